@@ -1,0 +1,1 @@
+"""What did the board see, and when?"""

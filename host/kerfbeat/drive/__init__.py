@@ -1,0 +1,1 @@
+"""What should the chain of motor, belts and gears do?"""

@@ -1,0 +1,1 @@
+"""How fast did the shafts turn, and how sure is that?"""

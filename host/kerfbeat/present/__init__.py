@@ -1,0 +1,1 @@
+"""How is a result shown to a person?"""

@@ -1,0 +1,1 @@
+"""What would a physical machine, sensor and board have sent?"""
