@@ -1,0 +1,79 @@
+"""How is a quantity with its uncertainty written?
+
+A number is cut where its uncertainty begins: two significant digits of the 95 % half-width if it starts with 1 or 2,
+one digit otherwise (the Guide to the Expression of Uncertainty in Measurement, JCGM 100:2008, 7.2.6, allows at most
+two), and the value to the same place.
+"""
+
+import math
+from collections.abc import Callable
+from typing import Protocol
+
+from kerfbeat.units import ft_per_min, m_per_min
+
+__all__ = ["SPEED_UNITS", "Uncertain", "both_speeds", "decimals", "in_unit", "other_unit", "plus_minus", "written"]
+
+SPEED_UNITS: dict[str, Callable[[float], float]] = {"m/min": m_per_min, "ft/min": ft_per_min}
+
+UNKNOWN_SIGNIFICANT = 4  # digits of a value that comes without an uncertainty
+MOST_DECIMALS = 9
+
+
+class Uncertain(Protocol):
+    """Whatever has a value and the half-width of its 95 % interval."""
+
+    @property
+    def value(self) -> float:
+        """The estimate."""
+
+    @property
+    def u95(self) -> float:
+        """Half-width of the 95 % interval, in the unit of the value."""
+
+
+def decimals(u95: float) -> int:
+    """Digits after the point that a 95 % half-width deserves; negative: round to tens, hundreds ...
+
+    u95 : finite, above zero.
+    """
+    exponent = math.floor(math.log10(u95))
+    leading = u95 / 10.0**exponent
+    digits = 1 - exponent if leading < 2.95 else -exponent
+    return min(digits, MOST_DECIMALS)
+
+
+def written(value: float, u95: float) -> tuple[str, str]:
+    """Value and half-width as text to the same place; "?" for what is not a number."""
+    if not math.isfinite(value):
+        return "?", "?"
+    if not (math.isfinite(u95) and u95 > 0.0):
+        places = max(0, UNKNOWN_SIGNIFICANT - 1 - math.floor(math.log10(abs(value)))) if value else 0
+        return f"{value:.{places}f}", "0" if u95 == 0.0 else "?"
+    places = decimals(u95)
+    shown = max(places, 0)
+    return f"{round(value, places):.{shown}f}", f"{round(u95, places):.{shown}f}"
+
+
+def plus_minus(estimate: Uncertain, unit: str = "") -> str:
+    """One estimate as "81.34 ± 0.12 m/min"."""
+    value, u95 = written(estimate.value, estimate.u95)
+    return f"{value} ± {u95} {unit}".rstrip()
+
+
+def other_unit(unit: str) -> str:
+    """The speed unit shown second."""
+    return next(name for name in SPEED_UNITS if name != unit)
+
+
+def in_unit(speed_m_per_s: Uncertain, unit: str) -> tuple[str, str]:
+    """Speed and half-width as text in "m/min" or "ft/min"."""
+    convert = SPEED_UNITS[unit]
+    return written(convert(speed_m_per_s.value), convert(speed_m_per_s.u95))
+
+
+def both_speeds(speed_m_per_s: Uncertain, unit: str) -> str:
+    """A speed in both units, the user's choice first: "81.34 ± 0.12 m/min (266.9 ± 0.4 ft/min)"."""
+    first, second = (
+        "{} ± {} {}".format(*in_unit(speed_m_per_s, name), name) for name in (unit, other_unit(unit))
+    )
+    return f"{first} ({second})"

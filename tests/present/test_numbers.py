@@ -1,0 +1,54 @@
+"""Is a number cut where its uncertainty begins?"""
+
+import math
+from dataclasses import dataclass
+
+import pytest
+from uncertainties import ufloat
+
+from kerfbeat.present import numbers
+
+
+@dataclass(frozen=True)
+class Reading:
+    value: float
+    u95: float
+
+
+@pytest.mark.parametrize(
+    ("value", "u95", "shown"),
+    [
+        # The mass standard of JCGM 100:2008, 7.2.4, (100.021 47 ± 0.000 79) g, from memory; the guide states two
+        # figures, we keep one when the first is 3 or more.
+        (100.02147, 0.00079, ("100.0215", "0.0008")),
+        (81.3361, 0.1234, ("81.34", "0.12")),
+        (81.3361, 0.0299, ("81.34", "0.03")),
+        (81.3361, 0.0294, ("81.336", "0.029")),
+        (81.3361, 3.4, ("81", "3")),
+        (1234.5, 56.0, ("1230", "60")),
+        (1234.5, 0.99, ("1234.5", "1.0")),
+        (0.0, 0.5, ("0.0", "0.5")),
+        (-0.004, 0.02, ("-0.004", "0.020")),
+        (81.3361, 0.0, ("81.34", "0")),
+        (81.3361, math.nan, ("81.34", "?")),
+        (81.3361, math.inf, ("81.34", "?")),
+        (0.0, math.nan, ("0", "?")),
+        (math.nan, 0.1, ("?", "?")),
+    ],
+)
+def test_value_and_half_width_end_at_the_same_place(value: float, u95: float, shown: tuple[str, str]) -> None:
+    assert numbers.written(value, u95) == shown
+
+
+@pytest.mark.parametrize("u95", [0.00123, 0.0156, 0.123, 0.287, 1.01, 2.5, 11.0, 25.0])
+def test_two_digits_agree_with_the_uncertainties_package(u95: float) -> None:
+    value = 81.33612345
+    nominal, half_width = f"{ufloat(value, u95):.2uf}".split("+/-")
+    assert [float(text) for text in numbers.written(value, u95)] == [float(nominal), float(half_width)]
+
+
+def test_both_units_user_choice_first() -> None:
+    # 1 m/s = 60 m/min = 196.850394 ft/min (NIST SP 811, App. B.8: 1 ft = 0.3048 m exactly).
+    speed = Reading(value=1.355, u95=0.002)
+    assert numbers.both_speeds(speed, "m/min") == "81.30 ± 0.12 m/min (266.7 ± 0.4 ft/min)"
+    assert numbers.both_speeds(speed, "ft/min") == "266.7 ± 0.4 ft/min (81.30 ± 0.12 m/min)"
