@@ -1,0 +1,111 @@
+"""What does a pulse log hold?"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.errors import LogError
+from kerfbeat.machine import Machine
+
+__all__ = ["Loss", "Mark", "PulseLog", "Segment", "Syncs"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Loss:
+    """Pulses of one channel that are not in the log: after `start_ticks`, up to and including `end_ticks`.
+
+    `pulses` is exact, or None where nobody can know.
+    """
+
+    channel: str
+    start_ticks: int
+    end_ticks: int
+    pulses: int | None
+    cause: str
+
+    def __post_init__(self) -> None:
+        if self.end_ticks < self.start_ticks:
+            raise LogError(
+                f"a loss on {self.channel} ends at tick {self.end_ticks}, before its start {self.start_ticks}"
+            )
+        if self.pulses is not None and self.pulses < 0:
+            raise LogError(f"a loss on {self.channel} counts {self.pulses} pulses; a count is 0 or more")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mark:
+    """What the operator did: `key` takes `value` at `ticks`, in force until the same key is marked again."""
+
+    ticks: int
+    key: str
+    value: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Syncs:
+    """The two-way exchanges of a segment, (n,) arrays in the order they were made; see `events.Sync`."""
+
+    sent_host_s: NDArray[np.float64]
+    received_host_s: NDArray[np.float64]
+    ping_ticks: NDArray[np.int64]
+    answer_ticks: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        shapes = {self.sent_host_s.shape, self.received_host_s.shape, self.ping_ticks.shape, self.answer_ticks.shape}
+        if len(shapes) != 1 or self.sent_host_s.ndim != 1:
+            raise LogError(f"the four columns of a sync differ in shape: {shapes}")
+
+    def __len__(self) -> int:
+        return len(self.sent_host_s)
+
+    @classmethod
+    def none(cls) -> "Syncs":
+        """No exchange at all: an imported or simulated log."""
+        floats, ticks = np.empty(0, np.float64), np.empty(0, np.int64)
+        return cls(sent_host_s=floats, received_host_s=floats, ping_ticks=ticks, answer_ticks=ticks)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Segment:
+    """A stretch in which ticks compare: one board from one reset to the next.
+
+    `edge_ticks` has an entry for every channel of the machine, each (n,) int64 and strictly increasing.
+    Observation runs from `start_ticks` to `end_ticks`, the last tick that any row speaks of.
+    """
+
+    board_id: str
+    firmware: str
+    tick_hz: float
+    cause: str
+    start_ticks: int
+    end_ticks: int
+    edge_ticks: Mapping[str, NDArray[np.int64]]
+    losses: tuple[Loss, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    syncs: Syncs = field(default_factory=Syncs.none)
+
+    def __post_init__(self) -> None:
+        if not self.tick_hz > 0:
+            raise LogError(f"a segment has a tick rate of {self.tick_hz} Hz; it must be above 0")
+        if self.end_ticks < self.start_ticks:
+            raise LogError(f"a segment ends at tick {self.end_ticks}, before its start {self.start_ticks}")
+
+    @property
+    def duration_s(self) -> float:
+        """How long was observed, by the board's nominal clock."""
+        return (self.end_ticks - self.start_ticks) / self.tick_hz
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PulseLog:
+    """A whole log.  `source` is where it was read from; `warnings` say what was mended or dropped while reading."""
+
+    source: str
+    machine: Machine
+    calibration_text: str | None
+    start_utc: datetime
+    segments: tuple[Segment, ...]
+    warnings: tuple[str, ...] = ()
