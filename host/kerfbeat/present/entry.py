@@ -1,0 +1,42 @@
+"""What did the operator enter for hertz, gear or belt?"""
+
+import math
+from collections.abc import Sequence
+
+from kerfbeat.errors import MachineError, UnitError
+
+__all__ = ["choice_of", "hz_of"]
+
+MOST_HZ = 1000.0
+
+
+def hz_of(text: str) -> float:
+    """The inverter's frequency: "45", "45.5 Hz" or "45,5".
+
+    Raises UnitError if it is no number from 0 to 1000.
+    """
+    number = text.strip().lower().removesuffix("hz").strip().replace(",", ".")
+    try:
+        hz = float(number)
+    except ValueError:
+        hz = math.nan
+    if not 0.0 <= hz <= MOST_HZ:
+        raise UnitError(f'"{text}" is no frequency; write the hertz that the inverter shows, such as 45.5')
+    return hz
+
+
+def choice_of(text: str, choices: Sequence[str], *, what: str) -> str:
+    """The gear or belt position meant: its name, the beginning of its name, or its number in the list from 1.
+
+    Raises MachineError if none or several are meant.
+    """
+    wanted = text.strip().casefold()
+    exact = [choice for choice in choices if choice.casefold() == wanted]
+    near = exact or [choice for choice in choices if wanted and choice.casefold().startswith(wanted)]
+    if len(near) == 1:
+        return near[0]
+    if not near and wanted.isdecimal() and 1 <= int(wanted) <= len(choices):
+        return choices[int(wanted) - 1]
+    if not choices:
+        raise MachineError(f"this machine has no {what} to choose")
+    raise MachineError(f'there is no {what} "{text}"; choose {", ".join(choices)}')

@@ -1,0 +1,57 @@
+"""How is the live reading written to a pipe, one line for each new estimate?
+
+A line has four parts, two spaces between: time, speed in the user's unit, speed in the other unit, what it does.
+"""
+
+from datetime import datetime
+
+from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit
+from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
+from kerfbeat.present.text import harmless
+
+__all__ = ["LinePacer", "reading_line"]
+
+SILENT_EVERY_S = 1.0  # lines while there is no new estimate: silence is told too, but not ten times a second
+
+
+def reading_line(now: Snapshot, unit: str, *, at: datetime) -> str:
+    """One line, such as
+
+    2026-01-05T13:00:00.250+01:00  81.34 ± 0.12 m/min  266.9 ± 0.4 ft/min  turning
+    """
+    units = (unit, other_unit(unit))
+    blade = now.blade
+    if blade.speed_m_per_s is not None:
+        parts = ["{} ± {} {}".format(*in_unit(blade.speed_m_per_s, name), name) for name in units]
+    elif blade.slower_than_m_per_s is not None:
+        parts = [f"< {SPEED_UNITS[name](blade.slower_than_m_per_s):.3g} {name}" for name in units]
+    else:
+        parts = [f"- {name}" for name in units]
+    words = STATE_WORDS[blade.state]
+    if blade.state == "no link":
+        words = f"{words}: {harmless(now.link.words)}"
+    return "  ".join([at.isoformat(timespec="milliseconds"), *parts, words])
+
+
+class LinePacer:
+    """Decides when the next line is due.
+
+    every_s : least time between lines while there are new estimates; 0 writes one for each.
+    """
+
+    def __init__(self, every_s: float = 0.0) -> None:
+        self._every_s = every_s
+        self._last_s: float | None = None
+        self._estimates = 0
+        self._state = ""
+
+    def due(self, now: Snapshot) -> bool:
+        """Whether a line is due for this snapshot; says yes once."""
+        waited_s = float("inf") if self._last_s is None else now.at_s - self._last_s
+        fresh = now.estimates != self._estimates and waited_s >= self._every_s
+        changed = now.blade.state != self._state
+        stale = waited_s >= max(SILENT_EVERY_S, self._every_s)
+        if not (fresh or changed or stale):
+            return False
+        self._last_s, self._estimates, self._state = now.at_s, now.estimates, now.blade.state
+        return True

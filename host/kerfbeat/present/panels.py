@@ -1,0 +1,307 @@
+"""What stands in each part of the live screen?
+
+Every function turns a snapshot into styled text of a given width; nothing here knows of keys, timers or layout.
+The colours are those of tempered steel: straw for the reading, blue for what was predicted, and plain black on white,
+framed by a hatch, for silence.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.text import Text
+
+from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present import trend
+from kerfbeat.present.bigtext import big
+from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, plus_minus
+from kerfbeat.present.snapshot import STATE_WORDS, ChannelNow, Snapshot
+from kerfbeat.present.steady import SteadyNumber
+from kerfbeat.present.text import harmless
+from kerfbeat.units import rpm
+
+__all__ = ["Readout", "clock_words", "head", "health", "prospect", "sensors", "setting_words", "speed_trend", "state"]
+
+STRAW = "#f0d48a"
+BLUE = "#7fb2dd"
+DIM = "#98a2ab"
+ALARM = "bold #101010 on #ff9a52"
+SILENCE = "bold #101010 on #f2efe6"
+
+INSIDE = "inside the band"
+MARGIN = 8  # columns for the numbers of the trend's range
+COUNTS_WIDTH = 34  # columns of a sensor's missing, extra and lost pulses
+BESIDE = 20  # columns kept free beside the digits for units and uncertainty
+SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
+
+
+class Readout:
+    """The big digits with their units; remembers what they show, so that they stand still."""
+
+    def __init__(self) -> None:
+        self._steady = {unit: SteadyNumber() for unit in SPEED_UNITS}
+
+    def text(self, now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
+        """The whole area, `rows` lines."""
+        blade = now.blade
+        if blade.speed_m_per_s is None:
+            for steady in self._steady.values():
+                steady.forget()
+        if blade.state in SILENT_WORDS:
+            return _silence(now, unit, columns=columns, rows=rows)
+        if blade.speed_m_per_s is not None:
+            shown = {name: self._shown(now, name) for name in SPEED_UNITS}
+            first, second = in_unit(blade.speed_m_per_s, unit), in_unit(blade.speed_m_per_s, other_unit(unit))
+            beside = [
+                (unit, f"bold {STRAW}"),
+                (f"± {first[1]}", STRAW),
+                ("", ""),
+                (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
+                (f"± {second[1]}", ""),
+            ]
+            return _digits(shown[unit], beside, columns=columns, rows=rows)
+        if blade.slower_than_m_per_s is not None:
+            bounds = {name: _short(convert(blade.slower_than_m_per_s)) for name, convert in SPEED_UNITS.items()}
+            beside = [
+                (unit, f"bold {STRAW}"),
+                ("or slower", STRAW),
+                ("", ""),
+                (f"< {bounds[other_unit(unit)]} {other_unit(unit)}", "bold"),
+            ]
+            return _digits(f"<{bounds[unit]}", beside, columns=columns, rows=rows)
+        return _digits("WAITING", [], columns=columns, rows=rows)
+
+    def _shown(self, now: Snapshot, unit: str) -> str:
+        speed = now.blade.speed_m_per_s
+        assert speed is not None
+        convert = SPEED_UNITS[unit]
+        return self._steady[unit].text(convert(speed.value), convert(speed.u95), at_s=now.at_s)
+
+
+def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
+    """Big figure to the left, small lines beside it, centred over the rows."""
+    lines = big(figure, columns=columns - BESIDE - 2, rows=rows)
+    while len(lines) < len(beside):
+        lines.append("")
+    widest = len(lines[0])
+    above = (rows - len(lines)) // 2
+    text = Text("\n" * above, no_wrap=True)
+    first = (len(lines) - len(beside)) // 2
+    for row, line in enumerate(lines):
+        words, style = beside[row - first] if 0 <= row - first < len(beside) else ("", "")
+        text.append(f"  {line.ljust(widest)}", style=STRAW)
+        text.append(f"  {words}", style=style)
+        text.append("\n" if row < len(lines) - 1 else "")
+    return text
+
+
+def _silence(now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
+    """Black on white, hatched, in words as large as fit: not to be taken for a reading of zero."""
+    told = _silence_words(now, unit)
+    room, free = columns - 6, rows - 3 - len(told)
+    words = SILENT_WORDS[now.blade.state]
+    one_line = big(" ".join(words), columns=room, rows=max(free, 1))
+    two_lines = [*big(words[0], columns=room, rows=max(free // 2, 1)), "", *big(words[1], columns=room, rows=free // 2)]
+    large = two_lines if free >= 20 else one_line
+    body = [*large, "", *told][: rows - 2]
+    above = (rows - 2 - len(body)) // 2
+    inside = [""] * above + body + [""] * (rows - 2 - len(body) - above)
+    hatch = "▞" * columns
+    text = Text(f"{hatch}\n", style=SILENCE, no_wrap=True)
+    for line in inside:
+        text.append(f"▞  {line[:room].ljust(room)}  ▞\n")
+    return text.append(hatch)
+
+
+def _silence_words(now: Snapshot, unit: str) -> list[str]:
+    blade = now.blade
+    if blade.state == "no link":
+        return [f"No link to the board: {harmless(now.link.words)}.", "The blade may be running: nothing is known."]
+    since = f": no pulse for {blade.silent_s:.0f} s" if blade.silent_s is not None else ""
+    if blade.state == "signal lost":
+        return [f"Signal lost{since}; no blade stops like that.", "It may be running. Check the sensor."]
+    told = [f"Stopped, or signal lost{since}."]
+    if blade.slower_than_m_per_s is not None:
+        first, second = (
+            f"{_short(SPEED_UNITS[name](blade.slower_than_m_per_s))} {name}" for name in (unit, other_unit(unit))
+        )
+        told.append(f"If it turns, it is slower than {first} ({second}).")
+    return [*told, "Never take this for proof that the blade stands still."]
+
+
+def _short(value: float) -> str:
+    """Three or four figures: for bounds and bands, which carry no uncertainty of their own."""
+    if value >= 999.5:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if value >= 9.95 else f"{value:.2f}"
+
+
+def head(now: Snapshot, *, columns: int) -> Text:
+    """Machine to the left, the running log to the right."""
+    if now.log is None:
+        right = "no log"
+    else:
+        minutes, seconds = divmod(int(now.log.seconds), 60)
+        right = f"● log {harmless(now.log.path.name)}  {minutes}:{seconds:02d}  {now.log.pulses} pulses"
+    left = harmless(now.machine.name)
+    room = max(columns - len(right) - 4, 8)
+    left = left if len(left) <= room else f"{left[: room - 1]}…"
+    text = Text(f" {left.ljust(room)}  ", style="bold")
+    text.append(right, style="bold reverse" if now.log else DIM)
+    return text
+
+
+def state(now: Snapshot, unit: str, *, columns: int) -> Text:
+    """What the speed does now, and whether a cut is running."""
+    blade = now.blade
+    words = STATE_WORDS[blade.state]
+    if blade.state in ("speeding up", "slowing down") and blade.acceleration_m_per_s2 is not None:
+        rate = abs(SPEED_UNITS[unit](blade.acceleration_m_per_s2))
+        words = f"{words} by {_short(rate)} {unit} each second"
+    style = ALARM if blade.state in ("no pulses", *SILENT_WORDS) else f"bold {STRAW}"
+    text = Text("  ", no_wrap=True).append(f" {words} ", style=style)
+    if now.cutting:
+        text.append("  ").append(" cutting ", style="bold reverse")
+    if now.notice:
+        text.append("  ").append(harmless(now.notice)[: max(columns - text.cell_len, 0)], style=BLUE)
+    return text
+
+
+def setting_words(now: Snapshot) -> str:
+    """The setting as the operator would say it."""
+    chosen = now.setting
+    parts = [f"{chosen.hz:g} Hz" if chosen.hz is not None else "hertz not entered"]
+    parts += [f"gear {harmless(chosen.gear)}"] if chosen.gear else []
+    parts += [f"belt {harmless(chosen.belt)}"] if chosen.belt else []
+    return ", ".join(parts)
+
+
+def prospect(now: Snapshot, unit: str, *, columns: int) -> Text:
+    """Two lines: the setting with its predicted band, and where in it the reading lies."""
+    convert = SPEED_UNITS[unit]
+    low, high = now.prospect.low_m_per_s, now.prospect.high_m_per_s
+    text = Text(f"  Set: {setting_words(now)}.", no_wrap=True)
+    if low is None or high is None:
+        text.append(f" {harmless(now.prospect.words)}", style=DIM)
+        return text
+    text.append(f" Should run {_short(convert(low))} to {_short(convert(high))} {unit}", style=BLUE)
+    speed = now.blade.speed_m_per_s
+    words = "" if speed is None else _place_words(speed.value, low, high)
+    room = columns - 5 - max(len(words), len("99.9 % below the band"))
+    span = max(high - low, 0.02 * high)
+    left, width = low - span, high - low + 2 * span
+    cells = ["═" if low <= left + width * (cell + 0.5) / room <= high else "·" for cell in range(room)]
+    text.append("\n  ")
+    if speed is None:
+        return text.append("".join(cells), style=BLUE)
+    place = int((speed.value - left) / width * room)
+    marker = "◀" if place < 0 else "▶" if place >= room else "◆"
+    place = min(max(place, 0), room - 1)
+    text.append("".join(cells[:place]), style=BLUE)
+    text.append(marker, style=f"bold {STRAW}")
+    text.append("".join(cells[place + 1 :]), style=BLUE)
+    return text.append(f" {words}", style="" if words == INSIDE else "bold reverse")
+
+
+def _place_words(value: float, low: float, high: float) -> str:
+    if value < low:
+        return f"{100 * (1 - value / low):.1f} % below the band"
+    if value > high:
+        return f"{100 * (value / high - 1):.1f} % above the band"
+    return INSIDE
+
+
+def speed_trend(
+    times_s: NDArray[np.float64],
+    speeds_m_per_s: NDArray[np.float64],
+    *,
+    now_s: float,
+    span_s: float,
+    unit: str,
+    columns: int,
+    rows: int,
+) -> Text:
+    """The last minutes: the range at the left, one column of blocks for each stretch, the span below.
+
+    times_s, speeds_m_per_s : (n,), NaN where there was no reading.
+    """
+    room = columns - MARGIN - 2
+    values = SPEED_UNITS[unit](1.0) * speeds_m_per_s
+    means = trend.column_means(times_s, values, now_s=now_s, span_s=span_s, columns=room)
+    known = means[np.isfinite(means)]
+    shown = trend.fitting_range(means, least_span=0.02 * float(known.max()) if known.size else 1.0)
+    text = Text(no_wrap=True)
+    lines = trend.bars(means, shown=shown, rows=rows - 1) if shown else [""] * (rows - 1)
+    low, high = shown.ends() if shown else ("", "")
+    labels = [high, *[""] * (rows - 3), low] if rows > 2 else [high]
+    for label, line in zip(labels, lines, strict=True):
+        text.append(f"{label.rjust(MARGIN - 1)} ", style=DIM)
+        text.append(f"{line}\n", style=STRAW)
+    ago = f"{span_s / 60:g} min ago"
+    return text.append(f"{unit.rjust(MARGIN - 1)} {ago}{'now'.rjust(room - len(ago))}", style=DIM)
+
+
+def sensors(now: Snapshot, *, columns: int) -> Text:
+    """One line a sensor: shaft speed, slip where it can be told, and how well the pulses come."""
+    lines = []
+    for channel in now.channels:
+        line = Text(f" {channel.channel:<7}", no_wrap=True)
+        alarm = channel.shaft_hz is None and channel.state != "waiting"
+        line.append(f"{_turning_words(channel):<20}", style=ALARM if alarm else "")
+        line.append("  ").append(_slip_words(now, channel.channel))
+        line.pad_right(max(columns - COUNTS_WIDTH - line.cell_len, 0))
+        for name, count in (("missing", channel.missing), ("extra", channel.extra), ("lost", channel.lost)):
+            unknown = name == "lost" and channel.lost_stretches > 0
+            number = f"{_count(count)}{'+?' if unknown else ''}"
+            line.append(f" {name} ", style=DIM).append(f"{number:<4}", style="bold" if count or unknown else DIM)
+        line.truncate(columns)
+        lines.append(line)
+    return Text("\n", no_wrap=True).join(lines)
+
+
+def _turning_words(channel: ChannelNow) -> str:
+    if channel.shaft_hz is not None:
+        return plus_minus(_in_rpm(channel.shaft_hz), "rpm")
+    if channel.state == "no pulses" and channel.slower_than_hz is not None:
+        return f"< {_short(rpm(channel.slower_than_hz))} rpm"
+    return {"waiting": "no pulse yet", "signal lost": "signal lost"}.get(channel.state, "no pulses")
+
+
+def _in_rpm(shaft_hz: Estimate) -> Estimate:
+    return Estimate(value=rpm(shaft_hz.value), u95=rpm(shaft_hz.u95))
+
+
+def _slip_words(now: Snapshot, channel: str) -> str:
+    if channel == "motor" and now.motor is not None:
+        return f"slip {rpm(now.motor.slip_hz.value):.0f} rpm, {now.motor.slip_percent:.1f} %"
+    if channel == "blade" and now.blade_slip_percent is not None:
+        return f"slip {now.blade_slip_percent:.2f} %"
+    return ""
+
+
+def _count(number: int) -> str:
+    return str(number) if number < 10_000 else f"{number / 1000:.0f}k"
+
+
+def health(now: Snapshot, *, columns: int) -> Text:
+    """One line: the link, and the board's clock."""
+    link = now.link
+    text = Text("  ", no_wrap=True)
+    if not link.up:
+        text.append(f" no link: {harmless(link.words)} ", style=ALARM)
+    elif link.damaged or link.missing:
+        text.append(f"link: {_count(link.damaged)} frames damaged, {_count(link.missing)} missing", style="bold")
+    else:
+        text.append("link good", style=DIM)
+    text.append("   ")
+    text.append(clock_words(now), style=DIM)
+    text.truncate(columns)
+    return text
+
+
+def clock_words(now: Snapshot) -> str:
+    """What is known of the board's clock."""
+    off = now.clock.off_ppm
+    if off is None:
+        return "board clock not measured yet: counted in the ±"
+    return f"board clock {plus_minus(off)} ppm, corrected"

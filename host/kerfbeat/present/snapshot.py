@@ -1,0 +1,141 @@
+"""What is known at this moment, and in which words is it told?
+
+A snapshot is all that the screen and the plain lines show.  It is taken from the feed and never changes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from kerfbeat.machine import Machine, Setting
+from kerfbeat.measure.uncertainty import Estimate
+
+__all__ = [
+    "CAUTION",
+    "STATE_WORDS",
+    "BladeNow",
+    "ChannelNow",
+    "ClockNow",
+    "LinkNow",
+    "LogNow",
+    "MotorNow",
+    "Prospect",
+    "Snapshot",
+]
+
+CAUTION = "Indicator, not a safety device: never reach in because of what it shows."
+
+STATE_WORDS: Mapping[str, str] = {
+    "waiting": "waiting for the first turn",
+    "turning": "turning",
+    "speeding up": "speeding up",
+    "slowing down": "slowing down",
+    "no pulses": "no pulses: slower than shown",
+    "silent": "no pulses: stopped, or signal lost",
+    "signal lost": "signal lost",
+    "no link": "no link to the board",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ChannelNow:
+    """One sensor: what its shaft does, and how well its pulses come.
+
+    `lost` counts pulses known to be lost; `lost_stretches` those stretches whose count nobody can know.
+    """
+
+    channel: str
+    targets: int
+    state: str
+    shaft_hz: Estimate | None
+    slower_than_hz: float | None
+    silent_s: float | None
+    pulses: int
+    missing: int
+    extra: int
+    lost: int
+    lost_stretches: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BladeNow:
+    """The blade's speed, and the channel it comes from ("wheel" or "blade")."""
+
+    channel: str
+    state: str
+    speed_m_per_s: Estimate | None = None
+    slower_than_m_per_s: float | None = None
+    acceleration_m_per_s2: float | None = None
+    silent_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MotorNow:
+    """The motor's slip at the inverter's frequency: how far the rotor is behind its field."""
+
+    slip_hz: Estimate
+    slip_percent: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Prospect:
+    """What the blade should do at the setting, from no load to full load with all that is uncertain about it.
+
+    `words` says why there is no band, where there is none.
+    """
+
+    low_m_per_s: float | None = None
+    high_m_per_s: float | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LinkNow:
+    """Is the board heard?  `counts` are the line's troubles since the link was opened."""
+
+    up: bool
+    words: str
+    silent_s: float
+    damaged: int = 0
+    missing: int = 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClockNow:
+    """How far the board's clock is off its own statement; None while it is being measured."""
+
+    off_ppm: Estimate | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LogNow:
+    """The running log."""
+
+    path: Path
+    seconds: float
+    pulses: int
+    marks: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Snapshot:
+    """Everything at one moment.
+
+    at_s : on the host's monotonic clock.
+    estimates : how often new pulses of the blade's channel have come so far.
+    """
+
+    at_s: float
+    estimates: int
+    machine: Machine
+    setting: Setting
+    cutting: bool
+    blade: BladeNow
+    blade_slip_percent: float | None = None
+    channels: tuple[ChannelNow, ...]
+    motor: MotorNow | None = None
+    prospect: Prospect = field(default_factory=Prospect)
+    link: LinkNow
+    clock: ClockNow = field(default_factory=ClockNow)
+    log: LogNow | None = None
+    notice: str = ""
