@@ -1,0 +1,47 @@
+/* What time is it, in ticks of the board?  See clock.h. */
+#include "clock.h"
+
+#include <util/atomic.h>
+
+#include "board.h"
+
+/* budget 120 cycles */
+ISR(BOARD_OVERFLOW_VECT)
+{
+    const uint8_t wraps = (uint8_t)(BOARD_WRAPS + 1u);
+
+    BOARD_WRAPS = wraps;
+    if (wraps == 0u) {
+        BOARD_WRAPS_HIGH++;
+    }
+}
+
+void clock_start(void)
+{
+    BOARD_WRAPS = 0;
+    BOARD_WRAPS_HIGH = 0;
+    TCCR1A = 0;
+    TCNT1 = 0;
+    TIFR1 = _BV(TOV1) | _BV(ICF1);
+    TIMSK1 |= _BV(TOIE1);
+    TCCR1B = (uint8_t)(TCCR1B | _BV(CS10));      /* every cycle: 62.5 ns */
+}
+
+uint32_t clock_now_locked(void)
+{
+    const uint16_t low = BOARD_COUNTER;          /* before the flag: see tick_wraps() */
+
+    const uint16_t wraps = (uint16_t)(((uint16_t)BOARD_WRAPS_HIGH << 8) | BOARD_WRAPS);
+
+    return tick_long(wraps, low, BOARD_WRAP_PENDING());
+}
+
+uint32_t clock_now(void)
+{
+    uint32_t now = 0;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        now = clock_now_locked();
+    }
+    return now;
+}

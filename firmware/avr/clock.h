@@ -1,0 +1,18 @@
+/* What time is it, in ticks of the board? */
+#ifndef CLOCK_H
+#define CLOCK_H
+
+#include <stdint.h>
+
+#include "tick.h"
+
+/* Once, interrupts off. */
+void clock_start(void);
+
+/* 32-bit time; interrupts must be off (the counter is read through a register shared with the interrupts). */
+uint32_t clock_now_locked(void);
+
+/* 32-bit time; main loop. */
+uint32_t clock_now(void);
+
+#endif

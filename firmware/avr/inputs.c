@@ -1,0 +1,209 @@
+/* When did which input see an edge?  See inputs.h.
+ *
+ * The interrupt of an input reads the time, puts it into the input's ring and spends one edge of its allowance.
+ * Input 1 has its time frozen by the counter's capture register.  Inputs 2 and 3 read the counter, so they are late by
+ * whatever runs before them; input 2 has the highest priority of all interrupts, so that is one interrupt at most.  Were
+ * input 2 to fire again and again, input 3 would wait for long; so input 2's interrupt also looks whether input 3 has
+ * an edge waiting and notes its time for it. */
+#include "inputs.h"
+
+#include <util/atomic.h>
+
+#include "board.h"
+#include "clock.h"
+
+struct ring inputs_rings[WIRE_INPUTS];
+struct flood inputs_flood[WIRE_INPUTS];
+
+static uint8_t inputs_allowance;                 /* edges per window */
+static uint8_t inputs_enabled;                   /* bit i: input i is switched on */
+static volatile uint16_t inputs_noted_low;       /* input 3's edge, when BOARD_FLAG_NOTED is set */
+static volatile uint8_t inputs_noted_wraps;
+
+/* budget 120 cycles */
+ISR(BOARD_CAPTURE_VECT)
+{
+    const uint16_t low = BOARD_CAPTURED;         /* frozen by the hardware at the edge */
+
+    ring_put(&inputs_rings[0], low, tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING()));
+    if (flood_spend(&inputs_flood[0])) {
+        TIMSK1 &= (uint8_t)~_BV(ICIE1);
+        BOARD_FLAGS |= _BV(BOARD_FLAG_MASKED_1);
+    }
+}
+
+/* budget 120 cycles */
+ISR(BOARD_EXTERNAL_1_VECT)
+{
+    const uint16_t low = BOARD_COUNTER;
+    const uint8_t wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
+
+    if (BOARD_EXTERNAL_2_PENDING() && (BOARD_FLAGS & _BV(BOARD_FLAG_NOTED)) == 0u) {
+        inputs_noted_low = low;
+        inputs_noted_wraps = wraps;
+        BOARD_FLAGS |= _BV(BOARD_FLAG_NOTED);
+    }
+    ring_put(&inputs_rings[1], low, wraps);
+    if (flood_spend(&inputs_flood[1])) {
+        EIMSK &= (uint8_t)~_BV(INT0);
+        BOARD_FLAGS |= _BV(BOARD_FLAG_MASKED_2);
+    }
+}
+
+/* budget 120 cycles */
+ISR(BOARD_EXTERNAL_2_VECT)
+{
+    uint16_t low = BOARD_COUNTER;
+    uint8_t wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
+
+    if ((BOARD_FLAGS & _BV(BOARD_FLAG_NOTED)) != 0u) {
+        BOARD_FLAGS &= (uint8_t)~_BV(BOARD_FLAG_NOTED);
+        low = inputs_noted_low;
+        wraps = inputs_noted_wraps;
+    }
+    ring_put(&inputs_rings[2], low, wraps);
+    if (flood_spend(&inputs_flood[2])) {
+        EIMSK &= (uint8_t)~_BV(INT1);
+        BOARD_FLAGS |= _BV(BOARD_FLAG_MASKED_3);
+    }
+}
+
+/* A new window of the flood limit, every FLOOD_WINDOW_MICROSECONDS.  budget 120 cycles */
+ISR(BOARD_WINDOW_VECT)
+{
+    const uint8_t allowance = inputs_allowance;
+
+    flood_renew(&inputs_flood[0], allowance);
+    flood_renew(&inputs_flood[1], allowance);
+    flood_renew(&inputs_flood[2], allowance);
+}
+
+/* Interrupts off: lets an input fire again; what it saw while masked is forgotten. */
+static void inputs_listen(uint8_t input)
+{
+    flood_renew(&inputs_flood[input], inputs_allowance);
+    if (input == 0u) {
+        TIFR1 = _BV(ICF1);
+        TIMSK1 |= _BV(ICIE1);
+    } else if (input == 1u) {
+        EIFR = _BV(INTF0);
+        EIMSK |= _BV(INT0);
+    } else {
+        EIFR = _BV(INTF1);
+        BOARD_FLAGS &= (uint8_t)~_BV(BOARD_FLAG_NOTED);
+        EIMSK |= _BV(INT1);
+    }
+    BOARD_FLAGS &= (uint8_t)~(1u << input);
+}
+
+static void inputs_pins(const struct config *config)
+{
+    const bool pull_up[WIRE_INPUTS] = {
+        (config->mode[0] & CONFIG_MODE_PULL_UP) != 0u,
+        (config->mode[1] & CONFIG_MODE_PULL_UP) != 0u,
+        (config->mode[2] & CONFIG_MODE_PULL_UP) != 0u,
+    };
+
+    BOARD_CAPTURE_DDR &= (uint8_t)~_BV(BOARD_CAPTURE_PIN_BIT);
+    BOARD_EXTERNAL_DDR &= (uint8_t)~(_BV(BOARD_EXTERNAL_1_PIN_BIT) | _BV(BOARD_EXTERNAL_2_PIN_BIT));
+    BOARD_CAPTURE_PORT = pull_up[0] ? BOARD_CAPTURE_PORT | _BV(BOARD_CAPTURE_PIN_BIT)
+                                    : BOARD_CAPTURE_PORT & (uint8_t)~_BV(BOARD_CAPTURE_PIN_BIT);
+    BOARD_EXTERNAL_PORT = pull_up[1] ? BOARD_EXTERNAL_PORT | _BV(BOARD_EXTERNAL_1_PIN_BIT)
+                                     : BOARD_EXTERNAL_PORT & (uint8_t)~_BV(BOARD_EXTERNAL_1_PIN_BIT);
+    BOARD_EXTERNAL_PORT = pull_up[2] ? BOARD_EXTERNAL_PORT | _BV(BOARD_EXTERNAL_2_PIN_BIT)
+                                     : BOARD_EXTERNAL_PORT & (uint8_t)~_BV(BOARD_EXTERNAL_2_PIN_BIT);
+}
+
+void inputs_configure(const struct config *config)
+{
+    uint8_t external = _BV(ISC11) | _BV(ISC01);  /* falling edges */
+    uint8_t input;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        EIMSK = 0;
+        TIMSK1 &= (uint8_t)~_BV(ICIE1);
+    }
+    inputs_pins(config);
+    if ((config->mode[1] & CONFIG_MODE_RISING) != 0u) {
+        external |= _BV(ISC00);
+    }
+    if ((config->mode[2] & CONFIG_MODE_RISING) != 0u) {
+        external |= _BV(ISC10);
+    }
+    EICRA = external;
+    TCCR1B = (uint8_t)((TCCR1B & _BV(CS10)) | _BV(ICNC1)
+                       | ((config->mode[0] & CONFIG_MODE_RISING) != 0u ? _BV(ICES1) : 0u));
+    OCR0A = F_CPU / 64u / (1000000u / FLOOD_WINDOW_MICROSECONDS) - 1u;
+    TCCR0A = _BV(WGM01);
+    TCCR0B = _BV(CS01) | _BV(CS00);
+    TIMSK0 = _BV(OCIE0A);
+    inputs_allowance = config->flood_edges;
+    inputs_enabled = 0;
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        if ((config->mode[input] & CONFIG_MODE_ENABLED) != 0u) {
+            inputs_enabled |= (uint8_t)(1u << input);
+            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+                inputs_listen(input);
+            }
+        }
+    }
+}
+
+void inputs_watch(struct batch *batch, const struct config *config)
+{
+    const uint32_t now_ticks = clock_now();
+    const uint32_t mask_ticks = config->mask_ms * (F_CPU / 1000u);
+    uint8_t input;
+
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        struct flood *flood = &inputs_flood[input];
+
+        if ((BOARD_FLAGS & inputs_enabled & (1u << input)) == 0u || flood->report) {
+            continue;
+        }
+        if (!flood->masked) {
+            flood_begin(flood, batch_edge_ticks(batch, input, now_ticks, ring_newest_short(&inputs_rings[input])));
+            batch_hold(batch, input, flood->from_ticks);
+        } else if (flood_over(flood, now_ticks, mask_ticks)) {
+            uint32_t until_ticks = 0;
+
+            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+                inputs_listen(input);
+                until_ticks = clock_now_locked();
+            }
+            flood_end(flood, until_ticks);
+        }
+    }
+}
+
+bool inputs_moment(struct batch_moment *moment, struct tick *clock)
+{
+    uint32_t now_ticks = 0;
+    bool settled = false;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        settled = !BOARD_CAPTURE_PENDING();
+        now_ticks = clock_now_locked();
+        moment->head[0] = inputs_rings[0].head;
+        moment->head[1] = inputs_rings[1].head;
+        moment->head[2] = inputs_rings[2].head;
+    }
+    tick_advance(clock, now_ticks);
+    moment->now = *clock;
+    return settled;
+}
+
+void inputs_open(struct batch *batch)
+{
+    uint8_t input;
+
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        if (batch_may_open(batch, &inputs_rings[input], input)) {
+            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+                if (input != 0u || !BOARD_CAPTURE_PENDING()) {
+                    batch_open(batch, &inputs_rings[input], input, clock_now_locked());
+                }
+            }
+        }
+    }
+}

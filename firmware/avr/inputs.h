@@ -1,0 +1,28 @@
+/* When did which input see an edge?  The three interrupts, their rings and their flood masks. */
+#ifndef INPUTS_H
+#define INPUTS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "batch.h"
+#include "config.h"
+#include "flood.h"
+#include "ring.h"
+
+extern struct ring inputs_rings[WIRE_INPUTS];
+extern struct flood inputs_flood[WIRE_INPUTS];
+
+/* Interrupts off or on; at start and after a new configuration. */
+void inputs_configure(const struct config *config);
+
+/* Main loop, at every pass: notices masks, ends those that have lasted their time. */
+void inputs_watch(struct batch *batch, const struct config *config);
+
+/* Main loop: what the rings hold now.  False when a captured edge is just on its way to its ring: come again. */
+bool inputs_moment(struct batch_moment *moment, struct tick *clock);
+
+/* Main loop: opens the rings that have been emptied after a loss. */
+void inputs_open(struct batch *batch);
+
+#endif

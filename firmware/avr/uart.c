@@ -1,0 +1,133 @@
+/* How do bytes get onto the line and off it?  See uart.h. */
+#include "uart.h"
+
+#include <util/atomic.h>
+
+#include "board.h"
+#include "clock.h"
+
+#define UART_RECEIVED_BYTES 32u      /* a power of two: 0.64 ms at the fast rate, a pass of the main loop that sends a batch */
+#define UART_STAMPS 4u               /* a power of two: delimiters whose times are kept */
+
+uint8_t uart_line[FRAME_LINE_MAX];
+
+static const uint8_t *volatile uart_next;
+
+static uint8_t uart_received[UART_RECEIVED_BYTES];
+static volatile uint8_t uart_received_head;
+static volatile uint8_t uart_received_tail;
+
+struct uart_stamp {
+    uint16_t low;
+    uint8_t wraps;
+};
+
+static volatile struct uart_stamp uart_stamps[UART_STAMPS];
+static volatile uint8_t uart_delimiters;         /* received since start */
+static uint8_t uart_delimiters_taken;
+
+void uart_start(bool fast)
+{
+    UCSR0A = _BV(U2X0);
+    UBRR0 = fast ? F_CPU / 8u / WIRE_BAUD_FAST - 1u : (F_CPU / 4u / WIRE_BAUD_SLOW - 1u) / 2u;
+    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);          /* 8 data bits, no parity, 1 stop bit */
+    UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
+}
+
+/* The next byte of the frame; its delimiter, the only zero in it, is the last.  TXC0 is cleared after each byte, so that
+ * it tells when the last one has left.  budget 120 cycles */
+ISR(BOARD_SEND_NEXT_VECT)
+{
+    const uint8_t *next = uart_next;
+    const uint8_t byte = *next++;
+
+    UDR0 = byte;
+    UCSR0A = _BV(U2X0) | _BV(TXC0);
+    uart_next = next;
+    if (byte == WIRE_DELIMITER) {
+        UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
+    }
+}
+
+/* A byte with a wrong stop bit is dropped, as is one that finds the ring full: the frame's CRC tells.  budget 120 cycles */
+ISR(BOARD_RECEIVED_VECT)
+{
+    const uint8_t damaged = UCSR0A & _BV(FE0);
+    const uint8_t byte = UDR0;
+    const uint8_t head = uart_received_head;
+    const uint8_t next = (uint8_t)(head + 1u) & (UART_RECEIVED_BYTES - 1u);
+
+    if (damaged != 0u || next == uart_received_tail) {
+        return;
+    }
+    uart_received[head] = byte;
+    uart_received_head = next;
+    if (byte == WIRE_DELIMITER) {
+        const uint8_t count = uart_delimiters;
+        volatile struct uart_stamp *stamp = &uart_stamps[count & (UART_STAMPS - 1u)];
+        const uint16_t low = BOARD_COUNTER;
+
+        stamp->low = low;
+        stamp->wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
+        uart_delimiters = (uint8_t)(count + 1u);
+    }
+}
+
+bool uart_free(void)
+{
+    return (UCSR0B & _BV(UDRIE0)) == 0u;
+}
+
+bool uart_idle(void)
+{
+    return uart_free() && (UCSR0A & _BV(TXC0)) != 0u;
+}
+
+void uart_send(const uint8_t *line)
+{
+    uart_next = line;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        UCSR0B |= _BV(UDRIE0);
+    }
+}
+
+uint32_t uart_send_delimiter(void)
+{
+    uint32_t sent_ticks = 0;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        sent_ticks = clock_now_locked();
+        UDR0 = WIRE_DELIMITER;
+        UCSR0A = _BV(U2X0) | _BV(TXC0);
+    }
+    return sent_ticks;
+}
+
+bool uart_take(uint8_t *byte)
+{
+    const uint8_t tail = uart_received_tail;
+
+    if (tail == uart_received_head) {
+        return false;
+    }
+    *byte = uart_received[tail];
+    uart_received_tail = (uint8_t)(tail + 1u) & (UART_RECEIVED_BYTES - 1u);
+    if (*byte == WIRE_DELIMITER) {
+        uart_delimiters_taken++;
+    }
+    return true;
+}
+
+bool uart_delimiter_short(uint32_t *received_short)
+{
+    bool kept = false;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        const uint8_t mine = (uint8_t)(uart_delimiters_taken - 1u);
+        const volatile struct uart_stamp *stamp = &uart_stamps[mine & (UART_STAMPS - 1u)];
+
+        kept = (uint8_t)(uart_delimiters - mine) <= UART_STAMPS;
+        *received_short = ((uint32_t)stamp->wraps << 16) | stamp->low;
+    }
+    return kept;
+}
