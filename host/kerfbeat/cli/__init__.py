@@ -43,6 +43,8 @@ COMMANDS = (
     Entry("speed", "kerfbeat.cli.logs:speed", LOGS, "Tell the speeds in a log."),
     Entry("import", "kerfbeat.cli.logs:import_", LOGS, "Turn pulse times from another logger into a log."),
     Entry("export", "kerfbeat.cli.logs:export", LOGS, "Write a log's pulses or speed as CSV."),
+    Entry("describe", "kerfbeat.cli.machine:describe", PLAN, "Ask for a machine and write its file."),
+    Entry("predict", "kerfbeat.cli.machine:predict", PLAN, "Tell the blade speed of every setting."),
 )
 
 INTERRUPTED = "stopped by Ctrl-C before it was done."

@@ -1,0 +1,136 @@
+"""Which commands describe a machine and predict its speeds?"""
+
+import sys
+import textwrap
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table
+
+__all__ = ["describe", "echo_notes", "hz_option", "machine_unit_option", "predict"]
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def machine_unit_option(function: Function) -> Function:
+    """Add `--unit` (argument unit: "m/min", "ft/min" or None for the machine file's own)."""
+    text = "The speed unit that comes first; without it that of the machine file's lengths."
+    return click.option("--unit", type=click.Choice(["m/min", "ft/min"]), help=text)(function)
+
+
+def hz_option(function: Function) -> Function:
+    """Add `--hz` (argument hz: text or None)."""
+    text = "Frequencies: 45, or 20,35,50, or from:to:step as 20:80:0.5."
+    return click.option("--hz", metavar="LIST", help=text)(function)
+
+
+@click.command(epilog=examples("kerfbeat describe -o saw.toml", "kerfbeat describe -o saw.toml < answers.txt"))
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Machine file to write.")
+@click.option("--replace", is_flag=True, help="Write over a file that exists.")
+def describe(output: Path | None, replace: bool) -> None:
+    """Ask for a machine in the words of the shop and write its file.
+
+    Each answer is checked at once.  Answers may also come from a file or a pipe, one line to each question; then the
+    first wrong one ends it.  Without -o the file's text is printed.
+
+    Switch off and lock out the machine before you measure pulleys or the wheel; an inverter's terminals stay live
+    for the minutes its label states.
+    """
+    from kerfbeat.machine.describe import describe_machine
+    from kerfbeat.machine.interview import Interview
+
+    if output is not None and output.exists() and not replace:
+        raise click.UsageError(f"{output} exists already; choose another name, or add --replace to write over it")
+    person = sys.stdin.isatty()
+    if person:
+        click.echo(
+            "Quantities with their unit (330 mm, 13 in, 1.5 kW). Ctrl-C ends; nothing is written then.", err=True
+        )
+    interview = Interview(
+        read=_ask_person if person else _read_line,
+        say=lambda text: click.echo(f"  {text}", err=True),
+        again=person,
+    )
+    text = describe_machine(interview)
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    with output.open("w" if replace else "x", encoding="utf-8", newline="\n") as file:
+        file.write(text)
+    click.echo(f"{output} is written; see its speeds with: kerfbeat predict {output}", err=True)
+
+
+def _ask_person(question: str) -> str:
+    click.echo(f"{question} ", nl=False, err=True)
+    return input()
+
+
+def _read_line(_question: str) -> str:
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line
+
+
+@click.command(epilog=examples("kerfbeat predict saw.toml", "kerfbeat predict saw.toml --hz 20:80:5 --gear low --json"))
+@click.argument("machine", type=click.Path(path_type=Path))
+@hz_option
+@click.option("--belt", help="This belt position only.")
+@click.option("--gear", help="This gear only.")
+@machine_unit_option
+@json_option
+@plot_option
+def predict(
+    *,
+    machine: Path,
+    hz: str | None,
+    belt: str | None,
+    gear: str | None,
+    unit: str | None,
+    as_json: bool,
+    plot: Path | None,
+) -> None:
+    """Tell the blade speed of every setting, from no load to full load.
+
+    Frequencies are round ones between the inverter's limits unless --hz says others.  "Band" is where a healthy
+    machine should be found: belt creep and the measured diameters widen it.  "Torque" and "power" are parts of the
+    nameplate's at full load; "for hours" is what the motor's cooling allows.
+    """
+    from kerfbeat.drive.cautions import describe_assumptions
+    from kerfbeat.drive.chain import drive_curves, require_motor
+    from kerfbeat.drive.frequency import fine_hz, frequencies_hz, listed_hz
+    from kerfbeat.machine import belt_choices, gear_choices, load_machine
+    from kerfbeat.present import predicted
+
+    described = load_machine(machine)
+    require_motor(described)
+    chosen = {"belts": [belt] if belt else None, "gears": [gear] if gear else None}
+    supply_hz = listed_hz(described) if hz is None else frequencies_hz(hz)
+    rows = [row for curve in drive_curves(described, supply_hz=supply_hz, **chosen) for row in curve.predictions()]
+    if plot is not None:
+        from kerfbeat.present.drive_plot import plot_speed_curves
+
+        wide_hz = fine_hz(described) if hz is None else supply_hz
+        curves = drive_curves(described, supply_hz=wide_hz, **chosen)
+        plot_speed_curves(described, curves, plot, unit=predicted.speed_unit(described, unit))
+    if as_json:
+        print_json(predicted.prediction_document(described, rows))
+        return
+    first = predicted.speed_unit(described, unit)
+    belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
+    headings, cells = predicted.prediction_rows(rows, unit=first, belts=belts, gears=gears)
+    click.echo(f"{described.name}: speeds predicted, not measured; full load – no load\n")
+    click.echo(table(headings, cells, left=belts + gears))
+    echo_notes("Cautions", predicted.caution_lines(rows))
+    echo_notes("Assumed", describe_assumptions(described))
+
+
+def echo_notes(heading: str, lines: Sequence[str]) -> None:
+    """Print notes below a result, wrapped; nothing if there are none."""
+    if lines:
+        click.echo(f"\n{heading}")
+        for line in lines:
+            click.echo(textwrap.fill(line, width=100, initial_indent="  ", subsequent_indent="     "))

@@ -1,0 +1,118 @@
+"""How is a question put, what happens to an answer that cannot be, and how does the file grow from the answers?"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from kerfbeat.errors import KerfbeatError, MachineError
+from kerfbeat.machine.section import printable
+
+__all__ = ["Interview", "Page", "checked", "choice", "count", "number", "quoted", "yes_or_no"]
+
+Answer = TypeVar("Answer")
+
+UNKNOWN = "; Enter if not known"
+
+
+class Interview:
+    """Asks, checks each answer at once, and asks again; or, where nobody sits there, ends at the first wrong answer.
+
+    read : shows a question and returns the line typed; raises EOFError when there are no more lines.
+    say : shows a remark, such as what was wrong with an answer.
+    again : whether a wrong answer is asked for again.
+    """
+
+    def __init__(self, *, read: Callable[[str], str], say: Callable[[str], None], again: bool) -> None:
+        self.read, self.say, self.again = read, say, again
+        self.asked = 0
+
+    def ask(self, question: str, check: Callable[[str], Answer]) -> Answer:
+        """Ask until the answer passes `check`, which raises KerfbeatError for what cannot be."""
+        while True:
+            self.asked += 1
+            try:
+                text = self.read(question).strip()
+            except EOFError:
+                raise MachineError(
+                    f'the answers end before question {self.asked} ("{question}"); give one line to each question.'
+                ) from None
+            try:
+                return check(text)
+            except KerfbeatError as problem:
+                if not self.again:
+                    raise MachineError(
+                        f'answer {self.asked}, "{printable(text)}", to "{question}": {problem}'
+                    ) from problem
+                self.say(str(problem))
+
+    def maybe(self, question: str, check: Callable[[str], Answer]) -> Answer | None:
+        """Ask for what may be left out; an empty answer gives None."""
+        return self.ask(question, lambda text: check(text) if text else None)
+
+
+def choice(*words: str) -> Callable[[str], str]:
+    """Check for one of these words; an unmistakable beginning is enough."""
+
+    def check(text: str) -> str:
+        fits = [word for word in words if text and word.startswith(text.casefold())]
+        if len(fits) != 1:
+            raise MachineError(f"answer {', '.join(words[:-1])} or {words[-1]}")
+        return fits[0]
+
+    return check
+
+
+def yes_or_no(text: str) -> bool:
+    """Check for yes or no."""
+    return choice("yes", "no")(text) == "yes"
+
+
+@dataclass(slots=True)
+class Page:
+    """The file as it grows."""
+
+    lines: list[str] = field(default_factory=list)
+
+    def table(self, heading: str) -> None:
+        """Begin a table of the file."""
+        self.lines += ["", heading]
+
+    def put(self, key: str, value: str | float | bool | None, why: str = "") -> None:
+        """Write one key; nothing for what is not known."""
+        if value is None:
+            return
+        shown = value if isinstance(value, str) else json.dumps(value)
+        self.lines.append(f"{key} = {shown}" + (f"  # {why}" if why else ""))
+
+
+def quoted(text: str) -> str:
+    """Write a text as TOML does, in quotes."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def number(text: str) -> float:
+    """Check for a plain number."""
+    try:
+        return float(text)
+    except ValueError:
+        raise MachineError(f"{text[:40]!r} is not a number; write one such as 50 or 1430") from None
+
+
+def count(text: str) -> int:
+    """Check for a whole number."""
+    if not (text.isascii() and text.isdigit() and len(text) < 8):
+        raise MachineError(f"{text[:40]!r} is not a whole number; write one such as 4")
+    return int(text)
+
+
+def checked(make: Callable[[str], object]) -> Callable[[str], str]:
+    """Check an answer by building the part it belongs to; keep the text as it was typed."""
+
+    def check(text: str) -> str:
+        make(text)
+        return text
+
+    return check

@@ -1,0 +1,172 @@
+"""How does predicted blade speed look over frequency?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kerfbeat.drive.cautions import FORBIDDING
+from kerfbeat.drive.chain import DriveCurve
+from kerfbeat.errors import DriveError
+from kerfbeat.machine import Machine
+from kerfbeat.present import ink
+from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["MOST_CURVES", "curve_name", "draw_speed_curves", "forbidden_hz", "plot_speed_curves"]
+
+CAPTION = (
+    "Predicted, not measured. Line: between no load and full load. Shaded: where a healthy machine should be found."
+)
+LOG_FROM = 15.0  # from this ratio of fastest to slowest, a linear scale would crush the slow gears
+ZONE_WORDS = {
+    "motor speed": "motor too fast",
+    "rim speed": "pulley rim too fast",
+    "inverter limits": "outside the inverter's limits",
+}
+MOST_CURVES = 12  # more names could not be told apart on one page
+
+
+def curve_name(curve: DriveCurve) -> str:
+    """Name a curve by what the operator chose for it."""
+    parts = [f"belt {curve.belt}" if curve.belt else "", f"gear {curve.gear}" if curve.gear else ""]
+    return ", ".join(part for part in parts if part) or "blade speed"
+
+
+def require_few(curves: Sequence[DriveCurve]) -> None:
+    """Refuse more curves than a page can tell apart."""
+    if len(curves) > MOST_CURVES:
+        raise DriveError(
+            f"{len(curves)} belt positions and gears are too many for one drawing (at most {MOST_CURVES}); "
+            "choose some with --belt or --gear."
+        )
+
+
+def forbidden_hz(curves: Sequence[DriveCurve]) -> dict[str, list[tuple[float, float]]]:
+    """Frequency ranges in which *every* curve is forbidden, by kind of caution, "blade speed" aside.
+
+    That one depends on the gear and is drawn as a speed, not as a frequency.
+    """
+    zones: dict[str, list[tuple[float, float]]] = {}
+    supply_hz = curves[0].supply_hz
+    for kind in FORBIDDING:
+        if kind == "blade speed":
+            continue
+        flags = [
+            all(any(caution.kind == kind for caution in curve.cautions[index]) for curve in curves)
+            for index in range(len(supply_hz))
+        ]
+        found = _runs(np.array(flags, dtype=bool), supply_hz)
+        if found:
+            zones[kind] = found
+    return zones
+
+
+def _runs(flags: NDArray[np.bool_], x: NDArray[np.float64]) -> list[tuple[float, float]]:
+    """Ranges of x over which flags is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(int)))
+    return [(float(x[a]), float(x[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def draw_speed_curves(axes: Axes, machine: Machine, curves: Sequence[DriveCurve], *, unit: str) -> None:
+    """Draw a band and a named line for each curve, limits hatched, both units on the left.
+
+    unit : "m/min" or "ft/min", the one next to the axes.
+    """
+    supply_hz = curves[0].supply_hz
+    ends = []
+    for place, curve in enumerate(curves):
+        blade = curve.blade_m_per_s
+        low, high, middle = (
+            _in_unit(speed, unit) for speed in (blade.lowest, blade.highest, (blade.no_load + blade.full_load) / 2.0)
+        )
+        axes.fill_between(supply_hz, low, high, color=ink.STRAW, alpha=0.35, linewidth=0)
+        axes.plot(supply_hz, middle, color=ink.BLUE, linestyle=ink.DASHES[place % len(ink.DASHES)])
+        ends.append((float(supply_hz[-1]), float(middle[-1]), curve_name(curve)))
+    slowest, fastest = _speed_range(curves, unit)
+    axes.set_xlim(float(supply_hz[0]), float(supply_hz[-1]))
+    if fastest > LOG_FROM * slowest:
+        axes.set_yscale("log")
+        axes.set_ylim(slowest / 1.05, fastest * 1.05)
+    else:
+        axes.set_ylim(0.0, fastest * 1.04)
+    axes.set_xlabel("inverter frequency, Hz")
+    _both_units(axes, unit)
+    axes.grid(visible=True)
+    _hatch_limits(axes, machine, curves, unit)
+    ink.line_ends(axes, ends)
+
+
+def _in_unit(speed_m_per_s: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
+    return speed_m_per_s * SPEED_UNITS[unit](1.0)
+
+
+def _speed_range(curves: Sequence[DriveCurve], unit: str) -> tuple[float, float]:
+    lows = [float(np.min(_in_unit(curve.blade_m_per_s.full_load, unit))) for curve in curves]
+    highs = [float(np.max(_in_unit(curve.blade_m_per_s.highest, unit))) for curve in curves]
+    return max(min(lows), 1e-3 * max(highs)), max(highs)
+
+
+def _both_units(axes: Axes, unit: str) -> None:
+    """Label the left axis in the first unit and add the second one left of it."""
+    from matplotlib.ticker import LogLocator, ScalarFormatter
+
+    factor = SPEED_UNITS[other_unit(unit)](1.0) / SPEED_UNITS[unit](1.0)
+
+    def forward(speed: ArrayLike) -> NDArray[np.float64]:
+        return np.asarray(speed, dtype=float) * factor
+
+    def back(speed: ArrayLike) -> NDArray[np.float64]:
+        return np.asarray(speed, dtype=float) / factor
+
+    axes.set_ylabel(f"blade speed, {unit}", labelpad=2)
+    second = axes.secondary_yaxis(-0.135, functions=(forward, back))
+    second.set_ylabel(f"blade speed, {other_unit(unit)}", labelpad=2)
+    for axis in (axes.yaxis, second.yaxis):
+        if axes.get_yscale() == "log":
+            axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+            axis.set_minor_locator(LogLocator(subs=()))
+        axis.set_major_formatter(ScalarFormatter())
+
+
+def _hatch_limits(axes: Axes, machine: Machine, curves: Sequence[DriveCurve], unit: str) -> None:
+    paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+    limit_m_per_s = machine.limits.blade_speed_m_per_s
+    top = axes.get_ylim()[1]
+    if limit_m_per_s is not None:
+        limit = limit_m_per_s * SPEED_UNITS[unit](1.0)
+        if limit < top:
+            axes.axhspan(limit, top, facecolor="none", edgecolor=ink.GREY, hatch="///", linewidth=0.8)
+            axes.text(
+                0.02, limit, f"over this machine's limit of {limit:.0f} {unit}", transform=axes.get_yaxis_transform(),
+                va="bottom", fontsize=7.5, bbox=paper,
+            )  # fmt: skip
+    for kind, zones in forbidden_hz(curves).items():
+        for low, high in zones:
+            axes.axvspan(low, high, facecolor="none", edgecolor=ink.GREY, hatch="\\\\\\", linewidth=0.8)
+            axes.text(
+                low, 0.03, f" {ZONE_WORDS[kind]}", transform=axes.get_xaxis_transform(), rotation=90, fontsize=7.5,
+                ha="left", va="bottom", bbox=paper,
+            )  # fmt: skip
+
+
+def plot_speed_curves(machine: Machine, curves: Sequence[DriveCurve], path: Path, *, unit: str) -> None:
+    """Draw predicted blade speed over frequency into a file.
+
+    Raises DriveError for a single frequency or more curves than a page can tell apart.
+    """
+    require_few(curves)
+    if len(curves[0].supply_hz) < 2:
+        raise DriveError("a plot needs more than one frequency; describe the inverter, or give --hz 20:80:1.")
+    with ink.page(200.0, 130.0) as figure:
+        axes = figure.add_axes((0.18, 0.11, 0.62, 0.76))
+        draw_speed_curves(axes, machine, curves, unit=unit)
+        figure.text(0.02, 0.955, ink.clipped(machine.name, 70), fontsize=11, fontweight="bold", va="center")
+        figure.text(0.02, 0.905, CAPTION, fontsize=7.5, va="center")
+        ink.save_pages([figure], path, title=f"Blade speed over frequency: {machine.name}")

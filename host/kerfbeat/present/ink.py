@@ -1,0 +1,138 @@
+"""How does every drawing on paper look, and how does it become a file?
+
+Drawn for a black-and-white printer: lines differ by dashes and carry their names, areas by hatching.  Colours are those
+of tempered steel and only help.  Fonts are those that come with matplotlib, embedded as outlines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "BLUE",
+    "DASHES",
+    "FAINT",
+    "GREY",
+    "INK",
+    "MM_PER_IN",
+    "PAPERS_MM",
+    "STRAW",
+    "clipped",
+    "line_ends",
+    "page",
+    "save_pages",
+    "spread",
+]
+
+INK, BLUE, STRAW, GREY, FAINT = "#101418", "#1f3a5f", "#d9b44a", "#6b7278", "#d5d9dc"
+DASHES: Sequence[Any] = (
+    "-", (0, (6, 2)), (0, (2, 1.5)), (0, (8, 2, 1.5, 2)), (0, (8, 2, 1.5, 2, 1.5, 2)), (0, (1, 2)),
+)  # fmt: skip
+
+MM_PER_IN = 25.4
+# ISO 216 A4; ANSI/ASME Y14.1 size A (US letter), portrait
+PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+
+STYLE: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.unicode_minus": True,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.5,
+    "hatch.linewidth": 0.5,
+    "lines.linewidth": 1.4,
+    "pdf.fonttype": 42,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "kerfbeat",
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+}
+
+
+@contextmanager
+def page(width_mm: float, height_mm: float) -> Iterator[Figure]:
+    """Open a figure of true size in our style; matplotlib is first imported here."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure as NewFigure
+
+    with mpl.rc_context(STYLE):
+        yield NewFigure(figsize=(width_mm / MM_PER_IN, height_mm / MM_PER_IN))
+
+
+def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
+    """Write figures to a file: a PDF of one or many pages, or one PNG or SVG.
+
+    Nothing is cropped or scaled, so that lengths on paper are true.  The file carries no date: the same input gives
+    the same bytes.
+    """
+    import matplotlib as mpl
+
+    suffix = path.suffix.lower()
+    with mpl.rc_context(STYLE):
+        if suffix == ".pdf":
+            from matplotlib.backends.backend_pdf import PdfPages
+
+            facts = {"Title": title, "Creator": "kerfbeat", "Producer": "kerfbeat", "CreationDate": None}
+            with PdfPages(path, metadata=facts) as pages:
+                for figure in figures:
+                    pages.savefig(figure)
+            return
+        facts = {"Title": title, "Date": None} if suffix == ".svg" else {"Title": title, "Software": "kerfbeat"}
+        figures[0].savefig(path, dpi=150, metadata=facts)
+
+
+def clipped(text: str, most: int) -> str:
+    """Cut a text to what a line holds."""
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def line_ends(axes: Axes, ends: Sequence[tuple[float, float, str]], *, size: float = 7.5) -> None:
+    """Name lines right of the axes, moved apart where they would overlap, with a thin leader to each line's end.
+
+    ends : for each line its last x and y, and its name.
+    """
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    height_pt = axes.get_position().height * figure.get_figheight() * 72.0
+    to_axes = axes.transData + axes.transAxes.inverted()
+    ordered = sorted(ends, key=lambda end: end[1])
+    wanted = [float(to_axes.transform((x, y))[1]) for x, y, _ in ordered]
+    for (x, y, name), at in zip(ordered, spread(wanted, least=1.35 * size / height_pt), strict=True):
+        axes.annotate(
+            name, xy=(x, y), xycoords="data", xytext=(1.025, at), textcoords="axes fraction", fontsize=size,
+            va="center",
+            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 0, "shrinkB": 0},
+            annotation_clip=False,
+        )  # fmt: skip
+
+
+def spread(wanted: Sequence[float], *, least: float) -> list[float]:
+    """Move places in ascending order apart to at least `least`, as little as need be, and none above 1.
+
+    >>> spread([0.5, 0.5, 0.98], least=0.1)
+    [0.45, 0.55, 0.98]
+    """
+    groups: list[tuple[float, int]] = []  # the middle of a group of places, and how many stand in it
+    for at in wanted:
+        middle, count = at, 1
+        while groups and groups[-1][0] + least * (groups[-1][1] + count) / 2 > middle:
+            before, many = groups.pop()
+            middle = (before * many + middle * count) / (many + count)
+            count += many
+        groups.append((middle, count))
+    places = [middle + least * (k - (count - 1) / 2) for middle, count in groups for k in range(count)]
+    for index in range(len(places) - 1, -1, -1):
+        ceiling = 1.0 if index == len(places) - 1 else places[index + 1] - least
+        places[index] = min(places[index], ceiling)
+    return [round(place, 9) for place in places]

@@ -1,0 +1,127 @@
+"""How is a predicted speed table written, for people and for programs?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from kerfbeat.drive.cautions import describe_assumptions
+from kerfbeat.drive.chain import Band, Prediction
+from kerfbeat.machine import Machine, Setting
+from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+from kerfbeat.units import ft_per_min, m_per_min, rpm
+
+__all__ = ["caution_lines", "prediction_document", "prediction_rows", "setting_words", "speed_text", "speed_unit"]
+
+MARKS = "abcdefghijklmnopqrstuvwxyz"
+
+
+def speed_unit(machine: Machine, chosen: str | None) -> str:
+    """Unit that comes first: the chosen one, or that of the machine file's lengths."""
+    return chosen or ("ft/min" if machine.lengths == "inch" else "m/min")
+
+
+def setting_words(setting: Setting) -> str:
+    """Say a setting in one line, such as "gear low, 45 Hz"."""
+    parts = [
+        f"belt {setting.belt}" if setting.belt is not None else "",
+        f"gear {setting.gear}" if setting.gear is not None else "",
+        f"{setting.hz:g} Hz" if setting.hz is not None else "",
+    ]
+    return ", ".join(part for part in parts if part)
+
+
+def prediction_row(row: Prediction) -> dict[str, Any]:
+    """One setting as a JSON object."""
+    low, high = row.continuous_torque_ratio
+    return {
+        "setting": {"belt": row.setting.belt, "gear": row.setting.gear, "hz": row.setting.hz},
+        "motor_rpm": _band(row.motor_hz, rpm),
+        "wheel_rpm": _band(row.wheel_hz, rpm),
+        "blade_m_per_min": _band(row.blade_m_per_s, m_per_min),
+        "blade_ft_per_min": _band(row.blade_m_per_s, ft_per_min),
+        "torque_ratio": row.torque_ratio,
+        "power_ratio": row.power_ratio,
+        "continuous_torque_ratio": {"low": low, "high": high},
+        "blade_pull_n": row.blade_pull_n,
+        "warnings": list(row.warnings),
+    }
+
+
+def prediction_document(machine: Machine, rows: Sequence[Prediction]) -> dict[str, Any]:
+    """Every setting as one JSON document."""
+    return {
+        "machine": machine.name,
+        "from": "prediction",
+        "assumptions": describe_assumptions(machine),
+        "rows": [prediction_row(row) for row in rows],
+    }
+
+
+def _band(band: Band[float], convert: Any) -> dict[str, float]:
+    return {
+        "no_load": convert(band.no_load),
+        "full_load": convert(band.full_load),
+        "lowest": convert(band.lowest),
+        "highest": convert(band.highest),
+    }
+
+
+def speed_text(speed: float) -> str:
+    """Write a speed so that three figures can be read, as in 9.87, 98.7, 987."""
+    size = abs(speed)
+    return f"{speed:.{2 if size < 9.995 else 1 if size < 99.95 else 0}f}"
+
+
+def _span(low: float, high: float) -> str:
+    low_text, high_text = speed_text(low), speed_text(high)
+    return low_text if low_text == high_text else f"{low_text}–{high_text}"
+
+
+def prediction_rows(
+    rows: Sequence[Prediction], *, unit: str, belts: bool, gears: bool
+) -> tuple[list[str], list[list[str]]]:
+    """Headings and cells of the table for people.
+
+    unit : "m/min" or "ft/min", the one that comes first.   belts, gears : whether there is such a choice.
+    """
+    marks = _marks(rows)
+    headings = ["belt"] * belts + ["gear"] * gears + ["Hz", "motor rpm", "wheel rpm"]
+    headings += [f"blade {unit}", other_unit(unit), f"band {unit}", "torque", "for hours", "power", ""]
+    cells = []
+    for row in rows:
+        line = [row.setting.belt or "-"] * belts + [row.setting.gear or "-"] * gears
+        line += [f"{row.setting.hz:g}", _span(rpm(row.motor_hz.full_load), rpm(row.motor_hz.no_load))]
+        line += [_span(rpm(row.wheel_hz.full_load), rpm(row.wheel_hz.no_load))]
+        for name in (unit, other_unit(unit)):
+            convert = SPEED_UNITS[name]
+            line.append(_span(convert(row.blade_m_per_s.full_load), convert(row.blade_m_per_s.no_load)))
+        convert = SPEED_UNITS[unit]
+        line.append(_span(convert(row.blade_m_per_s.lowest), convert(row.blade_m_per_s.highest)))
+        low, high = row.continuous_torque_ratio
+        long_runs = f"{low:.2f}" if high - low < 0.005 else f"{low:.2f}–{high:.2f}"
+        line += [f"{row.torque_ratio:.2f}", long_runs, f"{row.power_ratio:.2f}"]
+        line.append("".join(marks[kind] for kind in _kinds(row)))
+        cells.append(line)
+    return headings, cells
+
+
+def _kinds(row: Prediction) -> list[str]:
+    return list(dict.fromkeys(caution.kind for caution in row.cautions))
+
+
+def _marks(rows: Sequence[Prediction]) -> dict[str, str]:
+    kinds = dict.fromkeys(kind for row in rows for kind in _kinds(row))
+    return dict(zip(kinds, MARKS, strict=False))
+
+
+def caution_lines(rows: Sequence[Prediction]) -> list[str]:
+    """One line for each kind of caution: its mark, where it holds, and its worst case."""
+    lines = []
+    for kind, mark in _marks(rows).items():
+        where = [row for row in rows if kind in _kinds(row)]
+        worst = where[0] if kind in ("cooling", "too slow") else where[-1]
+        text = next(caution.text for caution in worst.cautions if caution.kind == kind)
+        places = "" if len(where) == 1 else f", and {len(where) - 1} more settings marked {mark}"
+        lines.append(f"{mark}  {setting_words(worst.setting)}{places}: {text}.")
+    return lines

@@ -1,0 +1,142 @@
+"""Do the commands that describe and plan a drive print what they should, and fail in one line?"""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from kerfbeat import cli
+from kerfbeat.machine import demo_text, load_machine
+
+ANSWERS = "Bench saw\n330 mm\n\n\n4\n\n\n\nno\n\n"
+
+
+@pytest.fixture
+def saw(tmp_path: Path) -> Path:
+    path = tmp_path / "saw.toml"
+    path.write_text(demo_text("saw"), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def grinder(tmp_path: Path) -> Path:
+    path = tmp_path / "grinder.toml"
+    path.write_text(demo_text("grinder"), encoding="utf-8")
+    return path
+
+
+def run(*arguments: object, stdin: str = "") -> Result:
+    return CliRunner().invoke(cli.main, [str(argument) for argument in arguments], input=stdin)
+
+
+def refused(*arguments: object, status: int = 2, stdin: str = "") -> str:
+    result = run(*arguments, stdin=stdin)
+    assert result.exit_code == status, result.output
+    assert result.stdout == ""
+    assert result.stderr.count("\n") == 1
+    assert "Traceback" not in result.stderr
+    return result.stderr
+
+
+def test_describe_writes_a_file_and_never_over_one(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    result = run("describe", "-o", path, stdin=ANSWERS)
+    assert result.exit_code == 0, result.output
+    assert load_machine(path).name == "Bench saw"
+    assert "kerfbeat predict" in result.stderr
+    before = path.read_bytes()
+    assert "exists already" in refused("describe", "-o", path, stdin=ANSWERS)
+    assert path.read_bytes() == before
+    assert run("describe", "-o", path, "--replace", stdin=ANSWERS.replace("Bench", "Floor")).exit_code == 0
+    assert load_machine(path).name == "Floor saw"
+
+
+def test_describe_prints_without_a_file() -> None:
+    result = run("describe", stdin=ANSWERS)
+    assert result.exit_code == 0
+    assert result.stdout.startswith('name = "Bench saw"\n')
+
+
+def test_describe_leaves_no_file_behind_a_wrong_answer(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    said = refused("describe", "-o", path, stdin="Bench saw\n330\n")
+    assert 'answer 2, "330"' in said
+    assert "has no unit" in said
+    assert not path.exists()
+
+
+def test_predict_json_is_one_document(saw: Path) -> None:
+    result = run("predict", saw, "--hz", "50", "--json")
+    assert result.exit_code == 0
+    document = json.loads(result.stdout)
+    low, high = document["rows"]
+    assert low["setting"] == {"belt": None, "gear": "low", "hz": 50.0}
+    assert high["setting"]["gear"] == "high"
+    # computed by hand: 1430 / (160 / 80) / 30 rpm; pi (330 + 0.9) mm times that
+    assert low["wheel_rpm"]["full_load"] == pytest.approx(23.8333, abs=1e-4)
+    assert low["blade_m_per_min"]["full_load"] == pytest.approx(24.7760, abs=1e-4)
+    assert low["blade_m_per_min"]["no_load"] == pytest.approx(25.9888, abs=1e-4)
+    assert low["blade_ft_per_min"]["no_load"] == pytest.approx(25.9888 / 0.3048, abs=1e-3)
+    assert low["motor_rpm"]["no_load"] == pytest.approx(1500.0)
+    assert (low["torque_ratio"], low["power_ratio"]) == pytest.approx((1.0, 1.0))
+    assert low["warnings"] == []
+    for name in ("motor_rpm", "wheel_rpm", "blade_m_per_min", "blade_ft_per_min"):
+        band = low[name]
+        assert band["lowest"] < band["full_load"] < band["no_load"] <= band["highest"]
+
+
+def test_predict_table_shows_both_units_the_file_s_own_first(saw: Path, grinder: Path) -> None:
+    heading = run("predict", saw).stdout.splitlines()[2]
+    assert heading.index("blade m/min") < heading.index(" ft/min")
+    heading = run("predict", saw, "--unit", "ft/min").stdout.splitlines()[2]
+    assert heading.index("blade ft/min") < heading.index(" m/min")
+    heading = run("predict", grinder, "--belt", "slow / 3 in").stdout.splitlines()[2]
+    assert heading.index("blade ft/min") < heading.index(" m/min")
+
+
+def test_predict_table_names_cautions_and_assumptions(saw: Path) -> None:
+    shown = run("predict", saw).stdout
+    assert "predicted, not measured" in shown
+    assert "cools little at 20 Hz" in shown
+    assert "limit of 90 m/min (295 ft/min)" in " ".join(shown.split())
+    assert "Assumed" in shown
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+def test_predict_plot(saw: Path, tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"speeds.{suffix}"
+    result = run("predict", saw, "--plot", path, "--json")
+    assert result.exit_code == 0, result.output
+    json.loads(result.stdout)
+    assert path.stat().st_size > 5000
+
+
+def test_predict_mistakes(saw: Path, grinder: Path, tmp_path: Path) -> None:
+    assert "no such file" in refused("predict", tmp_path / "absent.toml")
+    assert 'did you mean "high"' in refused("predict", saw, "--gear", "hgih")
+    assert "nothing to choose" in refused("predict", saw, "--belt", "low")
+    assert "write them as 45" in refused("predict", saw, "--hz", "fast")
+    assert "lower limit first" in refused("predict", saw, "--hz", "80:20:1")
+    assert "end its name with" in refused("predict", saw, "--plot", "speeds.gif")
+    assert "more than one frequency" in refused("predict", saw, "--hz", "50", "--plot", tmp_path / "p.png")
+    assert "too many for one drawing" in refused("predict", grinder, "--plot", tmp_path / "p.png")
+    bare = tmp_path / "bare.toml"
+    bare.write_text('name = "x"\n[wheel]\ndiameter = "1 m"\n[sensor.wheel]\ntargets = 1\n', encoding="utf-8")
+    assert "no motor is described" in refused("predict", bare)
+    assert not (tmp_path / "p.png").exists()
+
+
+def test_predict_draws_nothing_it_does_not_need() -> None:
+    script = (
+        "import sys; from kerfbeat import cli\n"
+        "try: cli.main(['predict', sys.argv[1], '--json'])\n"
+        "except SystemExit: pass\n"
+        "heavy = ('scipy', 'matplotlib', 'textual', 'serial', 'tomlkit')\n"
+        "print([name for name in heavy if name in sys.modules], file=sys.stderr)"
+    )
+    path = Path(__file__).parents[2] / "host/kerfbeat/demo/saw.toml"
+    done = subprocess.run([sys.executable, "-c", script, str(path)], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
