@@ -1,0 +1,354 @@
+#define _GNU_SOURCE
+#include "control.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+enum { WORDS = 5 };
+
+static void answer(const char *format, ...) __attribute__((format(printf, 1, 2)));
+static void answer(const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    vprintf(format, arguments);
+    va_end(arguments);
+    putchar('\n');
+    fflush(stdout);
+}
+
+void control_event(const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    fputs("event ", stdout);
+    vprintf(format, arguments);
+    va_end(arguments);
+    putchar('\n');
+    fflush(stdout);
+}
+
+static unsigned long long ull(uint64_t number)
+{
+    return number;
+}
+
+static void do_cycle(struct board *board, char **word)
+{
+    (void)word;
+    answer("ok %llu", ull(board->chip.avr->cycle));
+}
+
+static void do_edge(struct board *board, char **word)
+{
+    uint64_t cycle;
+    const bool level = strcmp(word[3], "1") == 0;
+    if (!edges_parse_when(&board->edges, word[1], &cycle) || (!level && strcmp(word[3], "0") != 0)
+        || !edges_add(&board->edges, cycle, (unsigned)atoi(word[2]), level)) {
+        answer("error: write edge WHEN INPUT LEVEL, such as edge +1600 1 0");
+        return;
+    }
+    answer("ok %llu", ull(cycle));
+}
+
+static void do_pulse(struct board *board, char **word)
+{
+    uint64_t cycle;
+    const unsigned input = (unsigned)atoi(word[2]);
+    const uint64_t width_cycles = strtoull(word[3], NULL, 10);
+    if (!edges_parse_when(&board->edges, word[1], &cycle) || width_cycles == 0
+        || !edges_add(&board->edges, cycle, input, false)
+        || !edges_add(&board->edges, cycle + width_cycles, input, true)) {
+        answer("error: write pulse WHEN INPUT WIDTH, such as pulse +1600 1 800");
+        return;
+    }
+    answer("ok %llu", ull(cycle));
+}
+
+static void do_play(struct board *board, char **word)
+{
+    uint64_t cycle;
+    if (!edges_parse_when(&board->edges, word[2], &cycle)) {
+        answer("error: write play FILE WHEN, such as play edges.txt +16000");
+    } else if (edges_playing(&board->edges)) {
+        answer("error: edges are still being played; ask \"playing\" and wait for 0");
+    } else if (!edges_play(&board->edges, word[1], cycle)) {
+        answer("error: %s: cannot read the edges: %s", word[1], strerror(errno));
+    } else {
+        answer("ok %llu", ull(cycle));
+    }
+}
+
+static void do_playing(struct board *board, char **word)
+{
+    (void)word;
+    answer("ok %d", edges_playing(&board->edges) ? 1 : 0);
+}
+
+static void do_reset(struct board *board, char **word)
+{
+    (void)word;
+    chip_reset(&board->chip, CHIP_RESET_PIN);
+    answer("ok %llu", ull(board->chip.avr->cycle));
+}
+
+static void do_power(struct board *board, char **word)
+{
+    if (strcmp(word[1], "off") == 0) {
+        chip_power_off(&board->chip);
+        eeprom_save(&board->eeprom);
+    } else if (strcmp(word[1], "on") == 0) {
+        if (board->chip.off) { chip_reset(&board->chip, CHIP_RESET_POWER); }
+    } else {
+        answer("error: write power off or power on");
+        return;
+    }
+    answer("ok %llu", ull(board->chip.avr->cycle));
+}
+
+static void do_unplug(struct board *board, char **word)
+{
+    (void)word;
+    pty_unplug(&board->pty);
+    line_host_gone(&board->line);
+    answer("ok");
+}
+
+static void do_plug(struct board *board, char **word)
+{
+    (void)word;
+    if (board->pty.master >= 0) {
+        answer("error: the port is plugged in; unplug it first");
+    } else if (!pty_plug(&board->pty)) {
+        answer("error: no pseudo-terminal could be had");
+    } else {
+        answer("ok %s", board->pty.path);
+    }
+}
+
+static void do_supply(struct board *board, char **word)
+{
+    const int millivolts = atoi(word[1]);
+    if (millivolts < 1800 || millivolts > 5500) {
+        answer("error: the supply is 1800 to 5500 millivolts");
+        return;
+    }
+    board->chip.avr->vcc = board->chip.avr->avcc = board->chip.avr->aref = (uint32_t)millivolts;
+    answer("ok");
+}
+
+static void do_ppm(struct board *board, char **word)
+{
+    char *end;
+    const double ppm = strtod(word[1], &end);
+    if (*end != '\0' || end == word[1]) {
+        answer("error: write ppm NUMBER, such as ppm -3500");
+        return;
+    }
+    pace_set_ppm(&board->pace, board->chip.avr->cycle, ppm);
+    answer("ok");
+}
+
+static void do_speed(struct board *board, char **word)
+{
+    const bool realtime = strcmp(word[1], "realtime") == 0;
+    if (!realtime && strcmp(word[1], "max") != 0) {
+        answer("error: write speed realtime or speed max");
+        return;
+    }
+    pace_set_realtime(&board->pace, board->chip.avr->cycle, realtime);
+    board->pty.lossy = realtime;
+    answer("ok");
+}
+
+static bool parse_hex(const char *text, uint8_t *bytes, size_t room, size_t *count)
+{
+    const size_t length = strlen(text);
+    if (length % 2 != 0 || length / 2 > room) { return false; }
+    for (size_t n = 0; n < length / 2; n++) {
+        char pair[3] = { text[2 * n], text[2 * n + 1], '\0' };
+        char *end;
+        bytes[n] = (uint8_t)strtoul(pair, &end, 16);
+        if (*end != '\0') { return false; }
+    }
+    *count = length / 2;
+    return true;
+}
+
+static void do_noise(struct board *board, char **word)
+{
+    uint8_t bytes[1024];
+    size_t count = 0;
+    const bool to_host = strcmp(word[1], "host") == 0;
+    if ((!to_host && strcmp(word[1], "board") != 0) || !parse_hex(word[2], bytes, sizeof bytes, &count)) {
+        answer("error: write noise host HEX or noise board HEX");
+        return;
+    }
+    if (to_host) {
+        for (size_t n = 0; n < count; n++) { pty_byte(&board->pty, bytes[n]); }
+    } else {
+        line_host_sent(&board->line, bytes, (unsigned)count);
+    }
+    answer("ok %zu", count);
+}
+
+static void do_eeprom(struct board *board, char **word)
+{
+    if (word[1] != NULL) {
+        const unsigned long address = strtoul(word[1], NULL, 0);
+        size_t count = 0;
+        if (word[2] == NULL || address >= EEPROM_SIZE
+            || !parse_hex(word[2], board->eeprom.bytes + address, EEPROM_SIZE - address, &count)) {
+            answer("error: write eeprom, or eeprom ADDRESS HEX");
+            return;
+        }
+        board->eeprom.changed = true;
+        answer("ok %zu", count);
+        return;
+    }
+    fputs("ok ", stdout);
+    for (unsigned n = 0; n < EEPROM_SIZE; n++) { printf("%02x", board->eeprom.bytes[n]); }
+    answer("%s", "");
+}
+
+static void do_cut(struct board *board, char **word)
+{
+    static const char *const name[] = { "old", "erased", "half", "new" };
+    const unsigned long from_now = strtoul(word[1], NULL, 10);
+    for (unsigned n = 0; n < 4; n++) {
+        if (strcmp(word[2], name[n]) == 0) {
+            board->eeprom.cut_at_write = from_now == 0 ? 0 : board->eeprom.writes + from_now;
+            board->eeprom.torn = (enum eeprom_torn)n;
+            answer("ok");
+            return;
+        }
+    }
+    answer("error: write cut WRITES old|erased|half|new; 0 writes means never");
+}
+
+static void do_isr(struct board *board, char **word)
+{
+    if (strcmp(word[1], "clear") != 0) {
+        answer("error: write isr clear");
+        return;
+    }
+    isr_clear(&board->chip.isr);
+    answer("ok");
+}
+
+static void do_stats(struct board *board, char **word)
+{
+    (void)word;
+    const struct board *b = board;
+    const avr_t *avr = b->chip.avr;
+    printf("ok {\"cycle\":%llu,\"seconds\":%.9f,\"counter_zero_cycle\":%llu,\"boot_until_cycle\":%llu,"
+           "\"resets\":{\"power\":%u,\"pin\":%u,\"watchdog\":%u},\"faults\":%u,\"stack_low\":%u,\"asleep\":%s,",
+           ull(avr->cycle), pace_now_s(&b->pace, avr->cycle), ull(counter_zero_cycle(&b->counter, avr->cycle)),
+           ull(b->chip.boot_until_cycle), b->chip.resets_power, b->chip.resets_pin, b->chip.resets_watchdog,
+           b->chip.faults, b->chip.isr.stack_low, avr->state == cpu_Sleeping ? "true" : "false");
+    printf("\"edges\":{\"injected\":[%llu,%llu,%llu],\"overtaken\":[%llu,%llu,%llu],\"ignored\":%llu,\"late\":%llu,"
+           "\"bad_lines\":%llu},",
+           ull(b->edges.injected[0]), ull(b->edges.injected[1]), ull(b->edges.injected[2]),
+           ull(b->pins.overtaken[0]), ull(b->pins.overtaken[1]), ull(b->pins.overtaken[2]),
+           ull(b->edges.ignored), ull(b->edges.late), ull(b->edges.bad_lines));
+    printf("\"uart\":{\"bit_cycles\":%u,\"sent\":%llu,\"received\":%llu,\"overrun\":%llu,\"ignored_writes\":%llu},",
+           uart_bit_cycles(&b->uart), ull(b->uart.bytes_sent), ull(b->uart.bytes_received),
+           ull(b->uart.bytes_overrun), ull(b->uart.writes_ignored));
+    printf("\"port\":{\"open\":%s,\"opens\":%llu,\"baud\":%u,\"lost\":%llu,\"unheard\":%llu,"
+           "\"garbled_to_host\":%llu,\"garbled_to_board\":%llu},",
+           b->pty.open ? "true" : "false", ull(b->pty.opens), pty_baud(&b->pty), ull(b->pty.bytes_lost),
+           ull(b->pty.bytes_unheard), ull(b->line.garbled_to_host), ull(b->line.garbled_to_board));
+    printf("\"eeprom_writes\":%llu,\"behind_s\":%.6f,\"longest_blocked_cycles\":%llu,\"blocked_end_pc\":%llu,\"isr\":",
+           ull(b->eeprom.writes), b->pace.latest_s, ull(b->chip.isr.longest_blocked_cycles),
+           ull(b->chip.isr.longest_blocked_end_pc));
+    isr_write_json(&b->chip.isr, stdout);
+    answer("}");
+}
+
+static void do_flush(struct board *board, char **word)
+{
+    (void)word;
+    if (board->edges.truth != NULL) { fflush(board->edges.truth); }
+    answer(eeprom_save(&board->eeprom) ? "ok" : "error: the EEPROM file cannot be written");
+}
+
+static void do_stop(struct board *board, char **word)
+{
+    (void)word;
+    board->stopped = true;
+    answer("ok");
+}
+
+static const struct command {
+    const char *name;
+    unsigned fewest, most;          /* words after the name */
+    void (*act)(struct board *board, char **word);
+} commands[] = {
+    { "cycle", 0, 0, do_cycle }, { "edge", 3, 3, do_edge }, { "pulse", 3, 3, do_pulse }, { "play", 2, 2, do_play },
+    { "playing", 0, 0, do_playing }, { "reset", 0, 0, do_reset }, { "power", 1, 1, do_power },
+    { "unplug", 0, 0, do_unplug }, { "plug", 0, 0, do_plug }, { "supply", 1, 1, do_supply }, { "ppm", 1, 1, do_ppm },
+    { "speed", 1, 1, do_speed }, { "noise", 2, 2, do_noise }, { "eeprom", 0, 2, do_eeprom }, { "cut", 2, 2, do_cut },
+    { "isr", 1, 1, do_isr }, { "stats", 0, 0, do_stats }, { "flush", 0, 0, do_flush }, { "stop", 0, 0, do_stop }
+};
+
+static void obey(struct board *board, char *line)
+{
+    char *word[WORDS + 1] = { NULL };
+    unsigned count = 0;
+    char *rest = NULL;
+    for (char *w = strtok_r(line, " \t\r", &rest); w != NULL && count < WORDS; w = strtok_r(NULL, " \t\r", &rest)) {
+        word[count++] = w;
+    }
+    if (count == 0) { return; }
+    for (size_t n = 0; n < sizeof commands / sizeof commands[0]; n++) {
+        if (strcmp(commands[n].name, word[0]) != 0) { continue; }
+        if (count - 1 < commands[n].fewest || count - 1 > commands[n].most) {
+            answer("error: %s takes %u to %u words", word[0], commands[n].fewest, commands[n].most);
+        } else {
+            commands[n].act(board, word);
+        }
+        return;
+    }
+    answer("error: no command \"%s\"; firmware/bench/README.md lists them", word[0]);
+}
+
+bool control_open(struct control *control, const char *path)
+{
+    control->used = 0;
+    control->input = -1;
+    if (strcmp(path, "none") == 0) { return true; }
+    control->input = strcmp(path, "-") == 0 ? STDIN_FILENO : open(path, O_RDWR | O_CLOEXEC);
+    if (control->input < 0) {
+        fprintf(stderr, "board: %s: cannot read commands from it: %s\n", path, strerror(errno));
+        return false;
+    }
+    fcntl(control->input, F_SETFL, fcntl(control->input, F_GETFL) | O_NONBLOCK);
+    return true;
+}
+
+void control_read(struct control *control, struct board *board)
+{
+    char bytes[1024];
+    while (control->input >= 0 && !board->stopped) {
+        const ssize_t count = read(control->input, bytes, sizeof bytes);
+        if (count < 0) { return; }
+        if (count == 0) {
+            board->stopped = true;           /* whoever commanded us has gone */
+            return;
+        }
+        for (ssize_t n = 0; n < count; n++) {
+            if (bytes[n] == '\n') {
+                control->line[control->used] = '\0';
+                control->used = 0;
+                obey(board, control->line);
+            } else if (control->used < sizeof control->line - 1) {
+                control->line[control->used++] = bytes[n];
+            }
+        }
+    }
+}
