@@ -1,0 +1,224 @@
+"""Are missing and extra pulses found and counted, and is nothing else called missing or extra?
+
+Every record comes from the generator in conftest.py, which knows which edges are true.  Rates asserted here are
+requirements (what a user can be told), not measured values; each is checked over all seeds together.
+"""
+
+import numpy as np
+import pytest
+
+from kerfbeat.errors import MeasureError
+from kerfbeat.measure.pulses import clean_pulses
+
+SEEDS = range(12)
+JITTER_S = 10e-6
+
+
+def wheels(bench):
+    """Name -> maker of a wheel from a random generator: steady, wandering, run-up, cut under load, stop."""
+    return {
+        "motor, steady": lambda rng: bench.steady(24.0, 60.0, bench.uneven(rng, 1)),
+        "4 targets, steady": lambda rng: bench.steady(1.3, 300.0, bench.uneven(rng, 4)),
+        "60 targets, steady": lambda rng: bench.steady(1.3, 60.0, bench.uneven(rng, 60)),
+        "4 targets, wandering": lambda rng: bench.wandering(
+            rng, 1.3, 300.0, bench.uneven(rng, 4), sd=0.02, correlation_s=2.0
+        ),
+        "4 targets, run-up, cut, stop": lambda rng: bench.profile(
+            [(0, 0), (2, 1.3), (60, 1.3), (60.5, 1.2), (90, 1.2), (90.3, 1.3), (120, 1.3), (121.5, 0)],
+            bench.uneven(rng, 4),
+        ),
+        "motor, run-up, cut, stop": lambda rng: bench.profile(
+            [(0, 0), (2, 24), (20, 24), (20.5, 22), (30, 22), (30.3, 24), (40, 24), (41.5, 0)], bench.uneven(rng, 1)
+        ),
+        "4 targets, twice on and off": lambda rng: bench.profile(
+            [(0, 0), (2, 1.3), (20, 1.3), (20.5, 0), (30, 0), (32, 1.3), (50, 1.3), (53, 0)], bench.uneven(rng, 4)
+        ),
+    }
+
+
+WHEELS = [
+    "motor, steady",
+    "4 targets, steady",
+    "60 targets, steady",
+    "4 targets, wandering",
+    "4 targets, run-up, cut, stop",
+    "motor, run-up, cut, stop",
+    "4 targets, twice on and off",
+]
+
+
+def record(bench, name, seed, *, miss=0.0, extra=0.0, bounce=0.0, bursts=0):
+    """Ticks seen, ticks of the true edges among them, targets, pulses missed, pulses too many."""
+    rng = np.random.default_rng(seed)
+    wheel = wheels(bench)[name](rng)
+    times, _ = wheel.edges()
+    times = times + rng.normal(0, JITTER_S, len(times))
+    seen = rng.random(len(times)) >= miss
+    seen[[0, -1]] = True  # before the first and after the last edge nothing can be called missing
+    true = times[seen]
+    false = [rng.uniform(times[0], times[-1], rng.poisson(extra * len(times)))]
+    false += [
+        rng.uniform(times[0], times[-1]) + np.cumsum(rng.exponential(1e-3, rng.integers(5, 60))) for _ in range(bursts)
+    ]
+    doubled = true[rng.random(len(true)) < bounce]
+    false.append(doubled + rng.uniform(50e-6, 500e-6, len(doubled)))
+    added = np.concatenate(false)
+    added = added[added < times[-1]]
+    return (
+        bench.ticks_of(np.concatenate((true, added))),
+        bench.ticks_of(true),
+        len(wheel.angles_turns),
+        int((~seen).sum()),
+        len(added),
+    )
+
+
+@pytest.mark.parametrize("name", WHEELS)
+def test_nothing_is_wrong_with_a_clean_record(bench, name):
+    for seed in SEEDS:
+        ticks, _, targets, _, _ = record(bench, name, seed)
+        clean = clean_pulses(ticks, targets=targets)
+        assert (clean.missing, clean.extra, clean.irregular) == (0, 0, 0)
+        assert np.array_equal(clean.ticks, ticks)
+        assert clean.per_turn == targets
+        assert len(clean.run_starts) - 1 == (2 if "twice" in name else 1)
+
+
+@pytest.mark.parametrize("name", WHEELS)
+def test_missing_pulses_are_counted_while_the_speed_changes(bench, name):
+    missed = found = 0
+    for seed in SEEDS:
+        ticks, _, targets, miss, _ = record(bench, name, seed, miss=0.003)
+        clean = clean_pulses(ticks, targets=targets)
+        missed, found = missed + miss, found + clean.missing
+        assert clean.extra == 0
+        assert clean.skips.sum() == clean.missing
+    assert missed >= 5
+    assert abs(found - missed) <= 0.02 * missed + 0.5
+
+
+@pytest.mark.parametrize("name", WHEELS)
+@pytest.mark.parametrize("cause", ["stray", "bounce", "bursts"])
+def test_extra_pulses_are_counted_and_taken_out(bench, name, cause):
+    added = found = left_in = taken_out = 0
+    damage = {"stray": {"extra": 0.003}, "bounce": {"bounce": 0.02}, "bursts": {"bursts": 2}}[cause]
+    missing = 0
+    for seed in SEEDS:
+        ticks, true, targets, _, extra = record(bench, name, seed, **damage)
+        clean = clean_pulses(ticks, targets=targets)
+        added, found, missing = added + extra, found + clean.extra, missing + clean.missing
+        left_in += len(np.setdiff1d(clean.ticks, true))
+        taken_out += len(np.setdiff1d(true, clean.ticks))
+    assert abs(found - added) <= 0.02 * added + 1
+    # A false edge that stands for a true one is nearer than a quarter of a gap; it must be rare.
+    assert left_in <= 0.08 * added
+    assert taken_out <= 0.08 * added
+    assert missing <= (3 if cause == "bursts" else 0)  # a burst may hide the edges before standstill
+
+
+@pytest.mark.parametrize("name", WHEELS)
+def test_a_sensor_that_doubles_every_edge_is_seen_through(bench, name):
+    for seed in SEEDS:
+        ticks, true, targets, _, extra = record(bench, name, seed, bounce=1.0)
+        clean = clean_pulses(ticks, targets=targets)
+        assert clean.extra == extra
+        assert np.array_equal(clean.ticks, true)
+
+
+@pytest.mark.parametrize("targets", [3, 4, 5])
+def test_a_target_that_fell_off_is_recognised(bench, targets):
+    for seed in SEEDS:
+        rng = np.random.default_rng(seed)
+        angles = bench.uneven(rng, targets)
+        times, _ = bench.steady(1.3, 100.0, np.delete(angles, 1)).edges()
+        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=targets)
+        assert clean.per_turn == targets - 1
+        assert clean.missing == pytest.approx(130, abs=2)  # one a turn, 1.3 turns a second for 100 s
+        assert len(clean.run_starts) == 2
+
+
+def test_a_missing_tooth_of_many_is_counted_every_turn(bench):
+    rng = np.random.default_rng(1)
+    times, target = bench.steady(2.0, 60.0, bench.uneven(rng, 60, share=0.05)).edges()
+    kept = target != 17
+    clean = clean_pulses(bench.ticks_of(times[kept]), targets=60)
+    assert clean.missing == pytest.approx(120, abs=2)
+    assert clean.per_turn == 60
+    # All at the same place: pulse numbers of what is missing are equal modulo 60.
+    numbers = clean.numbers(0, len(clean.ticks))
+    assert len(np.unique(numbers[clean.skip_at] % 60)) == 1
+
+
+@pytest.mark.parametrize("targets", [1, 4])
+def test_a_false_edge_in_every_turn_is_recognised(bench, targets):
+    for seed in SEEDS:
+        rng = np.random.default_rng(seed)
+        even = bench.uneven(rng, targets)
+        angles = np.sort(np.append(even, (even[0] + 0.3 / targets) % 1))
+        times, _ = bench.steady(1.3, 100.0, angles).edges()
+        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=targets)
+        assert clean.per_turn == targets + 1
+        assert clean.extra == pytest.approx(130, abs=2)
+
+
+@pytest.mark.parametrize("name", ["motor, steady", "4 targets, steady", "60 targets, steady"])
+def test_a_loss_breaks_the_count_and_is_not_called_missing(bench, name):
+    ticks, _, targets, _, _ = record(bench, name, 3)
+    for first in (100, 101, 250):
+        start, end = int(ticks[first]), int(ticks[first + 30])
+        kept = ticks[(ticks <= start) | (ticks > end)]
+        clean = clean_pulses(kept, targets=targets, losses=[(start, end)])
+        assert (clean.missing, clean.extra) == (0, 0)
+        assert clean.run_starts.tolist() == [0, first + 1, len(kept)]
+        assert np.array_equal(clean.ticks, kept)
+
+
+def test_a_loss_of_one_pulse_only_breaks_the_count(bench):
+    ticks, _, _, _, _ = record(bench, "4 targets, steady", 5)
+    kept = np.delete(ticks, 200)
+    clean = clean_pulses(kept, targets=4, losses=[(int(ticks[199]), int(ticks[200]))])
+    assert clean.missing == 0
+    assert clean.run_starts.tolist() == [0, 200, len(kept)]
+
+
+def test_a_silence_longer_than_any_miss_breaks_the_count(bench):
+    ticks, _, _, _, _ = record(bench, "motor, steady", 2)
+    kept = np.delete(ticks, np.arange(500, 560))
+    clean = clean_pulses(kept, targets=1)
+    assert clean.missing == 0
+    assert clean.run_starts.tolist() == [0, 500, len(kept)]
+
+
+def test_noise_without_a_wheel_is_no_turning(bench):
+    for seed in SEEDS:
+        rng = np.random.default_rng(seed)
+        noise = bench.ticks_of(np.cumsum(rng.exponential(0.05, 2000)))
+        clean = clean_pulses(noise, targets=4)
+        assert len(clean.ticks) <= 0.05 * len(noise)
+        assert clean.extra >= 0.95 * len(noise)
+
+
+def test_pulse_numbers_count_missing_pulses(bench):
+    ticks, _, _, _, _ = record(bench, "4 targets, steady", 7)
+    clean = clean_pulses(np.delete(ticks, [50, 90, 91]), targets=4)
+    expected = np.delete(np.arange(len(ticks)), [50, 90, 91])
+    assert clean.missing == 3
+    assert np.array_equal(clean.numbers(0, len(clean.ticks)), expected)
+    assert np.array_equal(clean.numbers(60, 100), expected[60:100] - expected[60])
+    assert list(clean.runs()) == [(0, len(ticks) - 3)]
+
+
+@pytest.mark.parametrize("count", range(12))
+@pytest.mark.parametrize("targets", [1, 2, 4, 60])
+def test_a_few_pulses_are_all_kept(bench, count, targets):
+    times, _ = bench.steady(1.0, 20.0, bench.uneven(np.random.default_rng(0), targets)).edges()
+    ticks = bench.ticks_of(times[:count])
+    clean = clean_pulses(ticks, targets=targets)
+    assert (clean.missing, clean.extra) == (0, 0)
+    assert np.array_equal(clean.ticks, ticks)
+    assert len(clean.run_starts) - 1 == (1 if count else 0)
+
+
+def test_targets_must_be_at_least_one():
+    with pytest.raises(MeasureError, match="at least 1"):
+        clean_pulses(np.arange(10), targets=0)
