@@ -17,7 +17,7 @@ from kerfbeat.drive.belt import RIM_LIMIT_M_PER_S
 from kerfbeat.machine import BeltStage, Machine, Motor
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
-__all__ = ["FORBIDDING", "Caution", "cautions_at", "describe_assumptions"]
+__all__ = ["BEFORE_WORK", "FORBIDDING", "Caution", "cautions_at", "describe_assumptions"]
 
 Array = NDArray[np.float64]
 
@@ -28,6 +28,14 @@ COOLING_WORTH_SAYING = 0.8
 
 # Kinds that a chart hatches as zones not to be used; the others are only said.
 FORBIDDING = ("blade speed", "motor speed", "rim speed", "inverter limits")
+
+
+# Said wherever somebody is about to change a machine.
+BEFORE_WORK = (
+    "Switch off and lock out before a guard comes off; an inverter's terminals stay live for the minutes on its label.",
+    "Put every guard back before the first run, and never bypass an interlock.",
+    "The makers of motor, blade and inverter, local rules and a licensed electrician come before this advice.",
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -30,14 +30,14 @@ class Setting:
     hz: float | None = None
 
 
-def _stage_names(stage: Stage, *, lengths: str) -> list[str]:
+def _stage_names(stage: Stage, *, lengths: str, places: int) -> list[str]:
     if isinstance(stage, GearStage):
         return [gear.name or "" for gear in stage.gears]
     if not stage.varies:
         return [position.name or "" for position in stage.positions]
     sheave = stage.positions[0].driver if stage.positions[0].driver.varies else stage.positions[0].driven
-    step_m = (sheave.maximum_m - sheave.minimum_m) / (VARIABLE_STEPS - 1)
-    places_m = [sheave.minimum_m + step_m * k for k in range(VARIABLE_STEPS)]
+    step_m = (sheave.maximum_m - sheave.minimum_m) / (places - 1)
+    places_m = [sheave.minimum_m + step_m * k for k in range(places)]
     if lengths == "inch":
         return [f"{round(place_m / M_PER_IN, 3):g} in" for place_m in places_m]
     return [f"{round(place_m * 1e3, 1):g} mm" for place_m in places_m]
@@ -49,23 +49,26 @@ def _has_choice(stage: Stage) -> bool:
     return stage.varies or len(stage.positions) > 1 or stage.positions[0].name is not None
 
 
-def _choices(machine: Machine, kind: type[BeltStage] | type[GearStage]) -> tuple[str, ...]:
+def _choices(machine: Machine, kind: type[BeltStage] | type[GearStage], places: int) -> tuple[str, ...]:
     lists = [
-        _stage_names(stage, lengths=machine.lengths)
+        _stage_names(stage, lengths=machine.lengths, places=places)
         for stage in machine.stages
         if isinstance(stage, kind) and _has_choice(stage)
     ]
     return tuple(JOIN.join(names) for names in itertools.product(*lists)) if lists else ()
 
 
-def belt_choices(machine: Machine) -> tuple[str, ...]:
-    """Name every belt position of the machine; () if there is nothing to choose."""
-    return _choices(machine, BeltStage)
+def belt_choices(machine: Machine, *, places: int = VARIABLE_STEPS) -> tuple[str, ...]:
+    """Name every belt position of the machine; () if there is nothing to choose.
+
+    places : how many places of a variable-width sheave to list, at least both ends.
+    """
+    return _choices(machine, BeltStage, places)
 
 
 def gear_choices(machine: Machine) -> tuple[str, ...]:
     """Name every gear of the machine; () if there is nothing to choose."""
-    return _choices(machine, GearStage)
+    return _choices(machine, GearStage, VARIABLE_STEPS)
 
 
 def _parts(text: str | None, count: int, *, what: str, choices: Sequence[str]) -> list[str | None]:

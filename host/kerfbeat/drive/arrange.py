@@ -1,0 +1,124 @@
+"""What does the whole new arrangement look like, beside the old one?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfbeat.drive import motor as motors
+from kerfbeat.drive.belt_fit import BeltFit, OldBelt, Tension, belt_tension, fit_belt, old_belt, small_pulley_caution
+from kerfbeat.drive.chain import Prediction, drive_curves, require_motor
+from kerfbeat.drive.compare import Reach, common_speeds, reach
+from kerfbeat.drive.material import SpeedRange
+from kerfbeat.drive.size import Sized, old_range, replaced_stage, size_drive
+from kerfbeat.errors import DriveError
+from kerfbeat.machine import BeltStage, Machine, gear_choices
+
+__all__ = ["Arrangement", "GearBesides", "arrange"]
+
+CAUTION_POINTS = 37  # frequencies between the limits at which the new arrangement is looked over
+TABLE_POINTS = 7
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GearBesides:
+    """Old and new in one gear, at the same blade speeds."""
+
+    gear: str | None
+    old: Reach
+    new: Reach
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Arrangement:
+    """Everything that is known of the change before anything is bought.
+
+    old_range : blade range of the machine as it is, under full load.
+    fit, old_belt, tension : None where the distance of the shafts, the old belt or the motor's power is not known.
+    old_belt_words : why the old belt does not fit, if it does not.
+    over_limits : predictions of the new machine over its inverter's limits, for the cautions.
+    """
+
+    old: Machine
+    old_range: SpeedRange
+    sized: Sized
+    fit: BeltFit | None
+    old_belt: OldBelt | None
+    old_belt_words: str
+    tension: Tension | None
+    belt_cautions: tuple[str, ...]
+    over_limits: tuple[Prediction, ...]
+    gears: tuple[GearBesides, ...]
+
+
+def arrange(
+    machine: Machine,
+    *,
+    wanted: SpeedRange | None = None,
+    stage: str | None = None,
+    gears: Sequence[str] | None = None,
+    limits_hz: tuple[float, float] | None = None,
+    driver_m: float | None = None,
+    driven_m: float | None = None,
+    centre_m: float | None = None,
+    section: str | None = None,
+    density_kg_per_m: float | None = None,
+    points: int = TABLE_POINTS,
+) -> Arrangement:
+    """Size the drive, fit its belt and compare it with what is there.
+
+    wanted, gears, limits_hz, driver_m, driven_m : as in `size_drive`.   stage : name or place of the belt to replace.
+    centre_m : distance of the shafts, if the machine file does not tell it.   section : of a classical V-belt.
+    density_kg_per_m : of the belt, to tell its hum.   points : blade speeds to compare in each gear.
+    Raises DriveError for what cannot be.
+    """
+    index = replaced_stage(machine, stage)
+    before = machine.stages[index]
+    assert isinstance(before, BeltStage)
+    sized = size_drive(
+        machine, wanted=wanted, stage_index=index, gears=gears, limits=limits_hz, driver_m=driver_m, driven_m=driven_m
+    )
+    centre_m = centre_m or before.centre_distance_m
+    section = section or before.positions[0].driver.section
+    fit = None if centre_m is None else fit_belt(sized.driver_m, sized.driven_m, centre_m=centre_m, section=section)
+    still, still_words = None, ""
+    if before.belt_length_m is not None:
+        try:
+            still = old_belt(sized.driver_m, sized.driven_m, length_m=before.belt_length_m, centre_m=centre_m)
+        except DriveError as problem:
+            still_words = str(problem)
+    torque_n_m = motors.rated_torque_n_m(require_motor(machine))
+    tension = None
+    if fit is not None and torque_n_m is not None and index == 0:
+        tension = belt_tension(torque_n_m, fit, driver_m=sized.driver_m, density_kg_per_m=density_kg_per_m)
+    small = small_pulley_caution(sized.driver_m, sized.driven_m, section)
+    using: Sequence[str | None] = gears or gear_choices(machine) or (None,)
+    curves = drive_curves(sized.machine, supply_hz=np.linspace(*sized.limits_hz, CAUTION_POINTS), gears=using)
+    return Arrangement(
+        old=machine,
+        old_range=old_range(machine, using),
+        sized=sized,
+        fit=fit,
+        old_belt=still,
+        old_belt_words=still_words,
+        tension=tension,
+        belt_cautions=() if small is None else (small,),
+        over_limits=tuple(row for curve in curves for row in curve.predictions()),
+        gears=tuple(_besides(machine, sized, item, points) for item in range(len(sized.coverage))),
+    )
+
+
+def _besides(machine: Machine, sized: Sized, item: int, points: int) -> GearBesides:
+    """Compare over what either drive reaches in this gear."""
+    coverage = sized.coverage[item]
+    was = old_range(machine, (coverage.gear,))
+    speeds = common_speeds(
+        min(was.low_m_per_s, coverage.low_m_per_s), max(was.high_m_per_s, coverage.high_m_per_s), count=points
+    )
+    return GearBesides(
+        gear=coverage.gear,
+        old=reach(machine, speeds, gear=coverage.gear),
+        new=reach(sized.machine, speeds, gear=coverage.gear),
+    )

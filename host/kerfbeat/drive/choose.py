@@ -1,0 +1,154 @@
+"""Which settings give a wanted blade speed, and which of them leave most torque in hand?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.drive import motor as motors
+from kerfbeat.drive.cautions import FORBIDDING
+from kerfbeat.drive.chain import DriveCurve, Prediction, drive_curve, drive_curves, require_motor
+from kerfbeat.drive.frequency import fine_hz, limits_hz
+from kerfbeat.drive.material import SpeedRange
+from kerfbeat.errors import DriveError
+from kerfbeat.machine import BeltStage, Machine, belt_choices
+from kerfbeat.units import ft_per_min, m_per_min
+
+__all__ = ["Choice", "choose", "middle_m_per_s"]
+
+# A single wanted speed is met within this part of it, which is finer than any band of prediction.
+SPEED_TOLERANCE = 0.01
+FINE_PLACES = 201  # places of a variable-width sheave tried where no inverter can fill in between
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Choice:
+    """One setting that gives the speed.
+
+    from_hz, to_hz : frequencies of this belt and gear that keep the speed inside the wanted range.
+    ratio : turns of the motor per turn of the wheel.
+    """
+
+    prediction: Prediction
+    from_hz: float
+    to_hz: float
+    ratio: float
+
+    @property
+    def hours_pull(self) -> float:
+        """Torque at the wheel that cooling allows for hours, in the motor's rated torques."""
+        return self.prediction.continuous_torque_ratio[0] * self.ratio
+
+    @property
+    def forbidden(self) -> bool:
+        """Whether a limit would be passed."""
+        return any(caution.kind in FORBIDDING for caution in self.prediction.cautions)
+
+
+def middle_m_per_s(curve: DriveCurve) -> NDArray[np.float64]:
+    """Blade speed halfway between no load and full load: the one number to aim with."""
+    return (curve.blade_m_per_s.no_load + curve.blade_m_per_s.full_load) / 2.0
+
+
+def choose(machine: Machine, wanted: SpeedRange) -> list[Choice]:
+    """Find settings whose speed, halfway between no load and full load, lies in the wanted range; best first.
+
+    Best is: no limit passed, then most pull along the blade for hours (torque in hand and cooling), then most distance
+    to breakdown.  Frequencies are rounded to the inverter's display.
+    Raises DriveError if no setting gives it; the message tells the nearest.
+    """
+    motor = require_motor(machine)
+    low, high = wanted.low_m_per_s, wanted.high_m_per_s
+    if not (math.isfinite(high) and 0.0 < low <= high):
+        raise DriveError(
+            f"a blade speed from {m_per_min(low):g} to {m_per_min(high):g} m/min cannot be; "
+            "write the lower one first, both above 0."
+        )
+    if high - low < 2 * SPEED_TOLERANCE * low:
+        middle = (low + high) / 2.0
+        low, high = middle * (1.0 - SPEED_TOLERANCE), middle * (1.0 + SPEED_TOLERANCE)
+    curves = _curves(machine)
+    found = [choice for curve in curves if (choice := _on_curve(machine, curve, low, high)) is not None]
+    if not found:
+        raise DriveError(_nearest_words(curves, wanted))
+    best = max(choice.hours_pull for choice in found)
+
+    def rank(choice: Choice) -> tuple[float, ...]:
+        hz = choice.prediction.setting.hz or motor.base_hz
+        margin = float(motors.breakdown_torque_ratio(hz, motor=motor)) / choice.prediction.torque_ratio
+        return (choice.forbidden, -round(choice.hours_pull / best, 2), -margin)
+
+    return _nearest_places(machine, sorted(found, key=rank), (low + high) / 2.0)
+
+
+def _places(machine: Machine) -> int | None:
+    """How many places of a variable-width sheave to try: many where no inverter fills in between."""
+    varies = any(isinstance(stage, BeltStage) and stage.varies for stage in machine.stages)
+    return FINE_PLACES if varies and limits_hz(machine) is None else None
+
+
+def _curves(machine: Machine) -> list[DriveCurve]:
+    places = _places(machine)
+    belts = None if places is None else belt_choices(machine, places=places)
+    return drive_curves(machine, supply_hz=fine_hz(machine), belts=belts)
+
+
+def _on_curve(machine: Machine, curve: DriveCurve, low: float, high: float) -> Choice | None:
+    """Take the frequency that gives the middle of the wanted range, or the nearest to it in that range."""
+    speed, supply_hz = middle_m_per_s(curve), curve.supply_hz
+    if speed[-1] < low or speed[0] > high:
+        return None
+    from_hz, aim_hz, to_hz = np.interp((low, (low + high) / 2.0, high), speed, supply_hz)
+    resolution = machine.inverter.resolution_hz if machine.inverter is not None else None
+    step_hz = resolution or 0.1
+    hz = float(aim_hz) if len(supply_hz) == 1 else round(round(float(aim_hz) / step_hz) * step_hz, 6)
+    hz = min(max(hz, float(supply_hz[0])), float(supply_hz[-1]))
+    exact = drive_curve(machine, belt=curve.belt, gear=curve.gear, supply_hz=hz)
+    return Choice(prediction=exact.predictions()[0], from_hz=float(from_hz), to_hz=float(to_hz), ratio=curve.ratio)
+
+
+def _nearest_places(machine: Machine, ranked: list[Choice], aim_m_per_s: float) -> list[Choice]:
+    """Of many places of one variable-width sheave keep the one nearest to the wanted speed."""
+    if _places(machine) is None:
+        return ranked
+    choosing = [stage for stage in machine.stages if isinstance(stage, BeltStage)]
+    choosing = [stage for stage in choosing if stage.varies or stage.positions[0].name is not None]
+
+    def steps(choice: Choice) -> tuple[str, ...]:
+        names = (choice.prediction.setting.belt or "").split(" / ")
+        return tuple(name for name, stage in zip(names, choosing, strict=True) if not stage.varies)
+
+    def miss(choice: Choice) -> float:
+        blade = choice.prediction.blade_m_per_s
+        return abs((blade.no_load + blade.full_load) / 2.0 - aim_m_per_s)
+
+    kept: dict[tuple[str, ...], Choice] = {}
+    for choice in ranked:
+        key = (choice.prediction.setting.gear or "", *steps(choice))
+        if key not in kept or miss(choice) < miss(kept[key]):
+            kept[key] = choice
+    return [choice for choice in ranked if choice in kept.values()]
+
+
+def _nearest_words(curves: Sequence[DriveCurve], wanted: SpeedRange) -> str:
+    def miss(pair: tuple[DriveCurve, int]) -> float:
+        speed = float(middle_m_per_s(pair[0])[pair[1]])
+        return max(wanted.low_m_per_s - speed, speed - wanted.high_m_per_s)
+
+    curve, index = min(((curve, index) for curve in curves for index in (0, -1)), key=miss)
+    speed = float(middle_m_per_s(curve)[index])
+    at = ", ".join(
+        [f"belt {curve.belt}"] * (curve.belt is not None)
+        + [f"gear {curve.gear}"] * (curve.gear is not None)
+        + [f"{curve.supply_hz[index]:g} Hz"]
+    )
+    low, high = m_per_min(wanted.low_m_per_s), m_per_min(wanted.high_m_per_s)
+    asked = f"{low:.1f} m/min" if high - low < 0.05 else f"{low:.1f} to {high:.1f} m/min"
+    return (
+        f"no setting gives {asked}; the nearest is {at} with {m_per_min(speed):.1f} m/min "
+        f"({ft_per_min(speed):.0f} ft/min)."
+    )

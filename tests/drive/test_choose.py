@@ -1,0 +1,112 @@
+"""Are the settings found that give a speed, ranked by what they leave in hand?"""
+
+import dataclasses
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kerfbeat.drive.chain import predict_setting
+from kerfbeat.drive.choose import Choice, choose
+from kerfbeat.drive.material import SpeedRange, one_material
+from kerfbeat.errors import DriveError
+from kerfbeat.machine import Machine, demo_machine, parse_machine
+
+SAW = demo_machine("saw")
+
+
+def exactly(m_per_min: float) -> SpeedRange:
+    return SpeedRange(low_m_per_s=m_per_min / 60, high_m_per_s=m_per_min / 60)
+
+
+def middle(choice: Choice) -> float:
+    blade = choice.prediction.blade_m_per_s
+    return (blade.no_load + blade.full_load) / 2 * 60
+
+
+def names(choices: list[Choice]) -> list[str | None]:
+    return [choice.prediction.setting.gear for choice in choices]
+
+
+def test_both_gears_that_give_the_speed_the_stronger_first() -> None:
+    found = choose(SAW, exactly(35.0))
+    # low gear turns the motor fast and pulls 30 / 13 harder at one torque; high gear runs the fan slowly
+    assert names(found) == ["low", "high"]
+    assert found[0].hours_pull > 2 * found[1].hours_pull
+    for choice in found:
+        assert middle(choice) == pytest.approx(35.0, rel=0.005)
+        assert choice.from_hz <= choice.prediction.setting.hz <= choice.to_hz  # type: ignore[operator]
+    # the rows are what `predict` says of the same setting
+    assert predict_setting(SAW, found[0].prediction.setting) == found[0].prediction
+
+
+def test_frequency_is_one_the_display_can_show() -> None:
+    for choice in choose(SAW, exactly(33.33)):
+        hz = choice.prediction.setting.hz
+        assert hz is not None
+        assert hz * 10 == pytest.approx(round(hz * 10), abs=1e-6)
+
+
+def test_range_of_a_material() -> None:
+    wanted = one_material("4140").speed_range(thickness_m=0.1)
+    for choice in choose(SAW, wanted):
+        assert wanted.low_m_per_s * 0.99 <= middle(choice) / 60 <= wanted.high_m_per_s * 1.01
+
+
+def test_limit_passed_ranks_last() -> None:
+    limited = dataclasses.replace(SAW, motor=dataclasses.replace(SAW.motor, maximum_rpm=1500.0))  # type: ignore[type-var]
+    found = choose(limited, exactly(35.0))
+    assert names(found) == ["high", "low"]
+    assert found[1].forbidden
+    assert not found[0].forbidden
+
+
+def test_none_gives_it_says_the_nearest() -> None:
+    with pytest.raises(DriveError, match=r"no setting gives 180\.0 m/min; the nearest is gear high, 80 Hz with 93\.7"):
+        choose(SAW, exactly(180.0))
+    with pytest.raises(DriveError, match=r"no setting gives 2\.0 to 3\.0 m/min; the nearest is gear low, 20 Hz"):
+        choose(SAW, SpeedRange(low_m_per_s=2 / 60, high_m_per_s=3 / 60))
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(2.0, 1.0), (0.0, 1.0), (-1.0, 1.0), (float("nan"), 1.0), (1.0, float("inf"))]
+)
+def test_range_that_cannot_be(low: float, high: float) -> None:
+    with pytest.raises(DriveError, match="write the lower one first"):
+        choose(SAW, SpeedRange(low_m_per_s=low, high_m_per_s=high))
+
+
+def without_inverter(name: str) -> Machine:
+    return dataclasses.replace(demo_machine(name), inverter=None)
+
+
+def test_variable_sheave_without_inverter_is_set_to_the_speed() -> None:
+    found = choose(without_inverter("grinder"), exactly(600.0))
+    steps = [choice.prediction.setting.belt.split(" / ")[0] for choice in found if choice.prediction.setting.belt]
+    assert steps
+    assert len(steps) == len(set(steps))  # one place of the wide belt for each step
+    for choice in found:
+        assert choice.prediction.setting.hz == 60.0
+        assert middle(choice) == pytest.approx(600.0, rel=0.01)
+
+
+def test_fixed_speed_machine_has_one_speed() -> None:
+    fixed = without_inverter("saw")
+    assert names(choose(fixed, exactly(25.38))) == ["low"]
+    with pytest.raises(DriveError, match=r"the nearest is gear low, 50 Hz with 25\.4 m/min"):
+        choose(fixed, exactly(30.0))
+
+
+def test_no_motor() -> None:
+    bare = parse_machine('name = "x"\n[wheel]\ndiameter = "1 m"\n[sensor.wheel]\ntargets = 1\n')
+    with pytest.raises(DriveError, match="no motor is described"):
+        choose(bare, exactly(10.0))
+
+
+@given(st.floats(10.0, 90.0))
+def test_every_reachable_speed_is_met(speed_m_per_min: float) -> None:
+    found = choose(SAW, exactly(speed_m_per_min))
+    assert found
+    for choice in found:
+        assert middle(choice) == pytest.approx(speed_m_per_min, rel=0.015)
+    assert [c.forbidden for c in found] == sorted(c.forbidden for c in found)
