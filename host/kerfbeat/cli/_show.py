@@ -35,6 +35,7 @@ PARSERS = {
     "duration": "parse_duration_s",
     "frequency": "parse_frequency_hz",
     "length": "parse_length_m",
+    "linear density": "parse_linear_density_kg_per_m",
     "mass": "parse_mass_kg",
     "power": "parse_power_w",
     "speed": "parse_speed_m_per_s",
@@ -86,10 +87,9 @@ def plot_option(function: Function) -> Function:
 
 
 def unit_option(function: Function) -> Function:
-    """Add `--unit` (argument unit: "m/min" or "ft/min")."""
-    text = "The speed unit that comes first; the other stands beside it."
-    choice = click.Choice(["m/min", "ft/min"])
-    return click.option("--unit", type=choice, default="m/min", show_default=True, help=text)(function)
+    """Add `--unit` (argument unit: "m/min", "ft/min" or None for the machine file's own)."""
+    text = "The speed unit that comes first; without it that of the machine file's lengths."
+    return click.option("--unit", type=click.Choice(["m/min", "ft/min"]), help=text)(function)
 
 
 def examples(*lines: str) -> str:

@@ -9,9 +9,20 @@ import math
 from collections.abc import Callable
 from typing import Protocol
 
+from kerfbeat.machine import Machine
 from kerfbeat.units import ft_per_min, m_per_min
 
-__all__ = ["SPEED_UNITS", "Uncertain", "both_speeds", "decimals", "in_unit", "other_unit", "plus_minus", "written"]
+__all__ = [
+    "SPEED_UNITS",
+    "Uncertain",
+    "both_speeds",
+    "decimals",
+    "in_unit",
+    "other_unit",
+    "plus_minus",
+    "unit_for",
+    "written",
+]
 
 SPEED_UNITS: dict[str, Callable[[float], float]] = {"m/min": m_per_min, "ft/min": ft_per_min}
 
@@ -63,6 +74,11 @@ def plus_minus(estimate: Uncertain, unit: str = "") -> str:
 def other_unit(unit: str) -> str:
     """The speed unit shown second."""
     return next(name for name in SPEED_UNITS if name != unit)
+
+
+def unit_for(machine: Machine) -> str:
+    """The speed unit that comes first where the user did not say: that of the lengths in the machine file."""
+    return "ft/min" if machine.lengths == "inch" else "m/min"
 
 
 def in_unit(speed_m_per_s: Uncertain, unit: str) -> tuple[str, str]:

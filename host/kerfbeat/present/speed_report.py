@@ -1,0 +1,71 @@
+"""How is the speed in a log told, to a person and to a program?"""
+
+import math
+from typing import Any
+
+from kerfbeat.measure.speed import SpeedResult
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
+from kerfbeat.present.numbers import both_speeds, plus_minus
+from kerfbeat.units import ft_per_min, m_per_min
+
+__all__ = ["CHANNEL_HEADINGS", "blade_line", "channel_rows", "speed_document", "window_line"]
+
+CHANNEL_HEADINGS = ("channel", "rpm", "turns", "in s", "pulses", "missing", "extra", "lost")
+SOURCES = {"wheel": "from the wheel", "blade": "from the blade's own passes"}
+
+
+def speed_document(result: SpeedResult) -> dict[str, Any]:
+    """Everything as it stands in JSON; an estimate stays one."""
+    blade = result.blade_m_per_s
+    normal = coverage_factor(math.inf)
+    return {
+        "duration_s": result.duration_s,
+        "start_s": result.start_s,
+        "end_s": result.end_s,
+        "channels": {
+            name: {
+                "pulses": channel.pulses,
+                "missing": channel.missing,
+                "extra": channel.extra,
+                "lost": channel.lost,
+                "turns": channel.turns,
+                "turning_s": channel.turning_s,
+                "rpm": channel.rpm,
+            }
+            for name, channel in result.channels.items()
+        },
+        "blade_channel": result.blade_channel,
+        "blade_m_per_min": None if blade is None else blade.times(m_per_min(1.0)),
+        "blade_ft_per_min": None if blade is None else blade.times(ft_per_min(1.0)),
+        "clock_ppm": [Estimate(value=clock.ppm, u95=normal * clock.u_ppm) for clock in result.clocks],
+        "warnings": list(result.warnings),
+    }
+
+
+def blade_line(result: SpeedResult, unit: str) -> str:
+    """The blade's speed in both units, and where it comes from."""
+    if result.blade_m_per_s is None or result.blade_channel is None:
+        return "blade: no speed"
+    return f"blade {both_speeds(result.blade_m_per_s, unit)}, {SOURCES[result.blade_channel]}"
+
+
+def channel_rows(result: SpeedResult) -> list[list[str]]:
+    """One row a channel, under CHANNEL_HEADINGS."""
+    return [
+        [
+            name,
+            "-" if channel.rpm is None else plus_minus(channel.rpm),
+            str(channel.turns),
+            f"{channel.turning_s:.1f}",
+            str(channel.pulses),
+            str(channel.missing),
+            str(channel.extra),
+            "unknown" if channel.lost is None else str(channel.lost),
+        ]
+        for name, channel in result.channels.items()
+    ]
+
+
+def window_line(result: SpeedResult) -> str:
+    """Which part of the log was looked at."""
+    return f"from {result.start_s:.1f} s to {result.end_s:.1f} s of the log, {result.duration_s:.1f} s observed"
