@@ -48,12 +48,17 @@
 #define BOARD_WRAPS GPIOR1
 #define BOARD_WRAPS_HIGH GPIOR2
 
-/* Flags of the interrupts, in the one general register with bit instructions. */
-#define BOARD_FLAGS GPIOR0
-#define BOARD_FLAG_MASKED_1 0u       /* bit i: input i spent its allowance and masked itself */
-#define BOARD_FLAG_MASKED_2 1u
-#define BOARD_FLAG_MASKED_3 2u
-#define BOARD_FLAG_NOTED 3u          /* an edge of input 3 was noticed by input 2's interrupt */
+/* Forgets an edge of an external interrupt.  On the chip a one clears its flag and a zero does nothing; the emulator
+ * keeps what is written, so the second write makes both agree. */
+#define BOARD_EXTERNAL_FORGET(bit) do { EIFR = _BV(bit); EIFR = 0u; } while (0)
+
+/* Bits of the low registers, in one instruction: the compiler would load the register's address first, into two more
+ * registers that the interrupt must save (8 cycles). */
+#define BOARD_BIT_SET(reg, bit) __asm__ volatile("sbi %0, %1" : : "I"(_SFR_IO_ADDR(reg)), "I"(bit))
+#define BOARD_BIT_CLEAR(reg, bit) __asm__ volatile("cbi %0, %1" : : "I"(_SFR_IO_ADDR(reg)), "I"(bit))
+
+/* Not 0: an edge of input 3 was noticed by input 2's interrupt. */
+#define BOARD_NOTED GPIOR0
 
 /* From the edge to the reading of the counter in the interrupts of inputs 2 and 3, nothing else in the way: the time
  * the processor takes to get there.  Taken off every edge; measured by test_latency_constants. */

@@ -17,7 +17,7 @@ struct flood inputs_flood[WIRE_INPUTS];
 
 static uint8_t inputs_allowance;                 /* edges per window */
 static uint8_t inputs_enabled;                   /* bit i: input i is switched on */
-static volatile uint16_t inputs_noted_low;       /* input 3's edge, when BOARD_FLAG_NOTED is set */
+static volatile uint16_t inputs_noted_low;       /* input 3's edge, when BOARD_NOTED is set */
 static volatile uint8_t inputs_noted_wraps;
 
 /* budget 120 cycles */
@@ -28,7 +28,6 @@ ISR(BOARD_CAPTURE_VECT)
     ring_put(&inputs_rings[0], low, tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING()));
     if (flood_spend(&inputs_flood[0])) {
         TIMSK1 &= (uint8_t)~_BV(ICIE1);
-        BOARD_FLAGS |= _BV(BOARD_FLAG_MASKED_1);
     }
 }
 
@@ -38,15 +37,14 @@ ISR(BOARD_EXTERNAL_1_VECT)
     const uint16_t low = BOARD_COUNTER;
     const uint8_t wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
 
-    if (BOARD_EXTERNAL_2_PENDING() && (BOARD_FLAGS & _BV(BOARD_FLAG_NOTED)) == 0u) {
+    if (BOARD_EXTERNAL_2_PENDING() && BOARD_NOTED == 0u) {
         inputs_noted_low = low;
         inputs_noted_wraps = wraps;
-        BOARD_FLAGS |= _BV(BOARD_FLAG_NOTED);
+        BOARD_NOTED = 1u;
     }
     ring_put(&inputs_rings[1], low, wraps);
     if (flood_spend(&inputs_flood[1])) {
-        EIMSK &= (uint8_t)~_BV(INT0);
-        BOARD_FLAGS |= _BV(BOARD_FLAG_MASKED_2);
+        BOARD_BIT_CLEAR(EIMSK, INT0);
     }
 }
 
@@ -56,15 +54,14 @@ ISR(BOARD_EXTERNAL_2_VECT)
     uint16_t low = BOARD_COUNTER;
     uint8_t wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
 
-    if ((BOARD_FLAGS & _BV(BOARD_FLAG_NOTED)) != 0u) {
-        BOARD_FLAGS &= (uint8_t)~_BV(BOARD_FLAG_NOTED);
+    if (BOARD_NOTED != 0u) {
+        BOARD_NOTED = 0u;
         low = inputs_noted_low;
         wraps = inputs_noted_wraps;
     }
     ring_put(&inputs_rings[2], low, wraps);
     if (flood_spend(&inputs_flood[2])) {
-        EIMSK &= (uint8_t)~_BV(INT1);
-        BOARD_FLAGS |= _BV(BOARD_FLAG_MASKED_3);
+        BOARD_BIT_CLEAR(EIMSK, INT1);
     }
 }
 
@@ -86,14 +83,13 @@ static void inputs_listen(uint8_t input)
         TIFR1 = _BV(ICF1);
         TIMSK1 |= _BV(ICIE1);
     } else if (input == 1u) {
-        EIFR = _BV(INTF0);
+        BOARD_EXTERNAL_FORGET(INTF0);
         EIMSK |= _BV(INT0);
     } else {
-        EIFR = _BV(INTF1);
-        BOARD_FLAGS &= (uint8_t)~_BV(BOARD_FLAG_NOTED);
+        BOARD_EXTERNAL_FORGET(INTF1);
+        BOARD_NOTED = 0u;
         EIMSK |= _BV(INT1);
     }
-    BOARD_FLAGS &= (uint8_t)~(1u << input);
 }
 
 static void inputs_pins(const struct config *config)
@@ -149,6 +145,15 @@ void inputs_configure(const struct config *config)
     }
 }
 
+/* False when the input's interrupt has masked itself. */
+static bool inputs_listening(uint8_t input)
+{
+    if (input == 0u) {
+        return (TIMSK1 & _BV(ICIE1)) != 0u;
+    }
+    return (EIMSK & (input == 1u ? _BV(INT0) : _BV(INT1))) != 0u;
+}
+
 void inputs_watch(struct batch *batch, const struct config *config)
 {
     const uint32_t now_ticks = clock_now();
@@ -158,11 +163,13 @@ void inputs_watch(struct batch *batch, const struct config *config)
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct flood *flood = &inputs_flood[input];
 
-        if ((BOARD_FLAGS & inputs_enabled & (1u << input)) == 0u || flood->report) {
+        if ((inputs_enabled & (1u << input)) == 0u || flood->report || inputs_listening(input)) {
             continue;
         }
         if (!flood->masked) {
-            flood_begin(flood, batch_edge_ticks(batch, input, now_ticks, ring_newest_short(&inputs_rings[input])));
+            const struct ring *ring = &inputs_rings[input];
+
+            flood_begin(flood, batch_edge_ticks(&batch->input[input], ring, ring_before(ring->head), now_ticks));
             batch_hold(batch, input, flood->from_ticks);
         } else if (flood_over(flood, now_ticks, mask_ticks)) {
             uint32_t until_ticks = 0;
@@ -199,10 +206,17 @@ void inputs_open(struct batch *batch)
 
     for (input = 0; input < WIRE_INPUTS; input++) {
         if (batch_may_open(batch, &inputs_rings[input], input)) {
+            uint32_t opened_ticks = 0;
+            uint16_t dropped = 0;
+
             ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
                 if (input != 0u || !BOARD_CAPTURE_PENDING()) {
-                    batch_open(batch, &inputs_rings[input], input, clock_now_locked());
+                    dropped = ring_open(&inputs_rings[input]);
+                    opened_ticks = clock_now_locked();
                 }
+            }
+            if (dropped != 0u) {
+                batch_opened(batch, input, dropped, opened_ticks);
             }
         }
     }

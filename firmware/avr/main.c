@@ -1,15 +1,17 @@
 /* What does the board do, all day?  It starts, says hello, and then goes round one loop: masks, requests, frames, sleep.
  *
- * One frame is on the line at a time; when its last byte has been handed over, the next is chosen: an answer first,
- * then the end of a mask, then the status, then a batch.  Nothing here waits. */
+ * While a frame is on the line the next is made; what it is to be is chosen in this order: an answer, the end of a
+ * mask, the status, a batch.  Nothing here waits. */
 #include <avr/sleep.h>
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #include "batch.h"
 #include "board.h"
 #include "clock.h"
 #include "config.h"
+#include "inline.h"
 #include "inputs.h"
 #include "message.h"
 #include "reset.h"
@@ -24,7 +26,7 @@
 #define MAIN_BATCH_AGE_FAST_TICKS (12u * MAIN_TICKS_PER_MS)
 #define MAIN_BATCH_AGE_SLOW_TICKS (6u * MAIN_TICKS_PER_MS)
 #define MAIN_BATCH_IDLE_TICKS (95u * MAIN_TICKS_PER_MS)     /* behind one other frame, still within 100 ms */
-#define MAIN_BATCH_FULL_BYTES (40u * RING_SLOT_BYTES)       /* nearly a frame full */
+#define MAIN_BATCH_FULL_BYTES (24u * RING_SLOT_BYTES)       /* half a frame, half a ring */
 #define MAIN_STATUS_TICKS (1000u * MAIN_TICKS_PER_MS)
 
 struct board {
@@ -35,10 +37,10 @@ struct board {
     struct frame_decoder decoder;
     uint32_t batch_sent_ticks;
     uint32_t status_sent_ticks;
-    uint32_t batch_age_ticks;
     uint16_t damaged;              /* frames of the host */
     uint8_t sequence;
     uint8_t stream_wanted;
+    bool fast;                     /* the line */
     bool streaming;
     bool hello_due;                /* unasked, after the reset */
     bool pong_due;
@@ -50,24 +52,24 @@ struct board {
 
 static struct board board;
 
-static const struct tick *main_now(void)
+INLINE_NEVER static const struct tick *main_now(void)
 {
     tick_advance(&board.clock, clock_now());
     return &board.clock;
 }
 
-static void main_begin(struct message *message, uint8_t type)
+INLINE_NEVER static void main_begin(struct message *message, uint8_t type)
 {
-    message_begin(message, uart_line, type, board.sequence++);
+    message_begin(message, uart_buffer(), type, board.sequence++);
 }
 
-static void main_send(struct message *message)
+INLINE_NEVER static void main_send(struct message *message)
 {
     (void)message_close(message);
     uart_send(message->line);
 }
 
-static void main_send_hello(bool answered, uint8_t asked)
+INLINE_NEVER static void main_send_hello(bool answered, uint8_t asked)
 {
     struct message message;
     const struct message_hello hello = {
@@ -84,7 +86,7 @@ static void main_send_hello(bool answered, uint8_t asked)
     main_send(&message);
 }
 
-static void main_send_result(uint8_t asked, uint8_t request, uint8_t code)
+INLINE_NEVER static void main_send_result(uint8_t asked, uint8_t request, uint8_t code)
 {
     struct message message;
 
@@ -93,7 +95,7 @@ static void main_send_result(uint8_t asked, uint8_t request, uint8_t code)
     main_send(&message);
 }
 
-static void main_send_status(void)
+INLINE_NEVER static void main_send_status(void)
 {
     struct message message;
     const uint8_t flags = (uint8_t)(board.store.flags | (board.streaming ? WIRE_FLAG_STREAMING : 0u));
@@ -113,7 +115,7 @@ static void main_send_status(void)
     main_send(&message);
 }
 
-static bool main_send_masked(void)
+INLINE_NEVER static bool main_send_masked(void)
 {
     struct message message;
     uint8_t input;
@@ -140,7 +142,7 @@ static bool main_send_masked(void)
 }
 
 /* The delimiter leaves at the moment that the frame behind it tells. */
-static void main_send_pong(void)
+INLINE_NEVER static void main_send_pong(void)
 {
     struct message message;
     struct tick answer;
@@ -155,7 +157,7 @@ static void main_send_pong(void)
     main_send(&message);
 }
 
-static void main_send_config(const struct message_request *request)
+INLINE_NEVER static void main_send_config(const struct message_request *request)
 {
     struct message message;
     uint8_t bytes[CONFIG_LENGTH];
@@ -173,7 +175,7 @@ static void main_send_config(const struct message_request *request)
 }
 
 /* Answers a request; the line is free. */
-static void main_serve(const struct message_request *request, uint8_t code)
+INLINE_NEVER static void main_serve(const struct message_request *request, uint8_t code)
 {
     if (code == WIRE_OK) {
         switch (request->type) {
@@ -219,7 +221,7 @@ static void main_serve(const struct message_request *request, uint8_t code)
 }
 
 /* Takes received bytes up to the first frame that needs the line.  True when one was answered. */
-static bool main_receive(void)
+INLINE_NEVER static bool main_receive(void)
 {
     uint8_t byte;
 
@@ -244,7 +246,7 @@ static bool main_receive(void)
     return false;
 }
 
-static bool main_commit(void)
+INLINE_NEVER static bool main_commit(void)
 {
     if (!board.commit_due || !store_continue(&board.store)) {
         return false;
@@ -262,7 +264,7 @@ static bool main_commit(void)
 }
 
 /* While nobody listens the rings are emptied; the change to streaming is made at such a moment. */
-static void main_discard(void)
+INLINE_NEVER static void main_discard(void)
 {
     struct batch_moment moment;
 
@@ -275,7 +277,7 @@ static void main_discard(void)
     board.batch_sent_ticks = moment.now.low;
 }
 
-static void main_send_batch(void)
+INLINE_NEVER static void main_send_batch(void)
 {
     struct message message;
     struct batch_moment moment;
@@ -283,7 +285,10 @@ static void main_send_batch(void)
     const uint32_t now_ticks = clock_now();
     const uint8_t waiting = batch_waiting(&board.batch, inputs_rings, now_ticks, &oldest_age_ticks);
 
-    if (waiting < MAIN_BATCH_FULL_BYTES && oldest_age_ticks < board.batch_age_ticks
+    if (!board.fast && uart_sending() && waiting < MAIN_BATCH_FULL_BYTES) {
+        return;                    /* waiting behind another frame on the slow line only makes a batch older */
+    }
+    if (waiting < MAIN_BATCH_FULL_BYTES && oldest_age_ticks < (board.fast ? MAIN_BATCH_AGE_FAST_TICKS : MAIN_BATCH_AGE_SLOW_TICKS)
         && now_ticks - board.batch_sent_ticks < MAIN_BATCH_IDLE_TICKS) {
         return;
     }
@@ -291,13 +296,13 @@ static void main_send_batch(void)
     if (!inputs_moment(&moment, &board.clock)) {
         return;
     }
-    batch_write(&board.batch, inputs_rings, &moment, &message, uart_line, board.sequence++);
+    batch_write(&board.batch, inputs_rings, &moment, &message, uart_buffer(), board.sequence++);
     main_send(&message);
     board.batch_sent_ticks = now_ticks;
 }
 
 /* Chooses what goes on the line next; the line is free. */
-static void main_speak(void)
+INLINE_NEVER static void main_speak(void)
 {
     if (board.pong_due) {
         if (uart_idle()) {
@@ -323,7 +328,7 @@ static void main_speak(void)
     }
 }
 
-static void main_start(void)
+INLINE_NEVER static void main_start(void)
 {
     static const uint16_t latency_ticks[WIRE_INPUTS] = BOARD_LATENCY_TICKS;
 
@@ -331,13 +336,12 @@ static void main_start(void)
     store_load(&board.store, &board.config);
     batch_init(&board.batch, latency_ticks);
     clock_start();
-    uart_start(board.config.baud == CONFIG_BAUD_FAST);
+    board.fast = board.config.baud == CONFIG_BAUD_FAST;
+    uart_start(board.fast);
     ADMUX = _BV(REFS0) | _BV(MUX3) | _BV(MUX2) | _BV(MUX1);     /* the reference, measured against the supply */
     ADCSRA = _BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
     ADCSRA |= _BV(ADSC);
     inputs_configure(&board.config);
-    board.batch_age_ticks = board.config.baud == CONFIG_BAUD_FAST ? MAIN_BATCH_AGE_FAST_TICKS
-                                                                  : MAIN_BATCH_AGE_SLOW_TICKS;
     board.hello_due = true;
     set_sleep_mode(SLEEP_MODE_IDLE);
     reset_watch();
@@ -356,7 +360,7 @@ int main(void)
         if (!board.streaming) {
             main_discard();
         }
-        if (uart_free()) {
+        if (uart_buffer() != NULL) {
             main_speak();
         }
         sleep_mode();                /* any interrupt ends it; the flood window's comes every 0.5 ms */

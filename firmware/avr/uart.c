@@ -1,28 +1,30 @@
 /* How do bytes get onto the line and off it?  See uart.h. */
 #include "uart.h"
 
+#include <stddef.h>
+
 #include <util/atomic.h>
 
 #include "board.h"
 #include "clock.h"
 
 #define UART_RECEIVED_BYTES 32u      /* a power of two: 0.64 ms at the fast rate, a pass of the main loop that sends a batch */
-#define UART_STAMPS 4u               /* a power of two: delimiters whose times are kept */
 
-uint8_t uart_line[FRAME_LINE_MAX];
-
-static const uint8_t *volatile uart_next;
+static uint8_t uart_buffers[2][FRAME_LINE_MAX];
+static uint8_t uart_turn;                        /* the buffer that is given out next */
+static const uint8_t *volatile uart_next;        /* the byte to be sent next */
+static const uint8_t *volatile uart_waiting;     /* the frame after this one, or NULL */
 
 static uint8_t uart_received[UART_RECEIVED_BYTES];
 static volatile uint8_t uart_received_head;
 static volatile uint8_t uart_received_tail;
 
-struct uart_stamp {
-    uint16_t low;
-    uint8_t wraps;
-};
-
-static volatile struct uart_stamp uart_stamps[UART_STAMPS];
+/* Times of the last two delimiters: of the even and of the odd one.  Two variables, since an array would cost the
+ * interrupt its budget. */
+static volatile uint16_t uart_even_low;
+static volatile uint8_t uart_even_wraps;
+static volatile uint16_t uart_odd_low;
+static volatile uint8_t uart_odd_wraps;
 static volatile uint8_t uart_delimiters;         /* received since start */
 static uint8_t uart_delimiters_taken;
 
@@ -43,10 +45,14 @@ ISR(BOARD_SEND_NEXT_VECT)
 
     UDR0 = byte;
     UCSR0A = _BV(U2X0) | _BV(TXC0);
-    uart_next = next;
     if (byte == WIRE_DELIMITER) {
-        UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
+        next = uart_waiting;
+        uart_waiting = NULL;
+        if (next == NULL) {
+            UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
+        }
     }
+    uart_next = next;
 }
 
 /* A byte with a wrong stop bit is dropped, as is one that finds the ring full: the frame's CRC tells.  budget 120 cycles */
@@ -64,31 +70,46 @@ ISR(BOARD_RECEIVED_VECT)
     uart_received_head = next;
     if (byte == WIRE_DELIMITER) {
         const uint8_t count = uart_delimiters;
-        volatile struct uart_stamp *stamp = &uart_stamps[count & (UART_STAMPS - 1u)];
         const uint16_t low = BOARD_COUNTER;
+        const uint8_t wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
 
-        stamp->low = low;
-        stamp->wraps = tick_wraps(BOARD_WRAPS, low, BOARD_WRAP_PENDING());
+        if ((count & 1u) == 0u) {
+            uart_even_low = low;
+            uart_even_wraps = wraps;
+        } else {
+            uart_odd_low = low;
+            uart_odd_wraps = wraps;
+        }
         uart_delimiters = (uint8_t)(count + 1u);
     }
 }
 
-bool uart_free(void)
+uint8_t *uart_buffer(void)
 {
-    return (UCSR0B & _BV(UDRIE0)) == 0u;
-}
-
-bool uart_idle(void)
-{
-    return uart_free() && (UCSR0A & _BV(TXC0)) != 0u;
+    return uart_waiting == NULL ? uart_buffers[uart_turn] : NULL;
 }
 
 void uart_send(const uint8_t *line)
 {
-    uart_next = line;
+    uart_turn ^= 1u;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        UCSR0B |= _BV(UDRIE0);
+        if ((UCSR0B & _BV(UDRIE0)) != 0u) {
+            uart_waiting = line;
+        } else {
+            uart_next = line;
+            UCSR0B |= _BV(UDRIE0);
+        }
     }
+}
+
+bool uart_sending(void)
+{
+    return (UCSR0B & _BV(UDRIE0)) != 0u;
+}
+
+bool uart_idle(void)
+{
+    return !uart_sending() && (UCSR0A & _BV(TXC0)) != 0u;
 }
 
 uint32_t uart_send_delimiter(void)
@@ -124,10 +145,13 @@ bool uart_delimiter_short(uint32_t *received_short)
 
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         const uint8_t mine = (uint8_t)(uart_delimiters_taken - 1u);
-        const volatile struct uart_stamp *stamp = &uart_stamps[mine & (UART_STAMPS - 1u)];
 
-        kept = (uint8_t)(uart_delimiters - mine) <= UART_STAMPS;
-        *received_short = ((uint32_t)stamp->wraps << 16) | stamp->low;
+        kept = (uint8_t)(uart_delimiters - mine) <= 2u;
+        if ((mine & 1u) == 0u) {
+            *received_short = ((uint32_t)uart_even_wraps << 16) | uart_even_low;
+        } else {
+            *received_short = ((uint32_t)uart_odd_wraps << 16) | uart_odd_low;
+        }
     }
     return kept;
 }

@@ -7,20 +7,20 @@
 
 #include "frame.h"
 
-/* The frame to be sent: free for writing whenever uart_free(). */
-extern uint8_t uart_line[FRAME_LINE_MAX];
-
 /* Once, interrupts off. */
 void uart_start(bool fast);
 
-/* Main loop: the last byte has been handed to the transmitter. */
-bool uart_free(void);
+/* Main loop: FRAME_LINE_MAX bytes for the next frame, or NULL while one frame is being sent and another waits. */
+uint8_t *uart_buffer(void);
 
-/* Main loop: the last byte has left the board. */
-bool uart_idle(void);
-
-/* Main loop, uart_free(): sends the frame that begins there and ends with its delimiter. */
+/* Main loop: sends the frame that begins there, inside the buffer just given, and ends with its delimiter. */
 void uart_send(const uint8_t *line);
+
+/* Main loop: a frame is being handed to the transmitter. */
+bool uart_sending(void);
+
+/* Main loop: nothing waits, and the last byte has left the board. */
+bool uart_idle(void);
 
 /* Main loop, uart_idle(): sends a lone delimiter and says when. */
 uint32_t uart_send_delimiter(void);

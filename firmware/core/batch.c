@@ -2,6 +2,7 @@
 #include "batch.h"
 
 #include "frame.h"
+#include "inline.h"
 
 /* type, sequence, base, and the longest span: 28 bits, 16 s, where a batch goes out every 100 ms */
 #define BATCH_SPAN_BYTES 4u
@@ -12,16 +13,21 @@
 #define BATCH_ROOM_BYTES (WIRE_FRAME_MAX - BATCH_FIXED_BYTES)
 #define BATCH_SHARE_BYTES (BATCH_ROOM_BYTES / WIRE_INPUTS)   /* a busy input leaves the later ones this much */
 
+/* An interval is written before it is known to fit.  Behind the last input's room come the CRC, the delimiter, and the
+ * bytes of `lost` that an input with intervals does not use. */
+#define BATCH_SLACK_BYTES (FRAME_CRC_BYTES + 1u + (BATCH_LOST_BYTES - 1u))
+
+_Static_assert(BATCH_SLACK_BYTES >= 4, "an interval of 24 bits takes 4 bytes");
 _Static_assert(BATCH_SHARE_BYTES >= 15, "each input must get on in every batch");
 
 void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS])
 {
-    const struct batch zero = { { 0, 0 }, { 0 }, 0, { { 0 } } };
+    const struct batch zero = { { 0, 0 }, 0, { { 0 } } };
     uint8_t input;
 
     *batch = zero;
     for (input = 0; input < WIRE_INPUTS; input++) {
-        batch->latency_ticks[input] = latency_ticks[input];
+        batch->input[input].latency_ticks = latency_ticks[input];
         if (latency_ticks[input] > batch->settle_ticks) {
             batch->settle_ticks = latency_ticks[input];
         }
@@ -29,36 +35,29 @@ void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS])
     }
 }
 
-uint32_t batch_edge_ticks(const struct batch *batch, uint8_t input, uint32_t now_ticks, uint32_t edge_short)
+INLINE_NEVER uint32_t batch_edge_ticks(const struct batch_input *state, const struct ring *ring, uint8_t at,
+                                       uint32_t now_ticks)
 {
-    return tick_of_short(now_ticks, edge_short) - batch->latency_ticks[input];
+    return tick_of_short(now_ticks, ring_short_at(ring, at)) - state->latency_ticks;
 }
 
-/* Takes the oldest edge from the ring, whose time the caller has read. */
-static void batch_take(struct batch_input *state, struct ring *ring, uint32_t edge_ticks)
-{
-    if (state->paired && edge_ticks - state->last_ticks < state->shortest_ticks) {
-        state->shortest_ticks = edge_ticks - state->last_ticks;
-    }
-    state->paired = true;
-    state->last_ticks = edge_ticks;
-    state->count++;
-    ring->tail = ring_next(ring->tail);
-}
-
-void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment)
+INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment)
 {
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct batch_input *state = &batch->input[input];
         struct ring *ring = &rings[input];
+        uint8_t at = ring->tail;
 
         state->count += state->lost;
         state->lost = 0;
-        while (ring->tail != moment->head[input]) {
-            batch_take(state, ring, batch_edge_ticks(batch, input, moment->now.low, ring_short_at(ring, ring->tail)));
+        state->paired = false;
+        while (at != moment->head[input]) {
+            state->count++;
+            at = ring_next(at);
         }
+        ring->tail = at;
     }
     batch->base = tick_before(&moment->now, moment->now.low - batch->settle_ticks);
 }
@@ -68,13 +67,13 @@ bool batch_may_open(const struct batch *batch, const struct ring *ring, uint8_t 
     return ring->closed != 0u && ring->head == ring->tail && batch->input[input].lost == 0u;
 }
 
-void batch_open(struct batch *batch, struct ring *ring, uint8_t input, uint32_t now_ticks)
+void batch_opened(struct batch *batch, uint8_t input, uint16_t dropped, uint32_t opened_ticks)
 {
     struct batch_input *state = &batch->input[input];
 
-    state->lost = ring_open(ring);
-    state->overruns += state->lost;
-    state->opened_ticks = now_ticks - batch->settle_ticks;
+    state->lost = dropped;
+    state->overruns += dropped;
+    state->opened_ticks = opened_ticks - batch->settle_ticks;
 }
 
 void batch_hold(struct batch *batch, uint8_t input, uint32_t ticks)
@@ -88,7 +87,7 @@ void batch_release(struct batch *batch, uint8_t input)
     batch->input[input].held = false;
 }
 
-uint8_t batch_waiting(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
+INLINE_NEVER uint8_t batch_waiting(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
                       uint32_t *oldest_age_ticks)
 {
     uint8_t bytes = 0;
@@ -99,8 +98,8 @@ uint8_t batch_waiting(const struct batch *batch, const struct ring rings[WIRE_IN
         const struct ring *ring = &rings[input];
         const uint8_t used = ring_bytes_used(ring, ring->head);
 
-        if (batch->input[input].lost != 0u) {
-            bytes = UINT8_MAX;
+        if (batch->input[input].lost != 0u || ring->closed != 0u) {
+            bytes = UINT8_MAX;           /* a loss waits: the sooner it is told, the shorter it is */
         } else if (used != 0u) {
             const uint32_t age = (now_ticks - ring_short_at(ring, ring->tail)) & TICK_SHORT_MASK;
 
@@ -124,43 +123,39 @@ uint32_t batch_take_shortest(struct batch *batch, uint8_t input)
 }
 
 /* Can the batch of this moment be complete beyond the opening of every ring whose loss waits to be told? */
-static bool batch_can_tell_losses(const struct batch *batch, const struct ring rings[WIRE_INPUTS],
-                                  const struct batch_moment *moment)
+INLINE_NEVER static bool batch_can_tell_losses(const struct batch *batch, const struct ring rings[WIRE_INPUTS],
+                                               const struct batch_moment *moment)
 {
     const uint32_t base_ticks = batch->base.low;
-    uint32_t opened = 0;
-    bool any = false;
+    uint32_t opened = 0;             /* after the base; 0: no loss waits */
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
         const struct batch_input *state = &batch->input[input];
 
-        if (state->lost != 0u) {
-            any = true;
-            if (state->opened_ticks - base_ticks > opened) {
-                opened = state->opened_ticks - base_ticks;
+        if (state->lost != 0u && state->opened_ticks - base_ticks > opened) {
+            opened = state->opened_ticks - base_ticks;
+        }
+    }
+    for (input = 0; opened != 0u && input < WIRE_INPUTS; input++) {
+        const struct batch_input *state = &batch->input[input];
+        const struct ring *ring = &rings[input];
+
+        if (state->lost == 0u) {
+            const uint8_t at = ring->tail;
+
+            if (at == moment->head[input]
+                    ? ring->closed != 0u
+                    : batch_edge_ticks(state, ring, at, moment->now.low) - base_ticks <= opened) {
+                return false;
             }
         }
     }
-    for (input = 0; any && input < WIRE_INPUTS; input++) {
-        const struct ring *ring = &rings[input];
-
-        if (batch->input[input].lost != 0u) {
-            continue;
-        }
-        if (ring->tail == moment->head[input]) {
-            any = ring->closed == 0u;
-        } else {
-            const uint32_t edge_short = ring_short_at(ring, ring->tail);
-
-            any = batch_edge_ticks(batch, input, moment->now.low, edge_short) - base_ticks > opened;
-        }
-    }
-    return any;
+    return opened != 0u;
 }
 
 /* `complete` may not pass these ticks; the span is then shorter, but never negative. */
-static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32_t ticks)
+INLINE_NEVER static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32_t ticks)
 {
     const uint32_t after = ticks - base_ticks;
 
@@ -171,28 +166,97 @@ static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32_t ticks)
     }
 }
 
-void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment,
+/* Writes the edges of an input from the ring's tail to `head` at `end`, as many as end before `limit`, takes them from
+ * the ring, and returns how many there are.  `base_short` is the base in recorded time; intervals are differences of
+ * 24-bit times, since no edge in a ring is a second older than the base.  Not inlined: the loop needs all registers. */
+INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
+                                            uint32_t base_short, struct message *message, const uint8_t *limit)
+{
+    uint32_t previous = base_short;
+    uint8_t *end = message->end;
+    uint8_t at = ring->tail;
+    uint8_t sent = 0;
+
+    while (at != head) {
+        const uint32_t edge = ring_short_at(ring, at);
+        const uint32_t delta_ticks = (edge - previous) & TICK_SHORT_MASK;
+        uint8_t *const next = message_put_var(end, delta_ticks);
+
+        if (next > limit) {
+            break;                           /* what was written is forgotten: BATCH_SLACK_BYTES */
+        }
+        end = next;
+        previous = edge;
+        if (sent != 0u && delta_ticks < state->shortest_ticks) {
+            state->shortest_ticks = delta_ticks;
+        }
+        at = ring_next(at);
+        sent++;
+    }
+    message->end = end;
+    ring->tail = at;
+    return sent;
+}
+
+/* The same with what the input's state must know of it. */
+INLINE_NEVER static uint8_t batch_send_edges(struct batch_input *state, struct ring *ring, uint8_t head,
+                                             uint32_t now_ticks, uint32_t base_ticks, struct message *message,
+                                             uint8_t room)
+{
+    const uint8_t first_at = ring->tail;
+    uint32_t first_ticks;
+    uint8_t sent;
+
+    sent = batch_put_edges(state, ring, head, base_ticks + state->latency_ticks, message, message->end + room);
+    if (sent != 0u) {
+        first_ticks = batch_edge_ticks(state, ring, first_at, now_ticks) - state->last_ticks;
+        if (state->paired && first_ticks < state->shortest_ticks) {
+            state->shortest_ticks = first_ticks;
+        }
+        state->paired = true;
+        state->count += sent;
+        state->last_ticks = batch_edge_ticks(state, ring, ring_before(ring->tail), now_ticks);
+    }
+    return sent;
+}
+
+/* How far an input lets `complete` go, after its edges up to `head` have been written or left. */
+INLINE_NEVER static void batch_limit_by_input(const struct batch_input *state, const struct ring *ring, uint8_t head,
+                                              uint32_t now_ticks, uint32_t base_ticks, bool tell_losses,
+                                              uint32_t *span)
+{
+    const uint8_t at = ring->tail;
+
+    if (state->lost != 0u || (at == head && ring->closed != 0u)) {
+        batch_limit(span, base_ticks, state->last_ticks);
+    } else if (at != head) {
+        batch_limit(span, base_ticks, batch_edge_ticks(state, ring, at, now_ticks) - 1u);
+    }
+    if (state->held && !tell_losses) {
+        batch_limit(span, base_ticks, state->held_ticks);
+    }
+}
+
+INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment,
                  struct message *message, uint8_t *line, uint8_t sequence)
 {
+    const bool tell_losses = batch_can_tell_losses(batch, rings, moment);
     const uint32_t now_ticks = moment->now.low;
     const uint32_t base_ticks = batch->base.low;
-    const bool tell_losses = batch_can_tell_losses(batch, rings, moment);
     uint32_t span = now_ticks - batch->settle_ticks - base_ticks;
     uint8_t room = BATCH_ROOM_BYTES;
-    uint8_t reserved = 0;
-    uint8_t share[WIRE_INPUTS];
+    uint8_t kept[WIRE_INPUTS + 1u];      /* room that the inputs from here on are sure of */
+    uint8_t *end;
     uint8_t input;
 
     if (span > BATCH_SPAN_MAX) {
         span = BATCH_SPAN_MAX;
     }
+    kept[WIRE_INPUTS] = 0;
     for (input = WIRE_INPUTS; input-- > 0u;) {
         const uint8_t used = ring_bytes_used(&rings[input], moment->head[input]);
 
-        share[input] = used < BATCH_SHARE_BYTES ? used : (uint8_t)BATCH_SHARE_BYTES;
-    }
-    for (input = 1; input < WIRE_INPUTS; input++) {
-        reserved = (uint8_t)(reserved + share[input]);
+        kept[input] = (uint8_t)(kept[input + 1u] + (used < BATCH_SHARE_BYTES ? used : (uint8_t)BATCH_SHARE_BYTES));
     }
 
     message->line = line;
@@ -200,69 +264,32 @@ void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS], const stru
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct batch_input *state = &batch->input[input];
         struct ring *ring = &rings[input];
-        uint8_t *count_at = message->end;
+        const uint8_t head = moment->head[input];
+        struct message count = { line, message->end };
         uint8_t *sent_at;
         uint8_t sent = 0;
-        uint8_t bound = (uint8_t)(room - reserved);
-        uint32_t previous = base_ticks;
-        bool silent = false;
 
-        message->end += 4;
-        if (state->lost != 0u && !tell_losses) {
-            silent = true;
-        }
-        message_var(message, silent ? 0u : state->lost);
+        message->end += sizeof state->count;
+        message_var(message, tell_losses ? state->lost : 0u);
         sent_at = message->end++;
         if (state->lost == 0u) {
-            while (ring->tail != moment->head[input]) {
-                const uint32_t edge = batch_edge_ticks(batch, input, now_ticks, ring_short_at(ring, ring->tail));
-                const uint32_t delta = edge - previous;
-                const uint8_t bytes = message_var_bytes(delta);
-
-                if (bytes > bound) {
-                    break;
-                }
-                bound = (uint8_t)(bound - bytes);
-                room = (uint8_t)(room - bytes);
-                message_var(message, delta);
-                batch_take(state, ring, edge);
-                previous = edge;
-                sent++;
-            }
-        } else if (!silent) {
+            sent = batch_send_edges(state, ring, head, now_ticks, base_ticks, message,
+                                    (uint8_t)(room - kept[input + 1u]));
+        } else if (tell_losses) {
             state->count += state->lost;
             state->lost = 0;
         }
+        room = (uint8_t)(room - (message->end - sent_at - 1));
         *sent_at = sent;
-        if (input + 1u < WIRE_INPUTS) {
-            reserved = (uint8_t)(reserved - share[input + 1u]);
-        }
-
-        if (silent || (ring->closed != 0u && ring->tail == moment->head[input])) {
-            batch_limit(&span, base_ticks, state->last_ticks);
-        } else if (ring->tail != moment->head[input]) {
-            const uint32_t edge_short = ring_short_at(ring, ring->tail);
-
-            batch_limit(&span, base_ticks, batch_edge_ticks(batch, input, now_ticks, edge_short) - 1u);
-        }
-        if (state->held && !tell_losses) {
-            batch_limit(&span, base_ticks, state->held_ticks);
-        }
-        {
-            struct message count = { line, count_at };
-
-            message_u32(&count, state->count);
-        }
+        message_u32(&count, state->count);
+        batch_limit_by_input(state, ring, head, now_ticks, base_ticks, tell_losses, &span);
     }
 
     /* The header goes in front, moved up by the bytes its span leaves unused. */
-    {
-        uint8_t *end = message->end;
-
-        message_begin(message, line + (BATCH_SPAN_BYTES - message_var_bytes(span)), WIRE_BATCH, sequence);
-        message_tick(message, &batch->base);
-        message_var(message, span);
-        message->end = end;
-    }
+    end = message->end;
+    message_begin(message, line + (BATCH_SPAN_BYTES - message_var_bytes(span)), WIRE_BATCH, sequence);
+    message_tick(message, &batch->base);
+    message_var(message, span);
+    message->end = end;
     tick_add(&batch->base, span);
 }

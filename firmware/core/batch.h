@@ -8,7 +8,7 @@
  *     have only a bounded number of edges before R to send, so that batch always comes.
  *   - While an input is masked `complete` waits at its last edge, so that silence is never told for deafness; unless a
  *     loss must be told, which cannot wait.
- * Main loop only; the functions marked so need interrupts off.  Rings and clock are passed in, so that a test may hold
+ * Main loop only.  Rings and clock are passed in, so that a test may hold
  * two boards. */
 #ifndef BATCH_H
 #define BATCH_H
@@ -29,14 +29,14 @@ struct batch_input {
     uint32_t opened_ticks;    /* R, while a loss waits to be told */
     uint32_t held_ticks;      /* `complete` may not pass this while the input is held */
     uint16_t lost;            /* edges of a loss that waits to be told; 0: none waits */
+    uint16_t latency_ticks;   /* from the edge to its recorded time: taken off here */
     bool paired;              /* last_ticks is later than the last status */
     bool held;
 };
 
 struct batch {
     struct tick base;         /* everything up to here has been told */
-    uint16_t latency_ticks[WIRE_INPUTS];    /* from the edge to its recorded time: taken off here */
-    uint16_t settle_ticks;    /* the largest of them */
+    uint16_t settle_ticks;    /* the largest latency */
     struct batch_input input[WIRE_INPUTS];
 };
 
@@ -51,11 +51,11 @@ void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS]);
 /* Nobody listens: edges are counted and forgotten, and the promise starts at the moment. */
 void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment);
 
-/* True when batch_open() has something to do for this input. */
+/* True when the ring dropped edges, has been emptied since, and is to be opened by ring_open(). */
 bool batch_may_open(const struct batch *batch, const struct ring *ring, uint8_t input);
 
-/* Interrupts off, and only at a time when no edge of the input is on its way: opens the ring, which must be empty. */
-void batch_open(struct batch *batch, struct ring *ring, uint8_t input, uint32_t now_ticks);
+/* The ring was opened at this tick, when no edge of the input was on its way, and had dropped so many edges. */
+void batch_opened(struct batch *batch, uint8_t input, uint16_t dropped, uint32_t opened_ticks);
 
 /* `complete` waits at the tick until batch_release(): the input was masked after it. */
 void batch_hold(struct batch *batch, uint8_t input, uint32_t ticks);
@@ -72,7 +72,7 @@ void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS], const stru
 /* Fields of STATUS for an input; starts a new search for the closest two. */
 uint32_t batch_take_shortest(struct batch *batch, uint8_t input);
 
-/* A recorded 24-bit time of an input as the time of its edge. */
-uint32_t batch_edge_ticks(const struct batch *batch, uint8_t input, uint32_t now_ticks, uint32_t edge_short);
+/* A recorded 24-bit time of an input, at a position of its ring, as the time of its edge. */
+uint32_t batch_edge_ticks(const struct batch_input *state, const struct ring *ring, uint8_t at, uint32_t now_ticks);
 
 #endif

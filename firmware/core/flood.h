@@ -9,6 +9,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "inline.h"
 #include "tick.h"
 
 #define FLOOD_WINDOW_MICROSECONDS 500u
@@ -23,7 +24,7 @@ struct flood {
 };
 
 /* Interrupt only: true when this edge was the last one allowed. */
-TICK_INLINE bool flood_spend(struct flood *flood)
+INLINE_ALWAYS bool flood_spend(struct flood *flood)
 {
     const uint8_t left = (uint8_t)(flood->left - 1u);
 

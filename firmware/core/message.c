@@ -4,6 +4,40 @@
 #include "frame.h"
 #include "version.h"
 
+/* Put together from single bytes: this processor shifts by one place at a time. */
+uint8_t *message_put_var(uint8_t *end, uint32_t value)
+{
+    const uint16_t low = (uint16_t)value;
+    const uint16_t high = (uint16_t)(value >> 16);
+    const uint8_t byte_0 = (uint8_t)low;
+    const uint8_t byte_1 = (uint8_t)(low >> 8);
+    const uint8_t byte_2 = (uint8_t)high;
+    const uint8_t byte_3 = (uint8_t)(high >> 8);
+
+    if (high == 0u && low < 0x80u) {
+        *end++ = byte_0;
+        return end;
+    }
+    *end++ = byte_0 | 0x80u;
+    if (high == 0u && low < 0x4000u) {
+        *end++ = (uint8_t)(byte_1 << 1) | (byte_0 >> 7);
+        return end;
+    }
+    *end++ = (uint8_t)(byte_1 << 1) | (byte_0 >> 7) | 0x80u;
+    if (high < 0x20u) {
+        *end++ = (uint8_t)(byte_2 << 2) | (byte_1 >> 6);
+        return end;
+    }
+    *end++ = (uint8_t)(byte_2 << 2) | (byte_1 >> 6) | 0x80u;
+    if (high < 0x1000u) {
+        *end++ = (uint8_t)(byte_3 << 3) | (byte_2 >> 5);
+        return end;
+    }
+    *end++ = (uint8_t)(byte_3 << 3) | (byte_2 >> 5) | 0x80u;
+    *end++ = byte_3 >> 4;
+    return end;
+}
+
 void message_u8(struct message *message, uint8_t value)
 {
     *message->end++ = value;
@@ -29,22 +63,7 @@ void message_tick(struct message *message, const struct tick *tick)
 
 void message_var(struct message *message, uint32_t value)
 {
-    while (value > 0x7Fu) {
-        message_u8(message, (uint8_t)((uint8_t)value | 0x80u));
-        value >>= 7;
-    }
-    message_u8(message, (uint8_t)value);
-}
-
-uint8_t message_var_bytes(uint32_t value)
-{
-    if (value < (1ul << 14)) {
-        return value < (1ul << 7) ? 1 : 2;
-    }
-    if (value < (1ul << 21)) {
-        return 3;
-    }
-    return value < (1ul << 28) ? 4 : 5;
+    message->end = message_put_var(message->end, value);
 }
 
 void message_begin(struct message *message, uint8_t *line, uint8_t type, uint8_t sequence)

@@ -22,7 +22,21 @@ void message_u16(struct message *message, uint16_t value);
 void message_u32(struct message *message, uint32_t value);
 void message_tick(struct message *message, const struct tick *tick);
 void message_var(struct message *message, uint32_t value);
-uint8_t message_var_bytes(uint32_t value);
+
+/* Bytes that a value takes as "var". */
+static inline uint8_t message_var_bytes(uint32_t value)
+{
+    if (value < (1ul << 14)) {
+        return value < (1ul << 7) ? 1 : 2;
+    }
+    if (value < (1ul << 21)) {
+        return 3;
+    }
+    return value < (1ul << 28) ? 4 : 5;
+}
+
+/* Writes a value as "var" and returns where the next byte goes. */
+uint8_t *message_put_var(uint8_t *end, uint32_t value);
 
 /* Returns the bytes on the line, from message->line. */
 uint8_t message_close(struct message *message);

@@ -9,11 +9,12 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "inline.h"
 #include "tick.h"
 
 /* 55 edges and the gap that tells full from empty: a full frame carries 47, and the frame on the line takes 2.7 ms
  * (test_throughput would lose pulses with a ring much smaller). */
-#define RING_SLOTS 56u
+#define RING_SLOTS 44u
 #define RING_SLOT_BYTES 3u
 #define RING_BYTES (RING_SLOTS * RING_SLOT_BYTES)
 
@@ -27,30 +28,37 @@ struct ring {
     volatile uint16_t dropped;   /* edges dropped since then; read it with interrupts off */
 };
 
-TICK_INLINE uint8_t ring_next(uint8_t at)
+INLINE_ALWAYS uint8_t ring_next(uint8_t at)
 {
     const uint8_t next = (uint8_t)(at + RING_SLOT_BYTES);
 
     return next == RING_BYTES ? 0u : next;
 }
 
+/* The edge put last stands before `head`, even when it has been taken. */
+static inline uint8_t ring_before(uint8_t at)
+{
+    return (uint8_t)((at == 0u ? RING_BYTES : at) - RING_SLOT_BYTES);
+}
+
 /* Interrupt only: puts an edge, or counts it as dropped.  `dropped` cannot wrap: the flood limit and the watchdog
  * both end a run of 65535 drops long before. */
-TICK_INLINE void ring_put(struct ring *ring, uint16_t low, uint8_t wraps)
+INLINE_ALWAYS void ring_put(struct ring *ring, uint16_t low, uint8_t wraps)
 {
     const uint8_t head = ring->head;
     const uint8_t next = ring_next(head);
-    uint8_t *const slot = &ring->bytes[head];
 
-    if (ring->closed != 0u || next == ring->tail) {
-        ring->closed = 1u;
+    if (ring->closed != 0u) {
         ring->dropped++;
-        return;
+    } else if (next == ring->tail) {
+        ring->closed = 1u;
+        ring->dropped = 1u;
+    } else {
+        ring->bytes[head] = (uint8_t)low;
+        ring->bytes[head + 1u] = (uint8_t)(low >> 8);
+        ring->bytes[head + 2u] = wraps;
+        ring->head = next;
     }
-    slot[0] = (uint8_t)low;
-    slot[1] = (uint8_t)(low >> 8);
-    slot[2] = wraps;
-    ring->head = next;
 }
 
 /* Main loop: three times the number of edges from `tail` to `head`, which is a head read earlier or the present one. */
@@ -62,19 +70,11 @@ static inline uint8_t ring_bytes_used(const struct ring *ring, uint8_t head)
 }
 
 /* Main loop: the 24-bit time at a position. */
-static inline uint32_t ring_short_at(const struct ring *ring, uint8_t at)
+INLINE_ALWAYS uint32_t ring_short_at(const struct ring *ring, uint8_t at)
 {
     const uint8_t *slot = &ring->bytes[at];
 
     return (uint32_t)slot[0] | ((uint32_t)slot[1] << 8) | ((uint32_t)slot[2] << 16);
-}
-
-/* Main loop: the 24-bit time of the edge put last; it stands after it has been taken, too. */
-static inline uint32_t ring_newest_short(const struct ring *ring)
-{
-    const uint8_t head = ring->head;
-
-    return ring_short_at(ring, (uint8_t)((head == 0u ? RING_BYTES : head) - RING_SLOT_BYTES));
 }
 
 /* Main loop, interrupts off: opens a closed ring and says how many edges it dropped. */

@@ -11,10 +11,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define TICK_SHORT_MASK 0xFFFFFFu
+#include "inline.h"
 
-/* For the functions that run in interrupts: a call would cost more than they do. */
-#define TICK_INLINE static inline __attribute__((always_inline))
+#define TICK_SHORT_MASK 0xFFFFFFu
 
 struct tick {
     uint32_t low;
@@ -27,7 +26,7 @@ _Static_assert(sizeof(struct tick) == 8, "a tick is 64 bits");
  * it; `wrap_pending` says that the counter has wrapped and that interrupt has not run yet, and is read after `low`.
  * A reading from the lower half was then taken after the wrap, one from the upper half before it: right as long as
  * neither the reading nor the overflow interrupt waits longer than half a turn of the counter (2 ms). */
-TICK_INLINE uint8_t tick_wraps(uint8_t wraps, uint16_t low, bool wrap_pending)
+INLINE_ALWAYS uint8_t tick_wraps(uint8_t wraps, uint16_t low, bool wrap_pending)
 {
     if (wrap_pending && low < 0x8000u) {
         wraps = (uint8_t)(wraps + 1u);
