@@ -6,7 +6,6 @@ the bytes gives the same frames.  What is not a good frame is counted, never rai
 """
 
 from binascii import crc_hqx
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from cobs import cobs
@@ -176,6 +175,3 @@ class Decoder:
                 self.frames_missing += missing
         self._sequence = sequence
         return Frame(frame_type, sequence, payload, message, missing, self._started_host_s)
-
-
-Trace = Callable[[float, str, Frame], None]  # host seconds, "from board" or "to board", frame
