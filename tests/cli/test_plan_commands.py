@@ -140,3 +140,121 @@ def test_predict_draws_nothing_it_does_not_need() -> None:
     path = Path(__file__).parents[2] / "host/kerfbeat/demo/saw.toml"
     done = subprocess.run([sys.executable, "-c", script, str(path)], capture_output=True, text=True, check=True)
     assert done.stderr.strip() == "[]"
+
+
+def test_choose_ranks_and_says_why(saw: Path) -> None:
+    document = json.loads(run("choose", saw, "--speed", "35m/min", "--json").stdout)
+    assert [row["setting"]["gear"] for row in document["rows"]] == ["low", "high"]
+    assert document["wanted_m_per_min"] == {"low": pytest.approx(35.0), "high": pytest.approx(35.0)}
+    assert document["rows"][0]["pull_for_hours_ratio"] == 1.0
+    shown = run("choose", saw, "--speed", "115 ft/min", "--unit", "ft/min").stdout
+    assert shown.splitlines()[2].index("blade ft/min") < shown.splitlines()[2].index(" m/min")
+    assert "cools little" in shown
+
+
+def test_choose_by_material_names_its_source(saw: Path) -> None:
+    document = json.loads(run("choose", saw, "--material", "4140", "--thickness", "4in", "--json").stdout)
+    assert document["material"] == "4140"
+    assert document["wanted_ft_per_min"]["low"] == pytest.approx(250.0)  # Machinery's Handbook, 31st ed., p. 1245
+    assert "Handbook" in document["source"]
+    shown = " ".join(run("choose", saw, "--material", "mild steel", "--dry").stdout.split())
+    assert "Source: Machinery's Handbook" in shown
+    assert "blade maker's figures and the practice of your shop come first" in shown
+
+
+def test_choose_mistakes(saw: Path) -> None:
+    assert "give either --speed" in refused("choose", saw)
+    assert "give either --speed" in refused("choose", saw, "--speed", "80m/min", "--material", "4140")
+    assert '"80" has no unit' in refused("choose", saw, "--speed", "80")
+    assert "is a mass, not a speed" in refused("choose", saw, "--speed", "80kg")
+    assert "the nearest is gear high, 80 Hz" in refused("choose", saw, "--speed", "300 m/min")
+    assert "near: mild steel" in refused("choose", saw, "--material", "mildd steel")
+    assert "fits several" in refused("choose", saw, "--material", "steel")
+    assert "above 0" in refused("choose", saw, "--speed", "0 m/min")
+
+
+def test_materials_search() -> None:
+    rows = json.loads(run("materials", "--json").stdout)["rows"]
+    assert len(rows) == 10
+    assert all(row["source"] for row in rows)
+    (row,) = json.loads(run("materials", "aisi", "304", "--thickness", "4in", "--carbon-band", "--json").stdout)["rows"]
+    assert row["ft_per_min"] == {"low": pytest.approx(60.0), "high": pytest.approx(60.0)}  # worked on the same page
+    shown = " ".join(run("materials", "titanium").stdout.split())
+    assert "come first" in shown
+    assert "near: stainless steel" in refused("materials", "stianless")
+
+
+OLD_DRIVE = """
+name = "Common practice"
+[motor]
+poles = 4
+base_hz = 60.0
+rpm = 1740
+power = "3 hp"
+self_cooled = true
+[[stage]]
+name = "wide belt"
+kind = "belt"
+driver = { minimum = "4.5 in", maximum = "8 in" }
+driven = "13 in"
+centre_distance = "24 in"
+belt_length = "80 in"
+[[stage]]
+kind = "gearbox"
+ratios = { low = 20.0, high = 7.0 }
+[wheel]
+diameter = "16 in"
+[sensor.wheel]
+targets = 1
+"""
+
+
+@pytest.fixture
+def old_drive(tmp_path: Path) -> Path:
+    path = tmp_path / "old.toml"
+    path.write_text(OLD_DRIVE, encoding="utf-8")
+    return path
+
+
+def test_size_finds_the_arrangement(old_drive: Path) -> None:
+    # Common practice, no published source: 13 in driven, 4.5 to 8 in driver, 1,740 rpm; one pulley, 54 to 95 Hz
+    document = json.loads(run("size", old_drive, "--json").stdout)
+    assert document["driver_pitch_mm"] / 25.4 == pytest.approx(5.0, abs=0.05)
+    assert document["driven_pitch_mm"] / 25.4 == pytest.approx(13.0)
+    assert document["needed_hz"]["low"] == pytest.approx(54.0, abs=1.0)
+    assert document["needed_hz"]["high"] == pytest.approx(95.0, abs=1.5)
+    assert document["inverter_hz"] == {"minimum": 30.0, "maximum": 120.0}
+    cover = document["coverage"][0]
+    assert cover["driven_rpm_at_minimum"]["full_load"] < 335 < cover["driven_rpm_at_minimum"]["no_load"]
+    assert cover["driven_rpm_at_maximum"]["full_load"] == pytest.approx(1338, rel=0.005)
+    assert document["belt"]["pitch_length_mm"] > 0
+    assert document["old_belt_fits"] is True
+    out_of_reach = [row for gear in document["gears"] for row in gear["old"] if not row["reached"]]
+    assert out_of_reach
+    assert all(row["power_ratio"] is None for row in out_of_reach)
+
+
+def test_size_tells_pulley_belt_and_cautions(old_drive: Path, tmp_path: Path) -> None:
+    path = tmp_path / "change.pdf"
+    result = run("size", old_drive, "--section", "B", "--belt-mass", "0.19 kg/m", "--plot", path)
+    assert result.exit_code == 0, result.output
+    shown = " ".join(result.stdout.split())
+    for words in (
+        "5.00 in (127.0 mm) pitch diameter", "B74", "further apart than now", "hums at", "stay live",
+        "bypass an interlock", "licensed electrician", "section B", "out of reach",
+    ):  # fmt: skip
+        assert words in shown
+    assert path.read_bytes().startswith(b"%PDF")
+
+
+def test_size_mistakes(old_drive: Path, saw: Path) -> None:
+    assert "give both --low and --high" in refused("size", old_drive, "--low", "20m/min")
+    assert "give both --min-hz and --max-hz" in refused("size", old_drive, "--min-hz", "20")
+    assert "lower one first" in refused("size", old_drive, "--min-hz", "90", "--max-hz", "20")
+    assert "slow end first" in refused("size", old_drive, "--low", "90m/min", "--high", "20m/min")
+    assert "use more gears" in refused("size", old_drive, "--low", "1m/min", "--high", "900m/min")
+    assert "no belt stage" in refused("size", old_drive, "--stage", "chain")
+    assert "there is no" in refused("size", old_drive, "--gear", "third")
+    assert "overlap" in refused("size", old_drive, "--centre", "5in")
+    assert "is a mass" in refused("size", old_drive, "--centre", "5kg")
+    assert "0.19 kg/m" in refused("size", saw, "--belt-mass", "0 kg/m")

@@ -109,7 +109,17 @@ def test_gap_between_gears_is_told() -> None:
     machine = parse_machine(OLD.replace("ratios = 1.0", "ratios = { low = 60.0, high = 7.0 }"))
     sized = size_drive(machine)
     assert len(sized.gaps) == 1
-    assert "lies between gears low and high" in sized.gaps[0]
+    assert "no gear gives" in sized.gaps[0]
+    assert size_drive(machine, gears=["high"]).gaps == ()
+
+
+def test_steps_of_another_belt_count_as_gears() -> None:
+    grinder = demo_machine("grinder")
+    sized = size_drive(grinder)
+    assert [cover.belt for cover in sized.coverage] == ["slow", "middle", "fast"]
+    assert sized.gaps == ()
+    assert min(cover.low_m_per_s for cover in sized.coverage) < sized.wanted.low_m_per_s
+    assert max(cover.high_m_per_s for cover in sized.coverage) > sized.wanted.high_m_per_s
 
 
 def test_given_driver_is_checked() -> None:

@@ -45,6 +45,9 @@ COMMANDS = (
     Entry("export", "kerfbeat.cli.logs:export", LOGS, "Write a log's pulses or speed as CSV."),
     Entry("describe", "kerfbeat.cli.machine:describe", PLAN, "Ask for a machine and write its file."),
     Entry("predict", "kerfbeat.cli.machine:predict", PLAN, "Tell the blade speed of every setting."),
+    Entry("choose", "kerfbeat.cli.plan:choose", PLAN, "Find the settings for a speed or a material."),
+    Entry("materials", "kerfbeat.cli.plan:materials", PLAN, "Search the table of band speeds."),
+    Entry("size", "kerfbeat.cli.plan:size", PLAN, "Find a fixed pulley and inverter limits for a range."),
 )
 
 INTERRUPTED = "stopped by Ctrl-C before it was done."

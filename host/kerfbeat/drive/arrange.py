@@ -106,19 +106,18 @@ def arrange(
         tension=tension,
         belt_cautions=() if small is None else (small,),
         over_limits=tuple(row for curve in curves for row in curve.predictions()),
-        gears=tuple(_besides(machine, sized, item, points) for item in range(len(sized.coverage))),
+        gears=tuple(_besides(machine, sized, gear, points) for gear in using),
     )
 
 
-def _besides(machine: Machine, sized: Sized, item: int, points: int) -> GearBesides:
+def _besides(machine: Machine, sized: Sized, gear: str | None, points: int) -> GearBesides:
     """Compare over what either drive reaches in this gear."""
-    coverage = sized.coverage[item]
-    was = old_range(machine, (coverage.gear,))
+    was = old_range(machine, (gear,))
+    covers = [cover for cover in sized.coverage if cover.gear == gear]
     speeds = common_speeds(
-        min(was.low_m_per_s, coverage.low_m_per_s), max(was.high_m_per_s, coverage.high_m_per_s), count=points
+        min(was.low_m_per_s, *(cover.low_m_per_s for cover in covers)),
+        max(was.high_m_per_s, *(cover.high_m_per_s for cover in covers)),
+        count=points,
     )
-    return GearBesides(
-        gear=coverage.gear,
-        old=reach(machine, speeds, gear=coverage.gear),
-        new=reach(sized.machine, speeds, gear=coverage.gear),
-    )
+    old, new = reach(machine, speeds, gear=gear), reach(sized.machine, speeds, gear=gear)
+    return GearBesides(gear=gear, old=old, new=new)

@@ -8,7 +8,6 @@ full load, since the range is wanted for the cut.
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.drive import motor as motors
 from kerfbeat.drive.chain import drive_curve, require_motor
+from kerfbeat.drive.coverage import Coverage, cover_of, gaps_between, other_ratio, ways_beside
 from kerfbeat.drive.frequency import limits_hz
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.errors import DriveError
@@ -29,12 +29,10 @@ from kerfbeat.machine import (
     Sheave,
     belt_choices,
     gear_choices,
-    stage_ratios,
 )
-from kerfbeat.machine.settings import Setting
 from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min
 
-__all__ = ["Coverage", "Sized", "old_range", "replaced_stage", "size_drive"]
+__all__ = ["Sized", "old_range", "replaced_stage", "size_drive"]
 
 Array = NDArray[np.float64]
 
@@ -42,20 +40,6 @@ Array = NDArray[np.float64]
 LEAST_PART, MOST_PART = 0.5, 2.0
 STEP_M = {"metric": 1e-3, "inch": 0.1 * M_PER_IN}  # sizes in which pulleys are looked for
 CURVE_POINTS = 2001
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Coverage:
-    """What one gear reaches: blade speeds under full load at the inverter's limits, and shaft speeds after the belt.
-
-    driven_hz : (no load, full load) of the shaft after the replaced stage, at the lower and at the upper limit.
-    """
-
-    gear: str | None
-    low_m_per_s: float
-    high_m_per_s: float
-    driven_low_hz: tuple[float, float]
-    driven_high_hz: tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -148,7 +132,8 @@ def size_drive(
     stage = machine.stages[index]
     assert isinstance(stage, BeltStage)
     driven_m = driven_m or stage.positions[0].driven.pitch_m
-    ratios = sorted(_other_ratio(machine, index, gear) for gear in using)
+    ways = ways_beside(machine, index, using)
+    ratios = sorted(other_ratio(machine, index, way) for way in ways)
     around_m = math.pi * (machine.wheel.diameter_m + machine.wheel.blade_thickness_m)
     # motor speed wanted at each end, per unit of d / D: slow end in the slowest gear, fast end in the fastest
     slow_hz = wanted.low_m_per_s / around_m * ratios[-1] * driven_m
@@ -163,7 +148,7 @@ def size_drive(
         raise DriveError(_unreachable_words(wanted, need_low, need_high, loaded_hz, (low_hz, high_hz), fixed=driver_m))
     needed = np.interp((need_low, need_high), loaded_hz, grid_hz)
     new = _with_pair(machine, index, chosen_m, driven_m, (low_hz, high_hz))
-    coverage = tuple(_coverage(new, index, gear, (low_hz, high_hz)) for gear in using)
+    coverage = tuple(cover_of(new, index, way, (low_hz, high_hz)) for way in ways)
     return Sized(
         machine=new,
         stage_index=index,
@@ -174,7 +159,7 @@ def size_drive(
         limits_hz=(low_hz, high_hz),
         needed_hz=(float(needed[0]), float(needed[1])),
         coverage=coverage,
-        gaps=_gaps(coverage, wanted),
+        gaps=gaps_between(coverage, wanted),
     )
 
 
@@ -196,13 +181,6 @@ def _sound(wanted: SpeedRange) -> SpeedRange:
             "write the slow end first, both above 0."
         )
     return wanted
-
-
-def _other_ratio(machine: Machine, index: int, gear: str | None) -> float:
-    """Turns in per turn out of everything but the replaced stage, in one gear."""
-    belts = belt_choices(machine, places=2)
-    ratios = stage_ratios(machine, Setting(belt=belts[0] if belts else None, gear=gear))
-    return math.prod(ratio for place, ratio in enumerate(ratios) if place != index)
 
 
 def _centred_driver_m(slow_hz: float, fast_hz: float, grid_hz: Array, loaded_hz: Array) -> float:
@@ -279,35 +257,3 @@ def _with_pair(machine: Machine, index: int, driver_m: float, driven_m: float, l
         inverter=Inverter(minimum_hz=limits[0], maximum_hz=limits[1], resolution_hz=resolution),
         text="",
     )
-
-
-def _coverage(new: Machine, index: int, gear: str | None, limits: tuple[float, float]) -> Coverage:
-    belts = belt_choices(new, places=2)
-    belt = belts[0] if belts else None
-    curve = drive_curve(new, belt=belt, gear=gear, supply_hz=list(limits))
-    before = math.prod(stage_ratios(new, Setting(belt=belt, gear=gear))[: index + 1])
-    ends = [
-        (float(curve.motor_hz.no_load[end]) / before, float(curve.motor_hz.full_load[end]) / before) for end in (0, 1)
-    ]
-    return Coverage(
-        gear=gear,
-        low_m_per_s=float(curve.blade_m_per_s.full_load[0]),
-        high_m_per_s=float(curve.blade_m_per_s.full_load[-1]),
-        driven_low_hz=ends[0],
-        driven_high_hz=ends[1],
-    )
-
-
-def _gaps(coverage: Sequence[Coverage], wanted: SpeedRange) -> tuple[str, ...]:
-    """Parts of the wanted range that fall between two gears."""
-    ordered = sorted(coverage, key=lambda item: item.low_m_per_s)
-    said = []
-    for slower, faster in itertools.pairwise(ordered):
-        low, high = max(slower.high_m_per_s, wanted.low_m_per_s), min(faster.low_m_per_s, wanted.high_m_per_s)
-        if low < high:
-            said.append(
-                f"no gear gives {m_per_min(low):.1f} to {m_per_min(high):.1f} m/min "
-                f"({ft_per_min(low):.0f} to {ft_per_min(high):.0f} ft/min): "
-                f"it lies between gears {slower.gear} and {faster.gear}"
-            )
-    return tuple(said)

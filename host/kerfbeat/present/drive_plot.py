@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from kerfbeat.drive.cautions import FORBIDDING
 from kerfbeat.drive.chain import DriveCurve
@@ -117,16 +117,8 @@ def _both_units(axes: Axes, unit: str) -> None:
     """Label the left axis in the first unit and add the second one left of it."""
     from matplotlib.ticker import LogLocator, ScalarFormatter
 
-    factor = SPEED_UNITS[other_unit(unit)](1.0) / SPEED_UNITS[unit](1.0)
-
-    def forward(speed: ArrayLike) -> NDArray[np.float64]:
-        return np.asarray(speed, dtype=float) * factor
-
-    def back(speed: ArrayLike) -> NDArray[np.float64]:
-        return np.asarray(speed, dtype=float) / factor
-
     axes.set_ylabel(f"blade speed, {unit}", labelpad=2)
-    second = axes.secondary_yaxis(-0.135, functions=(forward, back))
+    second = axes.secondary_yaxis(-0.135, functions=ink.conversion(SPEED_UNITS, unit, other_unit(unit)))
     second.set_ylabel(f"blade speed, {other_unit(unit)}", labelpad=2)
     for axis in (axes.yaxis, second.yaxis):
         if axes.get_yscale() == "log":

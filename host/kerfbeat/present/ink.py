@@ -6,10 +6,13 @@ of tempered steel and only help.  Fonts are those that come with matplotlib, emb
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,6 +28,7 @@ __all__ = [
     "PAPERS_MM",
     "STRAW",
     "clipped",
+    "conversion",
     "line_ends",
     "page",
     "save_pages",
@@ -95,6 +99,21 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
 def clipped(text: str, most: int) -> str:
     """Cut a text to what a line holds."""
     return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def conversion(
+    units: Mapping[str, Callable[[float], float]], first: str, second: str
+) -> tuple[Callable[[ArrayLike], NDArray[np.float64]], Callable[[ArrayLike], NDArray[np.float64]]]:
+    """From the unit of an axis to that of a second scale beside it, and back."""
+    factor = units[second](1.0) / units[first](1.0)
+
+    def forward(values: ArrayLike) -> NDArray[np.float64]:
+        return np.asarray(values, dtype=float) * factor
+
+    def back(values: ArrayLike) -> NDArray[np.float64]:
+        return np.asarray(values, dtype=float) / factor
+
+    return forward, back
 
 
 def line_ends(axes: Axes, ends: Sequence[tuple[float, float, str]], *, size: float = 7.5) -> None:

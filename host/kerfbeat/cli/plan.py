@@ -1,0 +1,219 @@
+"""Which commands plan a drive, and print what hangs at the machine?"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table
+from kerfbeat.cli.machine import echo_notes, machine_unit_option
+
+__all__ = ["choose", "materials", "size"]
+
+MACHINE = click.argument("machine", type=click.Path(path_type=Path))
+THICKNESS = click.option(
+    "--thickness", type=Quantity("length"), metavar="LENGTH", help="Length of the cut, such as 100mm or 4in."
+)
+DRY = click.option("--dry", is_flag=True, help="Without cutting fluid.")
+CARBON = click.option("--carbon-band", is_flag=True, help="A carbon-steel band instead of a bimetal one.")
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat choose saw.toml --speed 80m/min",
+        "kerfbeat choose saw.toml --material 4140 --thickness 2in --dry",
+    )
+)
+@MACHINE
+@click.option("--speed", type=Quantity("speed"), metavar="SPEED", help="Wanted blade speed, such as 80m/min.")
+@click.option("--material", metavar="NAME", help='Material to cut, such as 4140 or "mild steel".')
+@THICKNESS
+@DRY
+@CARBON
+@machine_unit_option
+@json_option
+def choose(
+    *,
+    machine: Path,
+    speed: float | None,
+    material: str | None,
+    thickness: float | None,
+    dry: bool,
+    carbon_band: bool,
+    unit: str | None,
+    as_json: bool,
+) -> None:
+    """Find the settings that give a blade speed, or suit a material; best torque first.
+
+    Ranked by the pull along the blade that the motor can give for hours; settings over a limit come last.  Speeds for
+    materials are starting points: the blade maker's figures and the practice of your shop come first.
+    """
+    from kerfbeat.drive import material as materials_
+    from kerfbeat.drive.choose import choose as find
+    from kerfbeat.machine import belt_choices, gear_choices, load_machine
+    from kerfbeat.present import chosen
+    from kerfbeat.present.predicted import setting_words, speed_unit
+
+    if (speed is None) == (material is None):
+        raise click.UsageError("give either --speed 80m/min or --material NAME")
+    described = load_machine(machine)
+    found = None if material is None else materials_.one_material(material)
+    if found is not None:
+        wanted = found.speed_range(thickness_m=thickness, dry=dry, carbon_band=carbon_band)
+    else:
+        assert speed is not None
+        wanted = materials_.SpeedRange(low_m_per_s=speed, high_m_per_s=speed)
+    choices = find(described, wanted)
+    if as_json:
+        print_json(chosen.choice_document(described, wanted, choices, found))
+        return
+    first = speed_unit(described, unit)
+    what = f"{found.name}: " if found is not None else ""
+    click.echo(f"{described.name}: settings for {what}{chosen.range_words(wanted, first)}, predicted, best first\n")
+    belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
+    headings, cells = chosen.choice_rows(choices, unit=first, belts=belts, gears=gears)
+    click.echo(table(headings, cells, left=1 + belts + gears))
+    cautions = [
+        f"{place}  {setting_words(choice.prediction.setting)}: {text}."
+        for place, choice in enumerate(choices, start=1)
+        for text in choice.prediction.warnings
+    ]
+    echo_notes("Cautions", cautions)
+    if found is not None:
+        echo_notes("Speeds", [f"Source: {found.source}.", materials_.CONDITIONS, materials_.CAUTION])
+
+
+@click.command(epilog=examples("kerfbeat materials stainless", "kerfbeat materials --thickness 2in --dry"))
+@click.argument("words", nargs=-1)
+@THICKNESS
+@DRY
+@CARBON
+@click.option(
+    "--unit", type=click.Choice(["m/min", "ft/min"]), default="m/min", help="The speed unit that comes first."
+)
+@json_option
+def materials(
+    *, words: Sequence[str], thickness: float | None, dry: bool, carbon_band: bool, unit: str, as_json: bool
+) -> None:
+    """Search the table of band speeds by material; without WORDS it lists the groups.
+
+    Each row is a range, with its source.  Without --thickness it spans stock from 1/4 in to 8 in.
+    """
+    from kerfbeat.drive.material import CAUTION, CONDITIONS, GROUPS, find_materials
+    from kerfbeat.present import chosen
+
+    found = find_materials(" ".join(words)) if words else GROUPS
+    rows = [
+        (material, material.speed_range(thickness_m=thickness, dry=dry, carbon_band=carbon_band)) for material in found
+    ]
+    if as_json:
+        print_json(chosen.material_document(rows))
+        return
+    headings, cells = chosen.material_rows(rows, unit=unit)
+    click.echo(table(headings, cells, left=2))
+    echo_notes("Speeds", [CONDITIONS, CAUTION])
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat size saw.toml",
+        "kerfbeat size saw.toml --low 20m/min --high 90m/min --min-hz 25 --max-hz 80 --plot change.pdf",
+    )
+)
+@MACHINE
+@click.option("--low", type=Quantity("speed"), metavar="SPEED", help="Slow end of the wanted blade range.")
+@click.option("--high", type=Quantity("speed"), metavar="SPEED", help="Fast end of the wanted blade range.")
+@click.option("--stage", metavar="NAME", help="Belt to replace, by name or number; else the one that varies.")
+@click.option("--gear", "gears", multiple=True, metavar="NAME", help="Gear to use; may be given again. All without it.")
+@click.option("--min-hz", type=float, metavar="HZ", help="Lowest frequency the inverter may be set to.")
+@click.option("--max-hz", type=float, metavar="HZ", help="Highest frequency the inverter may be set to.")
+@click.option("--driver", type=Quantity("length"), metavar="LENGTH", help="Check this driving pulley (pitch diameter).")
+@click.option("--driven", type=Quantity("length"), metavar="LENGTH", help="Driven pulley to use; else today's.")
+@click.option("--centre", type=Quantity("length"), metavar="LENGTH", help="Distance of the two shafts.")
+@click.option("--section", type=click.Choice(["A", "B", "C"], case_sensitive=False), help="Classical V-belt section.")
+@click.option(
+    "--belt-mass", type=Quantity("linear density"), metavar="KG/M", help="Belt mass per length: tells its hum."
+)
+@machine_unit_option
+@json_option
+@plot_option
+def size(
+    *,
+    machine: Path,
+    low: float | None,
+    high: float | None,
+    gears: Sequence[str],
+    min_hz: float | None,
+    max_hz: float | None,
+    section: str | None,
+    unit: str | None,
+    as_json: bool,
+    plot: Path | None,
+    **sizes: Any,
+) -> None:
+    """Find the fixed pulley and inverter limits for a wanted blade range, beside the drive of today.
+
+    Without --low and --high the range of today is wanted.  Without --min-hz and --max-hz the machine file's inverter
+    limits are used, else half to double the motor's base frequency.  The pulley puts the range in the middle of them.
+
+    Before any change: lock out; guards back on before the first run; the makers of motor, blade and inverter, local
+    rules and a licensed electrician come before this advice.
+    """
+    from kerfbeat.drive.arrange import arrange
+    from kerfbeat.machine import load_machine
+    from kerfbeat.present import arrangement
+    from kerfbeat.present.predicted import speed_unit
+
+    described = load_machine(machine)
+    wish: dict[str, Any] = {
+        "wanted": _pair(low, high, "--low and --high"),
+        "stage": sizes["stage"],
+        "gears": _known_gears(described, gears),
+        "limits_hz": _hz_pair(min_hz, max_hz),
+        "driver_m": sizes["driver"],
+        "driven_m": sizes["driven"],
+        "centre_m": sizes["centre"],
+        "section": section,
+        "density_kg_per_m": sizes["belt_mass"],
+    }
+    made = arrange(described, **wish)
+    first = speed_unit(described, unit)
+    if plot is not None:
+        from kerfbeat.present.arrangement_plot import plot_arrangement
+
+        plot_arrangement(arrange(described, **wish, points=241), plot, unit=first)
+    if as_json:
+        print_json(arrangement.arrangement_document(made))
+        return
+    click.echo(f"{described.name}: one fixed pulley and an inverter, predicted\n")
+    click.echo("\n".join(arrangement.arrangement_lines(made, unit=first)))
+    headings, cells = arrangement.comparison_rows(made, unit=first)
+    click.echo("\nOld and new at the same blade speed, full load, before losses; – is out of reach\n")
+    click.echo(table(headings, cells))
+    echo_notes("Cautions", arrangement.arrangement_cautions(made))
+
+
+def _pair(low: float | None, high: float | None, names: str) -> Any:
+    from kerfbeat.drive.material import SpeedRange
+
+    if low is None and high is None:
+        return None
+    if low is None or high is None:
+        raise click.UsageError(f"give both {names}, or neither")
+    return SpeedRange(low_m_per_s=low, high_m_per_s=high)
+
+
+def _hz_pair(min_hz: float | None, max_hz: float | None) -> tuple[float, float] | None:
+    if min_hz is None and max_hz is None:
+        return None
+    if min_hz is None or max_hz is None:
+        raise click.UsageError("give both --min-hz and --max-hz, or neither")
+    return min_hz, max_hz
+
+
+def _known_gears(described: Any, gears: Sequence[str]) -> list[str] | None:
+    from kerfbeat.machine import gear_choices
+    from kerfbeat.machine.stages import pick
+
+    return [pick(gear, gear_choices(described), what="gear") for gear in gears] or None

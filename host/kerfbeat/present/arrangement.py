@@ -1,0 +1,217 @@
+"""How is a sized drive told, beside the old one?"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from kerfbeat.drive.arrange import Arrangement
+from kerfbeat.drive.cautions import BEFORE_WORK
+from kerfbeat.drive.compare import Reach
+from kerfbeat.drive.material import SpeedRange
+from kerfbeat.machine import Setting
+from kerfbeat.present.chosen import range_words
+from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+from kerfbeat.present.predicted import caution_lines, setting_words, speed_text
+from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min, rpm
+
+__all__ = ["arrangement_cautions", "arrangement_document", "arrangement_lines", "comparison_rows"]
+
+
+def length_words(length_m: float, *, inch: bool) -> str:
+    """Say a length in both units, the machine's own first."""
+    metric, imperial = f"{length_m * 1e3:.1f} mm", f"{length_m / M_PER_IN:.2f} in"
+    return f"{imperial} ({metric})" if inch else f"{metric} ({imperial})"
+
+
+def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
+    """Say the new pulley, frequencies and belt, one fact a line."""
+    sized, inch = made.sized, made.old.lengths == "inch"
+    stage = sized.machine.stages[sized.stage_index]
+    low_hz, high_hz = sized.needed_hz
+    lines = [
+        f"wanted blade range   {range_words(sized.wanted, unit)}, under full load",
+        f"range today          {range_words(made.old_range, unit)}, under full load",
+        f"belt replaced        {stage.name or f'stage {sized.stage_index + 1}'}",
+        f"driving pulley       {length_words(sized.driver_m, inch=inch)} pitch diameter "
+        f"(exactly centred: {length_words(sized.exact_driver_m, inch=inch)})",
+        f"driven pulley        {length_words(sized.driven_m, inch=inch)} pitch diameter",
+        f"ratio                {sized.driven_m / sized.driver_m:.3f} turns in per turn out",
+        f"wanted range lies at {low_hz:.1f} to {high_hz:.1f} Hz",
+        f"inverter limits      {sized.limits_hz[0]:g} to {sized.limits_hz[1]:g} Hz",
+    ]
+    for cover in sized.coverage:
+        reach = SpeedRange(low_m_per_s=cover.low_m_per_s, high_m_per_s=cover.high_m_per_s)
+        way = setting_words(Setting(belt=cover.belt, gear=cover.gear))
+        lines.append(f"  they would give    {way + ': ' if way else ''}{range_words(reach, unit)}")
+    first = sized.coverage[0]
+    lines.append(
+        f"  shaft after belt   {rpm(first.driven_low_hz[1]):.0f}–{rpm(first.driven_low_hz[0]):.0f} rpm at "
+        f"{sized.limits_hz[0]:g} Hz, {rpm(first.driven_high_hz[1]):.0f}–{rpm(first.driven_high_hz[0]):.0f} rpm at "
+        f"{sized.limits_hz[1]:g} Hz (full load – no load)"
+    )
+    return lines + _belt_lines(made, inch=inch)
+
+
+def _belt_lines(made: Arrangement, *, inch: bool) -> list[str]:
+    lines = []
+    if made.fit is None:
+        lines.append("belt                 unknown: give the distance of the shafts with --centre")
+    else:
+        lines += [
+            f"belt, pitch length   {length_words(made.fit.length_m, inch=inch)} at a shaft distance of "
+            f"{length_words(made.fit.centre_m, inch=inch)}",
+            f"wrap, small pulley   {math.degrees(made.fit.wrap_rad):.0f} degrees; the belt keeps "
+            f"{made.fit.arc_factor:.2f} of its rated power",
+        ]
+        lines += [
+            f"  stock belt         {stock.designation} at {length_words(stock.centre_m, inch=inch)}"
+            for stock in made.fit.stock
+        ]
+    if made.old_belt is not None:
+        moved = made.old_belt.moved_m
+        shift = ""
+        if moved is not None:
+            shift = f", {length_words(abs(moved), inch=inch)} {'further apart' if moved > 0 else 'closer'} than now"
+        lines.append(
+            f"old belt             {length_words(made.old_belt.length_m, inch=inch)} fits at "
+            f"{length_words(made.old_belt.centre_m, inch=inch)}{shift}"
+        )
+    elif made.old_belt_words:
+        lines.append(f"old belt             does not fit: {made.old_belt_words}")
+    if made.tension is not None:
+        hum = "" if made.tension.hum_hz is None else f"; a plucked span then hums at {made.tension.hum_hz:.1f} Hz"
+        lines.append(
+            f"least belt tension   {made.tension.static_n:.0f} N in each span, standing still, to carry full-load "
+            f"torque without slipping{hum}"
+        )
+    return lines
+
+
+def arrangement_cautions(made: Arrangement) -> list[str]:
+    """Say what to beware of with the new arrangement, and before any work."""
+    own = [f"-  {text}." for text in (*made.sized.gaps, *made.belt_cautions)]
+    return [*caution_lines(made.over_limits), *own, *(f"-  {text}" for text in BEFORE_WORK)]
+
+
+def comparison_rows(made: Arrangement, *, unit: str) -> tuple[list[str], list[list[str]]]:
+    """Headings and cells of the table old beside new, by gear and blade speed.
+
+    Pull is along the blade under full load: newtons where the motor's power is known, else rated torques at the wheel.
+    """
+    power_w = made.old.motor.power_w if made.old.motor is not None else None
+    pull = "pull N" if power_w is not None else "wheel torque"
+    headings = ["gear", f"blade {unit}", other_unit(unit), f"old {pull}", "power"]
+    headings += ["new Hz", f"new {pull}", "for hours", "power"]
+    cells = []
+    for beside in made.gears:
+        scale = pull_scale_n(made)
+        for index, speed in enumerate(beside.new.blade_m_per_s):
+            line = [beside.gear or "-"]
+            line += [speed_text(SPEED_UNITS[name](float(speed))) for name in (unit, other_unit(unit))]
+            line += [_cell(beside.old.torque[index] * scale), _cell(beside.old.power_ratio[index])]
+            line += [_cell(beside.new.supply_hz[index], "{:.1f}"), _cell(beside.new.torque[index] * scale)]
+            line += [_cell(beside.new.hours_torque[index] * scale), _cell(beside.new.power_ratio[index])]
+            cells.append(line)
+    return headings, cells
+
+
+def pull_scale_n(made: Arrangement) -> float:
+    """Newtons along the blade for one rated torque at the wheel; 1 where the motor's power is not known."""
+    motor, wheel = made.old.motor, made.old.wheel
+    if motor is None or motor.power_w is None:
+        return 1.0
+    return motor.power_w / (2 * math.pi * motor.rpm / 60.0) / ((wheel.diameter_m + wheel.blade_thickness_m) / 2.0)
+
+
+def _cell(value: float, form: str | None = None) -> str:
+    """A number, or "out of reach" as a dash."""
+    if math.isnan(value):
+        return "–"
+    if form is not None:
+        return form.format(value)
+    return f"{value:.2f}" if abs(value) < 9.995 else f"{value:.0f}"
+
+
+def _reach_document(reach: Reach, scale_n: float | None) -> list[dict[str, Any]]:
+    return [
+        {
+            "blade_m_per_min": m_per_min(float(reach.blade_m_per_s[index])),
+            "blade_ft_per_min": ft_per_min(float(reach.blade_m_per_s[index])),
+            "reached": not math.isnan(reach.torque[index]),
+            "supply_hz": float(reach.supply_hz[index]),
+            "wheel_torque_ratio": float(reach.torque[index]),
+            "wheel_torque_for_hours_ratio": float(reach.hours_torque[index]),
+            "blade_pull_n": None if scale_n is None else float(reach.torque[index]) * scale_n,
+            "power_ratio": float(reach.power_ratio[index]),
+        }
+        for index in range(len(reach.blade_m_per_s))
+    ]
+
+
+def _range_document(speeds: SpeedRange) -> dict[str, Any]:
+    return {
+        "m_per_min": {"low": m_per_min(speeds.low_m_per_s), "high": m_per_min(speeds.high_m_per_s)},
+        "ft_per_min": {"low": ft_per_min(speeds.low_m_per_s), "high": ft_per_min(speeds.high_m_per_s)},
+    }
+
+
+def _loads_document(shaft_hz: tuple[float, float]) -> dict[str, float]:
+    return {"no_load": rpm(shaft_hz[0]), "full_load": rpm(shaft_hz[1])}
+
+
+def arrangement_document(made: Arrangement) -> dict[str, Any]:
+    """Everything as one JSON document; a speed a drive does not reach has "reached": false and nulls."""
+    sized, fit, tension = made.sized, made.fit, made.tension
+    known = made.old.motor is not None and made.old.motor.power_w is not None
+    scale_n = pull_scale_n(made) if known else None
+    return {
+        "machine": made.old.name,
+        "from": "prediction",
+        "stage": sized.machine.stages[sized.stage_index].name or f"stage {sized.stage_index + 1}",
+        "wanted": _range_document(sized.wanted),
+        "today": _range_document(made.old_range),
+        "driver_pitch_mm": sized.driver_m * 1e3,
+        "driver_pitch_exact_mm": sized.exact_driver_m * 1e3,
+        "driven_pitch_mm": sized.driven_m * 1e3,
+        "ratio": sized.driven_m / sized.driver_m,
+        "needed_hz": {"low": sized.needed_hz[0], "high": sized.needed_hz[1]},
+        "inverter_hz": {"minimum": sized.limits_hz[0], "maximum": sized.limits_hz[1]},
+        "coverage": [
+            {
+                "belt": cover.belt,
+                "gear": cover.gear,
+                **_range_document(SpeedRange(low_m_per_s=cover.low_m_per_s, high_m_per_s=cover.high_m_per_s)),
+                "driven_rpm_at_minimum": _loads_document(cover.driven_low_hz),
+                "driven_rpm_at_maximum": _loads_document(cover.driven_high_hz),
+            }
+            for cover in sized.coverage
+        ],
+        "gaps": list(sized.gaps),
+        "belt": None if fit is None else {
+            "centre_mm": fit.centre_m * 1e3,
+            "pitch_length_mm": fit.length_m * 1e3,
+            "wrap_deg": math.degrees(fit.wrap_rad),
+            "arc_factor": fit.arc_factor,
+            "stock": [{"designation": belt.designation, "centre_mm": belt.centre_m * 1e3} for belt in fit.stock],
+        },
+        "old_belt": None if made.old_belt is None else {
+            "pitch_length_mm": made.old_belt.length_m * 1e3,
+            "centre_mm": made.old_belt.centre_m * 1e3,
+            "moved_mm": None if made.old_belt.moved_m is None else made.old_belt.moved_m * 1e3,
+        },
+        "old_belt_fits": made.old_belt is not None if made.old_belt or made.old_belt_words else None,
+        "least_tension": None if tension is None else {
+            "static_n": tension.static_n, "tight_n": tension.tight_n, "slack_n": tension.slack_n,
+            "slip_ratio": tension.slip_ratio, "hum_hz": tension.hum_hz,
+        },
+        "gears": [
+            {
+                "gear": beside.gear,
+                "old": _reach_document(beside.old, scale_n),
+                "new": _reach_document(beside.new, scale_n),
+            }
+            for beside in made.gears
+        ],
+        "warnings": arrangement_cautions(made),
+    }  # fmt: skip

@@ -1,0 +1,100 @@
+"""How do pull and power at the blade compare, old drive against new, over blade speed?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.drive.arrange import Arrangement
+from kerfbeat.errors import DriveError
+from kerfbeat.present import ink
+from kerfbeat.present.arrangement import pull_scale_n
+from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["MOST_GEARS", "plot_arrangement"]
+
+MOST_GEARS = 6
+CAPTION = "Predicted, before losses in belt and gears, under full load. Top: blade range in each gear."
+OLD: dict[str, Any] = {"color": ink.GREY, "linewidth": 4.0, "alpha": 0.55, "solid_capstyle": "butt"}
+NEW: dict[str, Any] = {"color": ink.BLUE, "linewidth": 1.4}
+HOURS: dict[str, Any] = {"color": ink.BLUE, "linewidth": 1.2, "linestyle": (0, (2, 1.5))}
+
+
+def plot_arrangement(made: Arrangement, path: Path, *, unit: str) -> None:
+    """Draw range, pull and power over blade speed for each gear, into a file.
+
+    made : arranged with many `points`, so that curves are smooth.
+    Raises DriveError for more gears than a page can tell apart.
+    """
+    if len(made.gears) > MOST_GEARS:
+        raise DriveError(
+            f"{len(made.gears)} gears are too many for one drawing (at most {MOST_GEARS}); choose with --gear."
+        )
+    with ink.page(200.0, 200.0) as figure:
+        figure.text(0.02, 0.972, ink.clipped(made.old.name, 70), fontsize=11, fontweight="bold", va="center")
+        figure.text(0.02, 0.945, CAPTION, fontsize=7.5, va="center")
+        span = figure.add_axes((0.12, 0.79, 0.85, 0.11))
+        pull = figure.add_axes((0.12, 0.45, 0.85, 0.30), sharex=span)
+        power = figure.add_axes((0.12, 0.13, 0.85, 0.28), sharex=span)
+        convert = SPEED_UNITS[unit](1.0)
+        scale_n = pull_scale_n(made)
+        for place, beside in enumerate(made.gears):
+            speed = beside.new.blade_m_per_s * convert
+            for axes, old, new, hours in (
+                (pull, beside.old.torque * scale_n, beside.new.torque * scale_n, beside.new.hours_torque * scale_n),
+                (power, beside.old.power_ratio, beside.new.power_ratio, None),
+            ):
+                axes.plot(speed, old, **OLD)
+                axes.plot(speed, new, **NEW)
+                if hours is not None:
+                    axes.plot(speed, hours, **HOURS)
+            _label_gear(pull, speed, beside.new.torque * scale_n, beside.gear)
+            _bar(span, speed[~np.isnan(beside.old.torque)], place + 0.18, OLD | {"linewidth": 6.0})
+            _bar(span, speed[~np.isnan(beside.new.torque)], place - 0.18, NEW | {"linewidth": 3.0})
+        span.set_yticks(range(len(made.gears)), [beside.gear or "range" for beside in made.gears])
+        span.set_ylim(-0.6, len(made.gears) - 0.4)
+        span.set_ylabel("gear")
+        pull.set_ylabel("pull along the blade, N" if scale_n != 1.0 else "torque at the wheel,\nrated motor torques")
+        power.set_ylabel("motor power, part of rated")
+        power.set_ylim(0.0, 1.12)
+        pull.set_ylim(bottom=0.0)
+        for axes in (span, pull, power):
+            axes.grid(visible=True)
+            axes.tick_params(labelbottom=axes is power)
+        power.set_xlabel(f"blade speed, {unit}")
+        _second_unit(power, unit)
+        _key(figure)
+        ink.save_pages([figure], path, title=f"Old and new drive: {made.old.name}")
+
+
+def _bar(axes: Axes, speed: NDArray[np.float64], y: float, style: dict[str, Any]) -> None:
+    if len(speed):
+        axes.plot([speed[0], speed[-1]], [y, y], **style)
+
+
+def _label_gear(axes: Axes, speed: NDArray[np.float64], pull: NDArray[np.float64], gear: str | None) -> None:
+    known = np.flatnonzero(~np.isnan(pull))
+    if gear is not None and len(known):
+        axes.annotate(gear, (speed[known[0]], pull[known[0]]), xytext=(3, 3), textcoords="offset points", fontsize=7.5)
+
+
+def _second_unit(axes: Axes, unit: str) -> None:
+    second = axes.secondary_xaxis(-0.22, functions=ink.conversion(SPEED_UNITS, unit, other_unit(unit)))
+    second.set_xlabel(f"blade speed, {other_unit(unit)}")
+
+
+def _key(figure: Figure) -> None:
+    from matplotlib.lines import Line2D
+
+    lines = [Line2D([], [], **style) for style in (OLD, NEW, HOURS)]
+    figure.legend(
+        lines, ["old", "new", "new, for hours (cooling, cautious edge)"], loc="center right", ncols=3, frameon=False,
+        bbox_to_anchor=(0.985, 0.922), fontsize=7.5,
+    )  # fmt: skip
