@@ -156,13 +156,13 @@ static void do_ppm(struct board *board, char **word)
 
 static void do_speed(struct board *board, char **word)
 {
-    const bool realtime = strcmp(word[1], "realtime") == 0;
-    if (!realtime && strcmp(word[1], "max") != 0) {
-        answer("error: write speed realtime or speed max");
+    double factor;
+    if (!pace_parse_speed(word[1], &factor)) {
+        answer("error: write speed realtime, speed max or speed NUMBER, such as speed 5");
         return;
     }
-    pace_set_realtime(&board->pace, board->chip.avr->cycle, realtime);
-    board->pty.lossy = realtime;
+    pace_set_speed(&board->pace, board->chip.avr->cycle, factor);
+    board->pty.lossy = factor == 1.0;
     answer("ok");
 }
 

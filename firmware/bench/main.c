@@ -24,7 +24,7 @@ static const char usage[] =
     "  --eeprom FILE        keeps the EEPROM\n"
     "  --cut-at-eeprom-write N[:old|erased|half|new]   the supply fails during the Nth byte written\n"
     "  --ppm X              the board's clock is off by so much\n"
-    "  --speed realtime|max default: realtime\n"
+    "  --speed realtime|max|N   N times real time; default: realtime\n"
     "  --boot-loader-ms N   an old boot loader keeps the processor so long after each reset, watchdog running\n"
     "  --reset-on-open      a host that opens the port resets the board\n"
     "  --watch-blocked      also measure how long the main line keeps interrupts off (slower)\n"
@@ -43,8 +43,7 @@ static void on_signal(int number)
 
 struct options {
     const char *elf, *edges, *truth, *eeprom, *control;
-    double ppm;
-    bool realtime;
+    double ppm, factor;
 };
 
 static bool parse_cut(const char *text)
@@ -90,8 +89,7 @@ static bool parse_options(int count, char **words, struct options *options)
         case 'k': options->control = optarg; break;
         case 'h': fputs(usage, stdout); exit(0);
         case 's':
-            options->realtime = strcmp(optarg, "realtime") == 0;
-            if (!options->realtime && strcmp(optarg, "max") != 0) { return false; }
+            if (!pace_parse_speed(optarg, &options->factor)) { return false; }
             break;
         case 'c':
             if (!parse_cut(optarg)) { return false; }
@@ -105,7 +103,7 @@ static bool parse_options(int count, char **words, struct options *options)
 static bool assemble(const struct options *options)
 {
     if (!chip_open(&board.chip, options->elf)) { return false; }
-    pace_start(&board.pace, options->realtime, options->ppm);
+    pace_start(&board.pace, options->factor, options->ppm);
     counter_install(&board.counter, &board.chip);
     pins_install(&board.pins, &board.chip, &board.counter);
     uart_install(&board.uart, &board.chip, line_board_sent, &board.line);
@@ -113,7 +111,7 @@ static bool assemble(const struct options *options)
     edges_install(&board.edges, &board.chip, &board.pins, &board.pace);
     if (!eeprom_install(&board.eeprom, &board.chip, options->eeprom)) { return false; }
     board.pty.master = -1;
-    board.pty.lossy = options->realtime;
+    board.pty.lossy = options->factor == 1.0;
     if (!pty_plug(&board.pty)) { return false; }
     if (options->truth != NULL && !edges_write_truth(&board.edges, options->truth)) { return false; }
     chip_reset(&board.chip, CHIP_RESET_POWER);
@@ -146,10 +144,11 @@ static uint64_t next_target(void)
 {
     const uint64_t now = board.chip.avr->cycle;
     uint64_t target = now + SLICE_CYCLES;
-    if (board.pace.realtime) {
+    if (board.pace.factor > 0.0) {
         const uint64_t due = pace_cycle_at(&board.pace, pace_now_s(&board.pace, now));
         if (due < target) { target = due; }
-    } else {
+    }
+    if (board.pace.factor != 1.0) {
         const uint64_t horizon = edges_horizon_cycle(&board.edges);
         if (horizon < target) { target = horizon; }
     }
@@ -161,7 +160,7 @@ static uint64_t next_target(void)
 static double wait_s(void)
 {
     const avr_t *avr = board.chip.avr;
-    if (!board.pace.realtime) { return LONGEST_WAIT_S; }
+    if (board.pace.factor == 0.0) { return LONGEST_WAIT_S; }
     double wait = BUSY_WAIT_S;
     if (board.chip.off || avr->state == cpu_Sleeping) {
         const avr_cycle_timer_slot_p next = avr->cycle_timers.timer;
@@ -213,7 +212,7 @@ static void run(void)
         serve_port();
         edges_read_stream(&board.edges);
         control_read(&control, &board);
-        if (!board.stopped && (target <= before || (board.pace.realtime && target < before + SLICE_CYCLES))) {
+        if (!board.stopped && (target <= before || (board.pace.factor > 0.0 && target < before + SLICE_CYCLES))) {
             wait_for_something();
         }
     }
@@ -221,7 +220,7 @@ static void run(void)
 
 int main(int count, char **words)
 {
-    struct options options = { .control = "-", .realtime = true };
+    struct options options = { .control = "-", .factor = 1.0 };
     if (!parse_options(count, words, &options)) {
         fputs(usage, stderr);
         return 2;

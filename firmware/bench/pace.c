@@ -2,6 +2,8 @@
 #include "pace.h"
 
 #include <math.h>
+#include <stdlib.h>
+#include <string.h>
 #include <time.h>
 
 #include "chip.h"
@@ -18,9 +20,23 @@ static double hz(double ppm)
     return CHIP_HZ * (1.0 + 1e-6 * ppm);
 }
 
-void pace_start(struct pace *pace, bool realtime, double ppm)
+bool pace_parse_speed(const char *text, double *factor)
 {
-    pace->realtime = realtime;
+    char *end = NULL;
+    if (strcmp(text, "realtime") == 0) {
+        *factor = 1.0;
+    } else if (strcmp(text, "max") == 0) {
+        *factor = 0.0;
+    } else {
+        *factor = strtod(text, &end);
+        return end != text && *end == '\0' && *factor > 0.0 && *factor <= 1000.0;
+    }
+    return true;
+}
+
+void pace_start(struct pace *pace, double factor, double ppm)
+{
+    pace->factor = factor;
     pace->board_hz = hz(ppm);
     pace->anchor_s = 0.0;
     pace->anchor_cycle = 0;
@@ -28,16 +44,24 @@ void pace_start(struct pace *pace, bool realtime, double ppm)
     pace->started_s = pace_clock_s();
 }
 
-double pace_now_s(const struct pace *pace, uint64_t cycle)
+static double cycle_to_s(const struct pace *pace, uint64_t cycle)
 {
-    if (pace->realtime) { return pace_clock_s() - pace->started_s; }
     return pace->anchor_s + ((double)cycle - (double)pace->anchor_cycle) / pace->board_hz;
 }
 
+double pace_now_s(const struct pace *pace, uint64_t cycle)
+{
+    if (pace->factor == 0.0) { return cycle_to_s(pace, cycle); }
+    return pace->anchor_s + pace->factor * (pace_clock_s() - pace->started_s);
+}
+
+/* What is due by now at the old pace is not forgiven: the board catches up at the new one. */
 static void anchor(struct pace *pace, uint64_t cycle)
 {
-    pace->anchor_s = pace->anchor_s + ((double)cycle - (double)pace->anchor_cycle) / pace->board_hz;
-    pace->anchor_cycle = cycle;
+    const double now_s = pace_now_s(pace, cycle);
+    pace->anchor_cycle = pace_cycle_at(pace, now_s);
+    pace->anchor_s = now_s;
+    pace->started_s = pace_clock_s();
 }
 
 void pace_set_ppm(struct pace *pace, uint64_t cycle, double ppm)
@@ -46,11 +70,10 @@ void pace_set_ppm(struct pace *pace, uint64_t cycle, double ppm)
     pace->board_hz = hz(ppm);
 }
 
-void pace_set_realtime(struct pace *pace, uint64_t cycle, bool realtime)
+void pace_set_speed(struct pace *pace, uint64_t cycle, double factor)
 {
     anchor(pace, cycle);
-    pace->realtime = realtime;
-    pace->started_s = pace_clock_s() - pace->anchor_s;
+    pace->factor = factor;
 }
 
 uint64_t pace_cycle_at(const struct pace *pace, double seconds)
@@ -61,8 +84,7 @@ uint64_t pace_cycle_at(const struct pace *pace, double seconds)
 
 double pace_ahead_s(struct pace *pace, uint64_t cycle)
 {
-    const double due_s = pace->anchor_s + ((double)cycle - (double)pace->anchor_cycle) / pace->board_hz;
-    const double ahead_s = due_s - (pace_clock_s() - pace->started_s);
+    const double ahead_s = (cycle_to_s(pace, cycle) - pace_now_s(pace, cycle)) / pace->factor;
     if (-ahead_s > pace->latest_s) { pace->latest_s = -ahead_s; }
     return ahead_s;
 }

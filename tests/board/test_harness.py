@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 import serial
+from board_driver import EmulatedBoard
 
 pytestmark = pytest.mark.board
 
@@ -38,7 +39,7 @@ def probe_elf(tmp_path_factory: pytest.TempPathFactory, repository: Path, build_
 class Probe:
     """The probe program's port, and what its answers mean."""
 
-    def __init__(self, board: Any, *, baud: int = 500_000) -> None:
+    def __init__(self, board: EmulatedBoard, *, baud: int = 500_000) -> None:
         self.board = board
         self.port = serial.Serial(board.url, baud, timeout=20, exclusive=True)
         self.wait_for(lambda: board.stats()["port"]["open"])
@@ -80,7 +81,7 @@ class Probe:
 
 
 @pytest.fixture
-def probe(start_board: Callable[..., Any], probe_elf: Path) -> Iterator[Probe]:
+def probe(start_board: Callable[..., EmulatedBoard], probe_elf: Path) -> Iterator[Probe]:
     probe = Probe(start_board(elf=probe_elf))
     yield probe
     probe.port.close()
@@ -226,7 +227,7 @@ def test_a_host_at_twice_the_baud_hears_what_its_own_bits_sample(probe: Probe) -
     assert probe.port.read(2) == b"\x66\xe6"
 
 
-def test_wrong_baud_then_right(start_board: Callable[..., Any], probe_elf: Path) -> None:
+def test_wrong_baud_then_right(start_board: Callable[..., EmulatedBoard], probe_elf: Path) -> None:
     probe = Probe(start_board(elf=probe_elf), baud=115_200)
     probe.port.write(b"mmmm")
     probe.wait_for(lambda: probe.board.stats()["port"]["garbled_to_board"] == 4)
@@ -255,7 +256,7 @@ def test_the_port_survives_the_host_and_a_replug(probe: Probe) -> None:
     third.port.close()
 
 
-def test_opening_the_port_can_reset_the_board(start_board: Callable[..., Any], probe_elf: Path) -> None:
+def test_opening_the_port_can_reset_the_board(start_board: Callable[..., EmulatedBoard], probe_elf: Path) -> None:
     board = start_board("--reset-on-open", elf=probe_elf)
     assert board.stats()["resets"]["pin"] == 0
     probe = Probe(board)
@@ -264,7 +265,9 @@ def test_opening_the_port_can_reset_the_board(start_board: Callable[..., Any], p
     probe.port.close()
 
 
-def test_seconds_become_cycles_of_a_clock_that_is_off(start_board: Callable[..., Any], probe_elf: Path) -> None:
+def test_seconds_become_cycles_of_a_clock_that_is_off(
+    start_board: Callable[..., EmulatedBoard], probe_elf: Path,
+) -> None:
     board = start_board("--ppm", "4000", elf=probe_elf)
     board.tell("edge 0.5s 1 0")
     board.tell("edge 0.75s 3 0")
@@ -275,7 +278,9 @@ def test_seconds_become_cycles_of_a_clock_that_is_off(start_board: Callable[...,
     assert cycles.tolist() == [round(0.5 * 16e6 * 1.004), round(0.75 * 16e6 * 1.004)]
 
 
-def test_a_live_stream_is_never_overtaken(start_board: Callable[..., Any], probe_elf: Path, tmp_path: Path) -> None:
+def test_a_live_stream_is_never_overtaken(
+    start_board: Callable[..., EmulatedBoard], probe_elf: Path, tmp_path: Path,
+) -> None:
     fifo = tmp_path / "live"
     os.mkfifo(fifo)
     board = start_board("--speed", "max", "--edges", str(fifo), elf=probe_elf)
