@@ -5,6 +5,8 @@ message on standard error and an exit status.
 """
 
 __all__ = [
+    "CalibrateError",
+    "CalibrationError",
     "DriveError",
     "KerfbeatError",
     "LinkError",
@@ -44,6 +46,18 @@ class LogError(KerfbeatError):
     """A log or an imported file cannot be used: absent, empty, of another version, not a log, text for numbers."""
 
     exit_status = 2
+
+
+class CalibrationError(KerfbeatError):
+    """A calibration file cannot be used: damaged, of another version, or of a machine described otherwise since."""
+
+    exit_status = 2
+
+
+class CalibrateError(KerfbeatError):
+    """A run cannot calibrate anything: too short, too few points, all at one frequency, marks missing, never steady."""
+
+    exit_status = 1
 
 
 class MeasureError(KerfbeatError):
