@@ -258,3 +258,21 @@ def test_size_mistakes(old_drive: Path, saw: Path) -> None:
     assert "overlap" in refused("size", old_drive, "--centre", "5in")
     assert "is a mass" in refused("size", old_drive, "--centre", "5kg")
     assert "0.19 kg/m" in refused("size", saw, "--belt-mass", "0 kg/m")
+
+
+def test_mount_tells_pulses_force_and_caution(saw: Path, tmp_path: Path) -> None:
+    document = json.loads(run("mount", saw, "--json").stdout)
+    wheel = document["channels"][0]
+    assert wheel["channel"] == "wheel"
+    assert wheel["orders_below"] == 2.0
+    assert wheel["pull_off_n"] > 0
+    assert document["slowest_baud"] == 115200
+    shown = " ".join(run("mount", saw, "--mass", "0.2 oz").stdout.split())
+    assert "A target that comes off flies" in shown
+    assert "lock out" in shown
+    assert "5 g and 150 mm" in refused("mount", saw, "--mass", "0 g")
+    assert "is a length, not a mass" in refused("mount", saw, "--mass", "5 mm")
+    bare = tmp_path / "bare.toml"
+    bare.write_text('name = "x"\n[wheel]\ndiameter = "1 m"\n[sensor.wheel]\ntargets = 1\n', encoding="utf-8")
+    assert "give --low and --high" in refused("mount", bare)
+    assert run("mount", bare, "--low", "20m/min", "--high", "80m/min").exit_code == 0

@@ -48,6 +48,7 @@ COMMANDS = (
     Entry("choose", "kerfbeat.cli.plan:choose", PLAN, "Find the settings for a speed or a material."),
     Entry("materials", "kerfbeat.cli.plan:materials", PLAN, "Search the table of band speeds."),
     Entry("size", "kerfbeat.cli.plan:size", PLAN, "Find a fixed pulley and inverter limits for a range."),
+    Entry("mount", "kerfbeat.cli.plan:mount", PLAN, "Tell what the sensors will see, and what holds a target on."),
 )
 
 INTERRUPTED = "stopped by Ctrl-C before it was done."

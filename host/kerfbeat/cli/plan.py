@@ -9,7 +9,7 @@ import click
 from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table
 from kerfbeat.cli.machine import echo_notes, machine_unit_option
 
-__all__ = ["choose", "materials", "size"]
+__all__ = ["choose", "materials", "mount", "size"]
 
 MACHINE = click.argument("machine", type=click.Path(path_type=Path))
 THICKNESS = click.option(
@@ -192,6 +192,37 @@ def size(
     click.echo("\nOld and new at the same blade speed, full load, before losses; – is out of reach\n")
     click.echo(table(headings, cells))
     echo_notes("Cautions", arrangement.arrangement_cautions(made))
+
+
+@click.command(epilog=examples("kerfbeat mount saw.toml", "kerfbeat mount saw.toml --mass 5g --radius 150mm"))
+@MACHINE
+@click.option("--low", type=Quantity("speed"), metavar="SPEED", help="Slowest blade speed; else what the drive gives.")
+@click.option("--high", type=Quantity("speed"), metavar="SPEED", help="Fastest blade speed.")
+@click.option("--mass", type=Quantity("mass"), default="5g", show_default=True, help="Mass of one target.")
+@click.option("--radius", type=Quantity("length"), help="Where the targets sit; else the rim of the blade wheel.")
+@json_option
+def mount(
+    *, machine: Path, low: float | None, high: float | None, mass: float, radius: float | None, as_json: bool
+) -> None:
+    """Tell what the sensors will see: pulses, readings, orders, and the force on a target.
+
+    A target that comes off flies: fix it so that it cannot come off if the glue fails, and stand out of its plane at
+    the first run.
+    """
+    from kerfbeat.drive.mount import plan_mount
+    from kerfbeat.machine import load_machine
+    from kerfbeat.present import mounting
+
+    described = load_machine(machine)
+    plan = plan_mount(described, blade=_pair(low, high, "--low and --high"), mass_kg=mass, radius_m=radius)
+    if as_json:
+        print_json(mounting.mount_document(described, plan))
+        return
+    click.echo(f"{described.name}: sensors over the whole speed range; targets of {mass * 1e3:g} g\n")
+    headings, cells = mounting.mount_rows(plan)
+    click.echo(table(headings, cells))
+    echo_notes("What can be seen", mounting.mount_lines(plan))
+    echo_notes("Cautions", [*(f"{text}." for text in plan.warnings), *mounting.FLYING])
 
 
 def _pair(low: float | None, high: float | None, names: str) -> Any:
