@@ -1,0 +1,24 @@
+"""What is stored of a machine's calibration, and what of it may be used with today's description?
+
+`load_calibration(path)` gives a frozen `Calibration`; `known(calibration, machine)` what of it holds for this machine.
+"""
+
+from kerfbeat.calibration.known import Known, known
+from kerfbeat.calibration.parts import belongs_to, setting_name
+from kerfbeat.calibration.results import QUANTITIES, Calibration, Result, fingerprint
+from kerfbeat.calibration.store import calibration_path, load_calibration, parse_calibration, save_calibration
+
+__all__ = [
+    "QUANTITIES",
+    "Calibration",
+    "Known",
+    "Result",
+    "belongs_to",
+    "calibration_path",
+    "fingerprint",
+    "known",
+    "load_calibration",
+    "parse_calibration",
+    "save_calibration",
+    "setting_name",
+]
