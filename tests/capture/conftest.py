@@ -7,7 +7,9 @@ emulated board.  `FakeBoard` knows nothing of ports; `serve_*` put it on one.
 import contextlib
 import os
 import select
+import shutil
 import socket
+import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,6 +17,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+import serial
+from serial.rfc2217 import PortManager
 
 from kerfbeat.capture import wire
 
@@ -179,6 +183,36 @@ class _SocketPort:
         self.thread.join()
 
 
+class _Rfc2217Port(_SocketPort):
+    """The same behind pyserial's own server for ports in the network."""
+
+    def __init__(self, board: FakeBoard) -> None:
+        super().__init__(board)
+        self.url = self.url.replace("socket://", "rfc2217://")
+        self.client: socket.socket | None = None
+
+    def serve(self, client: socket.socket) -> bool:
+        if self.client is not client:
+            self.client = client
+            self.port = serial.serial_for_url("loop://", timeout=0)
+            self.manager = PortManager(self.port, self)
+        ready, _, _ = select.select([client], [], [], 0.002)
+        try:
+            received = client.recv(4096) if ready else b""
+            if ready and not received:
+                return False
+            heard = b"".join(self.manager.filter(received))
+            client.sendall(b"".join(self.manager.escape(self.board.turn(heard))))
+        except OSError:
+            return False
+        return True
+
+    def write(self, data: bytes) -> None:
+        """The manager answers the client's questions about the port."""
+        assert self.client is not None
+        self.client.sendall(data)
+
+
 class _PtyPort:
     """A pseudo-terminal behind a name that stays; `unplug` closes it, `replug` makes another."""
 
@@ -249,3 +283,46 @@ def on_socket() -> Iterator[Served]:
     port = _SocketPort(board)
     yield Served(board, port.url, port.plugged.clear, port.plugged.set)
     port.close()
+
+
+def _emulated_board(repository: Path, folder: Path) -> subprocess.Popen[str]:
+    """The flashed firmware on the emulated board, a pulse each 5 ms on input 1."""
+    for part in ("firmware", "firmware/bench"):
+        if shutil.which("avr-gcc") is None:
+            pytest.fail("avr-gcc is missing: install the Debian packages gcc-avr avr-libc", pytrace=False)
+        subprocess.run(["make", "-C", repository / part], check=True, capture_output=True)
+    edges = folder / "edges.txt"
+    edges.write_text("".join(f"{80_000 * k} 1 0\n{80_000 * k + 8_000} 1 1\n" for k in range(1, 6000)))
+    board = subprocess.Popen(
+        [
+            repository / "firmware/bench/build/board", "--elf", repository / "firmware/avr/build/atmega328p.elf",
+            "--pty", folder / "board", "--edges", edges, "--control", "none",
+        ],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    assert board.stdout is not None
+    first = board.stdout.readline()
+    assert first.startswith("ready"), first
+    return board
+
+
+@pytest.fixture(params=["socket", "rfc2217", "pty", "sim", "emulated board"])
+def any_url(request: pytest.FixtureRequest, tmp_path: Path, repository: Path) -> Iterator[str]:
+    """Where a board with pulses on input 1 can be reached: one of each kind of port."""
+    if request.param == "sim":
+        if "kerfbeat.simulate" not in serial.protocol_handler_packages:
+            serial.protocol_handler_packages.append("kerfbeat.simulate")
+        yield "sim://steady"
+    elif request.param == "emulated board":
+        board = _emulated_board(repository, tmp_path)
+        yield str(tmp_path / "board")
+        board.kill()
+        board.communicate()
+    elif request.param == "pty":
+        pty = _PtyPort(FakeBoard(), tmp_path / "board")
+        yield str(pty.name)
+        pty.close()
+    else:
+        port = (_SocketPort if request.param == "socket" else _Rfc2217Port)(FakeBoard())
+        yield port.url
+        port.close()

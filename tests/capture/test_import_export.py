@@ -296,10 +296,10 @@ def test_a_recorded_run_up_and_down_comes_in_as_it_was(repository: Path, tmp_pat
     (segment,) = read_log(tmp_path / "rotor.log").segments
     ticks = segment.edge_ticks["wheel"]
     assert np.allclose(60 * segment.tick_hz / np.diff(ticks), rpm, rtol=1e-10)
-    # The data's own times, rounded to 0.1 ms, were not used for the pulses: they agree but for one common offset and for
-    # what the two figures they were taken from differ by, 0.03 ms in the whole run.
+    # The data's own times, rounded to 0.1 ms, were not used for the pulses: they agree but for one offset and
+    # what the two figures they were taken from differ by (0.03 ms in the whole run).
     offset_s = ticks[1:] / segment.tick_hz - rounded_s
     assert np.ptp(offset_s) <= 1.4e-4
     # README beside the data: 791 revolutions, 956 up to 1327 and back to 958 rpm, in 41 s.
     assert (round(rpm[0]), round(rpm.max()), round(rpm[-1])) == (956, 1327, 958)
-    assert segment.duration_s == pytest.approx(41, abs=0.5)
+    assert 41 <= segment.duration_s < 42

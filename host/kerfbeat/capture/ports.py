@@ -85,14 +85,15 @@ def open_port(url: str, *, baud: int) -> Port:
     """
     import serial
 
+    write_wait_s = None if url.lower().startswith("rfc2217://") else WRITE_WAIT_S  # pyserial has none there
     try:
         port = serial.serial_for_url(
-            url, baudrate=baud, timeout=READ_WAIT_S, write_timeout=WRITE_WAIT_S, do_not_open=True
+            url, baudrate=baud, timeout=READ_WAIT_S, write_timeout=write_wait_s, do_not_open=True
         )
         if "://" not in url:
             port.exclusive = True  # two programs on one port would each get half of the bytes
         port.open()
-    except (serial.SerialException, OSError, ValueError) as error:
+    except (serial.SerialException, OSError, ValueError, NotImplementedError) as error:
         raise LinkError(f"{url}: {_explain(url, error)}") from error
     return Port(url, port)
 
@@ -119,6 +120,8 @@ def _explain(url: str, error: Exception) -> str:
         return "there is no host of that name; check the address"
     if "configure port" in said or number in (errno.ENOTTY, errno.EISDIR, errno.EINVAL):
         return f"is not a serial port; {ports_in_words()}"
+    if url.startswith("sim://"):
+        return " ".join(said.split())  # the simulated machine says itself what is wrong with its address
     brief = " ".join(said.replace(url, "").split())[:120]
     if "://" in url:
         return f"cannot be opened ({brief}); check the address, written like socket://HOST:PORT"
