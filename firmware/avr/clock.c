@@ -29,11 +29,14 @@ void clock_start(void)
 
 uint32_t clock_now_locked(void)
 {
-    const uint16_t low = BOARD_COUNTER;          /* before the flag: see tick_wraps() */
+    return clock_of_locked(BOARD_COUNTER);
+}
 
+uint32_t clock_of_locked(uint16_t low)
+{
     const uint16_t wraps = (uint16_t)(((uint16_t)BOARD_WRAPS_HIGH << 8) | BOARD_WRAPS);
 
-    return tick_long(wraps, low, BOARD_WRAP_PENDING());
+    return tick_long(wraps, low, BOARD_WRAP_PENDING());      /* the flag after the counter: see tick_wraps() */
 }
 
 uint32_t clock_now(void)

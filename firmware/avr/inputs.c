@@ -183,13 +183,20 @@ void inputs_watch(struct batch *batch, const struct config *config)
     }
 }
 
+/* Interrupts off: is every edge whose time is fixed in its ring?  Input 1's time is fixed before its interrupt runs, and
+ * so is a noted one of input 3. */
+static bool inputs_settled(void)
+{
+    return !BOARD_CAPTURE_PENDING() && (BOARD_NOTED == 0u || (EIMSK & _BV(INT1)) == 0u);
+}
+
 bool inputs_moment(struct batch_moment *moment, struct tick *clock)
 {
     uint32_t now_ticks = 0;
     bool settled = false;
 
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        settled = !BOARD_CAPTURE_PENDING();
+        settled = inputs_settled();
         now_ticks = clock_now_locked();
         moment->head[0] = inputs_rings[0].head;
         moment->head[1] = inputs_rings[1].head;
@@ -210,7 +217,7 @@ void inputs_open(struct batch *batch)
             uint16_t dropped = 0;
 
             ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-                if (input != 0u || !BOARD_CAPTURE_PENDING()) {
+                if (inputs_settled()) {
                     dropped = ring_open(&inputs_rings[input]);
                     opened_ticks = clock_now_locked();
                 }

@@ -19,7 +19,7 @@ void inputs_configure(const struct config *config);
 /* Main loop, at every pass: notices masks, ends those that have lasted their time. */
 void inputs_watch(struct batch *batch, const struct config *config);
 
-/* Main loop: what the rings hold now.  False when a captured edge is just on its way to its ring: come again. */
+/* Main loop: what the rings hold now.  False when an edge is just on its way to its ring: come again. */
 bool inputs_moment(struct batch_moment *moment, struct tick *clock);
 
 /* Main loop: opens the rings that have been emptied after a loss. */

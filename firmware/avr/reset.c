@@ -49,9 +49,9 @@ uint8_t reset_cause(void)
 
 void reset_watch(void)
 {
-    wdt_enable(WDTO_500MS);
-    WDTCSR |= _BV(WDIE);
-    WDTCSR &= (uint8_t)~_BV(WDE);
+    wdt_reset();
+    WDTCSR = _BV(WDCE) | _BV(WDE);               /* opens the next four cycles for the change */
+    WDTCSR = _BV(WDIE) | _BV(WDE) | _BV(WDP2) | _BV(WDP0);   /* 0.5 s, then the interrupt; a reset only after it */
 }
 
 void reset_alive(void)

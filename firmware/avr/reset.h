@@ -7,7 +7,7 @@
 /* WIRE_RESET_... bits of this start; 0: unknown. */
 uint8_t reset_cause(void);
 
-/* Once, when the main loop is about to begin; reset_alive() must then come at least once in half a second. */
+/* Once, interrupts off, when the main loop is about to begin; reset_alive() must then come at least once in half a second. */
 void reset_watch(void);
 void reset_alive(void);
 

@@ -117,9 +117,11 @@ uint32_t uart_send_delimiter(void)
     uint32_t sent_ticks = 0;
 
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        sent_ticks = clock_now_locked();
+        const uint16_t low = BOARD_COUNTER;
+
         UDR0 = WIRE_DELIMITER;
         UCSR0A = _BV(U2X0) | _BV(TXC0);
+        sent_ticks = clock_of_locked(low);
     }
     return sent_ticks;
 }
