@@ -71,6 +71,7 @@ class BoardLink:
     ) -> None:
         channels = input_names() if sensors is None else {each.input - 1: name for name, each in sensors.items()}
         self.url = url
+        self.channels = tuple(channels.values())
         self._wanted_baud = baud
         self._trace = trace
         self._clock = clock
