@@ -1,13 +1,17 @@
 """Which moments does the live reading have to show?"""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from kerfbeat.capture.events import Pulses, SegmentStarted
 from kerfbeat.machine import Setting, demo_machine
 from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.feed import Feed
 from kerfbeat.present.snapshot import (
     BladeNow,
     ChannelNow,
@@ -73,3 +77,56 @@ def moment() -> Callable[..., Snapshot]:
 def running_log() -> LogNow:
     """A log two minutes in."""
     return LogNow(path=Path("saw-3.csv"), seconds=134.0, pulses=12345, marks=2)
+
+
+TICK_HZ = 16e6
+BATCH_S = 0.1
+WHEEL_HZ = 1.25
+MOTOR_HZ = 22.0
+START_TICKS = 5_000_000
+
+
+class Board:
+    """Turns evenly and sends a batch each 0.1 s on a clock that the test winds on."""
+
+    def __init__(self, feed_machine: str = "saw", setting: Setting | None = None) -> None:
+        self.now_s = 1000.0
+        self.machine = demo_machine(feed_machine)
+        self.feed = Feed(self.machine, setting=setting, clock=lambda: self.now_s)
+        self.ticks = START_TICKS
+        self.turns = dict.fromkeys(self.machine.sensors, 0.0)
+
+    def start(self, cause: str = "recording began") -> None:
+        self.feed.accept(
+            SegmentStarted(
+                board_id="0000BEA7",
+                firmware="1.0.0",
+                tick_hz=TICK_HZ,
+                cause=cause,
+                start_ticks=self.ticks,
+                start_utc=datetime.now(UTC),
+            )
+        )
+
+    def run(self, seconds: float, *, wheel_hz: float = WHEEL_HZ, motor_hz: float = MOTOR_HZ) -> Snapshot:
+        speeds = {"wheel": wheel_hz, "motor": motor_hz, "blade": wheel_hz * 0.33 * np.pi / 2.75}
+        for _ in range(round(seconds / BATCH_S)):
+            edges = {}
+            for channel, sensor in self.machine.sensors.items():
+                before = self.turns[channel] * sensor.targets
+                after = before + speeds[channel] * sensor.targets * BATCH_S
+                numbers = np.arange(np.floor(before) + 1, np.floor(after) + 1)
+                share = (numbers - before) / max(after - before, 1e-12)
+                edges[channel] = self.ticks + np.round(share * BATCH_S * TICK_HZ).astype(np.int64)
+                self.turns[channel] = after / sensor.targets
+            self.ticks += int(BATCH_S * TICK_HZ)
+            self.now_s += BATCH_S
+            self.feed.accept(Pulses(edge_ticks=edges, complete_ticks=self.ticks, received_host_s=self.now_s))
+        return self.feed.snapshot()
+
+
+@pytest.fixture
+def board() -> Iterator[Board]:
+    board = Board()
+    yield board
+    board.feed.end_log()

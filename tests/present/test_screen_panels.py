@@ -102,7 +102,8 @@ def test_sensors_show_rpm_slip_and_every_trouble(moment: Moment) -> None:
     assert "78.360 ± 0.018 rpm" in wheel
     assert [word for word in wheel.split() if word.isdecimal()] == ["2", "0", "17"]
     assert "1306.80 ± 0.24 rpm" in motor
-    assert "slip 43 rpm, 3.2 %" in motor
+    assert "slip 43 ± 4 rpm" in motor
+    assert "slip 43 ± 4 rpm, 3.2 %" in panels.sensors(moment(), columns=120).plain
     assert len(wheel) <= 80
     assert len(motor) <= 80
 

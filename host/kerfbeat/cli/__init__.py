@@ -37,7 +37,6 @@ PLAN = "Describe the machine, plan its drive"
 PRACTICE = "Without a machine"
 
 COMMANDS = (
-    Entry("check", "kerfbeat.cli.live:check", MACHINE, "Is the board well, and does every sensor count?"),
     Entry("watch", "kerfbeat.cli.live:watch", MACHINE, "Show the blade speed now."),
     Entry("record", "kerfbeat.cli.live:record", MACHINE, "Write the pulses to a log, with marks."),
     Entry("speed", "kerfbeat.cli.logs:speed", LOGS, "Tell the speeds in a log."),
@@ -49,6 +48,7 @@ COMMANDS = (
     Entry("materials", "kerfbeat.cli.plan:materials", PLAN, "Search the table of band speeds."),
     Entry("size", "kerfbeat.cli.plan:size", PLAN, "Find a fixed pulley and inverter limits for a range."),
     Entry("mount", "kerfbeat.cli.plan:mount", PLAN, "Tell what the sensors will see, and what holds a target on."),
+    Entry("simulate", "kerfbeat.cli.simulate:simulate", PRACTICE, "Write the log of a simulated run, and its truth."),
 )
 
 INTERRUPTED = "stopped by Ctrl-C before it was done."

@@ -3,14 +3,19 @@
 A line has four parts, two spaces between: time, speed in the user's unit, speed in the other unit, what it does.
 """
 
+import threading
+from collections.abc import Callable
 from datetime import datetime
 
+from kerfbeat.present.feed import Feed
+from kerfbeat.present.listen import Take, pass_on
 from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit
 from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
 from kerfbeat.present.text import harmless
 
-__all__ = ["LinePacer", "reading_line"]
+__all__ = ["LinePacer", "reading_line", "write_lines"]
 
+TAKE_S = 0.1  # longest wait for events: how soon a signal to end, and a link gone silent, is seen
 SILENT_EVERY_S = 1.0  # lines while there is no new estimate: silence is told too, but not ten times a second
 
 
@@ -55,3 +60,15 @@ class LinePacer:
             return False
         self._last_s, self._estimates, self._state = now.at_s, now.estimates, now.blade.state
         return True
+
+
+def write_lines(
+    feed: Feed, take: Take, *, unit: str, every_s: float, stopped: threading.Event, write: Callable[[str], None]
+) -> None:
+    """Take events and write lines until `stopped` is set."""
+    pacer = LinePacer(every_s)
+    while not stopped.is_set():
+        pass_on(feed, take(TAKE_S))
+        now = feed.snapshot()
+        if pacer.due(now):
+            write(reading_line(now, unit, at=datetime.now().astimezone()))

@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import trend
 from kerfbeat.present.bigtext import big
 from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, plus_minus
@@ -29,6 +28,7 @@ ALARM = "bold #101010 on #ff9a52"
 SILENCE = "bold #101010 on #f2efe6"
 
 INSIDE = "inside the band"
+WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
 COUNTS_WIDTH = 34  # columns of a sensor's missing, extra and lost pulses
 BESIDE = 20  # columns kept free beside the digits for units and uncertainty
@@ -119,7 +119,8 @@ def _silence_words(now: Snapshot, unit: str) -> list[str]:
         return [f"No link to the board: {harmless(now.link.words)}.", "The blade may be running: nothing is known."]
     since = f": no pulse for {blade.silent_s:.0f} s" if blade.silent_s is not None else ""
     if blade.state == "signal lost":
-        return [f"Signal lost{since}; no blade stops like that.", "It may be running. Check the sensor."]
+        evidence = f", but {harmless(blade.evidence)}" if blade.evidence else ""
+        return [f"Signal lost{since}{evidence}.", "It may be running, or the drive has parted. Check the sensor."]
     told = [f"Stopped, or signal lost{since}."]
     if blade.slower_than_m_per_s is not None:
         first, second = (
@@ -248,7 +249,7 @@ def sensors(now: Snapshot, *, columns: int) -> Text:
         line = Text(f" {channel.channel:<7}", no_wrap=True)
         alarm = channel.shaft_hz is None and channel.state != "waiting"
         line.append(f"{_turning_words(channel):<20}", style=ALARM if alarm else "")
-        line.append("  ").append(_slip_words(now, channel.channel))
+        line.append("  ").append(_slip_words(now, channel.channel, wide=columns >= WIDE))
         line.pad_right(max(columns - COUNTS_WIDTH - line.cell_len, 0))
         for name, count in (("missing", channel.missing), ("extra", channel.extra), ("lost", channel.lost)):
             unknown = name == "lost" and channel.lost_stretches > 0
@@ -261,21 +262,18 @@ def sensors(now: Snapshot, *, columns: int) -> Text:
 
 def _turning_words(channel: ChannelNow) -> str:
     if channel.shaft_hz is not None:
-        return plus_minus(_in_rpm(channel.shaft_hz), "rpm")
+        return plus_minus(channel.shaft_hz.times(rpm(1.0)), "rpm")
     if channel.state == "no pulses" and channel.slower_than_hz is not None:
         return f"< {_short(rpm(channel.slower_than_hz))} rpm"
     return {"waiting": "no pulse yet", "signal lost": "signal lost"}.get(channel.state, "no pulses")
 
 
-def _in_rpm(shaft_hz: Estimate) -> Estimate:
-    return Estimate(value=rpm(shaft_hz.value), u95=rpm(shaft_hz.u95))
-
-
-def _slip_words(now: Snapshot, channel: str) -> str:
+def _slip_words(now: Snapshot, channel: str, *, wide: bool) -> str:
     if channel == "motor" and now.motor is not None:
-        return f"slip {rpm(now.motor.slip_hz.value):.0f} rpm, {now.motor.slip_percent:.1f} %"
+        percent = f", {now.motor.slip_percent:.1f} %" if wide else ""
+        return f"slip {plus_minus(now.motor.slip_hz.times(rpm(1.0)), 'rpm')}{percent}"
     if channel == "blade" and now.blade_slip_percent is not None:
-        return f"slip {now.blade_slip_percent:.2f} %"
+        return f"slip {plus_minus(now.blade_slip_percent, '%')}{' behind the wheel' if wide else ''}"
     return ""
 
 

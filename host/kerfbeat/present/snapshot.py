@@ -59,7 +59,10 @@ class ChannelNow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BladeNow:
-    """The blade's speed, and the channel it comes from ("wheel" or "blade")."""
+    """The blade's speed, and the channel it comes from ("wheel" or "blade").
+
+    evidence : what speaks for "signal lost".
+    """
 
     channel: str
     state: str
@@ -67,6 +70,7 @@ class BladeNow:
     slower_than_m_per_s: float | None = None
     acceleration_m_per_s2: float | None = None
     silent_s: float | None = None
+    evidence: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -131,7 +135,7 @@ class Snapshot:
     setting: Setting
     cutting: bool
     blade: BladeNow
-    blade_slip_percent: float | None = None
+    blade_slip_percent: Estimate | None = None
     channels: tuple[ChannelNow, ...]
     motor: MotorNow | None = None
     prospect: Prospect = field(default_factory=Prospect)

@@ -1,0 +1,120 @@
+"""How does a command reach the board, its machine file and its setting?"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+from urllib.parse import parse_qsl, quote, urlsplit
+
+import click
+
+from kerfbeat.present.text import harmless
+
+if TYPE_CHECKING:
+    from kerfbeat.capture.greeting import Trace
+    from kerfbeat.capture.link import BoardLink
+    from kerfbeat.capture.wire import Frame
+    from kerfbeat.machine import Machine, Setting
+
+__all__ = ["board_options", "chosen_machine", "chosen_setting", "open_board", "required_port", "setting_options"]
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+SIMULATED = "sim://"
+SIMULATED_MACHINE = "saw"  # the demo machine behind sim:// where no machine file is given
+
+
+def board_options(function: Function) -> Function:
+    """Add `--port`, `--machine`, `--baud` and `--trace` (arguments port, machine_path, baud, trace)."""
+    for option in (
+        click.option("--trace", is_flag=True, help="Show every frame with its time on standard error."),
+        click.option("--baud", type=click.IntRange(min=1), help="Baud rate; found by itself if left out."),
+        click.option(
+            "--machine",
+            "machine_path",
+            type=click.Path(path_type=Path),
+            metavar="M",
+            help="Machine file (TOML). With sim:// it may be left out.",
+        ),
+        click.option(
+            "--port",
+            metavar="P",
+            help="Serial port (/dev/ttyUSB0, COM3), socket://HOST:PORT, or sim:// for a simulated saw.",
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def setting_options(function: Function) -> Function:
+    """Add `--hz`, `--gear` and `--belt` (arguments of these names)."""
+    for option in (
+        click.option("--belt", metavar="NAME", help="Belt position, by name or number."),
+        click.option("--gear", metavar="NAME", help="Gear, by name or number."),
+        click.option("--hz", metavar="HERTZ", help="Frequency that the inverter shows."),
+    ):
+        function = option(function)
+    return function
+
+
+def chosen_machine(machine_path: Path | None, *, port: str) -> "Machine":
+    """The machine of the file; that of a simulated port if none is given."""
+    from kerfbeat.machine import demo_machine, demo_names, load_machine
+
+    if machine_path is not None:
+        return load_machine(machine_path)
+    if port.startswith(SIMULATED):
+        named = dict(parse_qsl(urlsplit(port).query)).get("machine", SIMULATED_MACHINE)
+        return demo_machine(named) if named in demo_names() else load_machine(Path(named))
+    raise click.UsageError(
+        "no machine file given; add --machine M (kerfbeat describe -o M asks the questions and writes one)"
+    )
+
+
+def chosen_setting(machine: "Machine", *, hz: str | None, gear: str | None, belt: str | None) -> "Setting":
+    """The setting that the options state; wrong ones are told with what would be right."""
+    from kerfbeat.machine import Setting, belt_choices, gear_choices
+    from kerfbeat.present.entry import choice_of, hz_of
+
+    return Setting(
+        hz=None if hz is None else hz_of(hz),
+        gear=None if gear is None else choice_of(gear, gear_choices(machine), what="gear"),
+        belt=None if belt is None else choice_of(belt, belt_choices(machine), what="belt"),
+    )
+
+
+def required_port(port: str | None, machine_path: Path | None) -> str:
+    """The port; if none is given, the message names those that were found.
+
+    A simulated port runs the machine of the file, unless its address names one.
+    """
+    if port is not None:
+        parts = urlsplit(port)
+        if machine_path is None or not port.startswith(SIMULATED) or "machine=" in parts.query:
+            return port
+        return f"{port}{'&' if parts.query else '?'}machine={quote(str(machine_path))}"
+    from kerfbeat.capture.port_names import found_ports
+
+    found = ", ".join(found_ports()) or "none"
+    raise click.UsageError(f"no port given; add --port P (found: {harmless(found)}; sim:// is a simulated saw)")
+
+
+def open_board(port: str, machine: "Machine", *, baud: int | None, trace: bool) -> "BoardLink":
+    """Open the link; a simulated port is made known to pyserial first."""
+    import serial
+
+    from kerfbeat.capture.link import BoardLink
+
+    if "kerfbeat.simulate" not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append("kerfbeat.simulate")
+    return BoardLink(port, sensors=machine.sensors, baud=baud, trace=_tracer() if trace else None)
+
+
+def _tracer() -> "Trace":
+    """Print each frame as it passes: seconds since the first, direction, message."""
+    first_s: list[float] = []
+
+    def show(host_s: float, direction: str, frame: "Frame") -> None:
+        first_s.extend([host_s] if not first_s else [])
+        click.echo(f"{host_s - first_s[0]:10.4f} {direction:<10} #{frame.sequence:<3} {frame.message}", err=True)
+
+    return show

@@ -1,0 +1,104 @@
+"""How does long work talk with the person who waits for it?"""
+
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+from kerfbeat.present.text import harmless
+
+if TYPE_CHECKING:
+    from kerfbeat.present.snapshot import Snapshot
+
+__all__ = ["Progress", "file_progress", "typed_lines"]
+
+ON_TERMINAL_S = 0.5
+IN_FILE_S = 10.0
+PATIENCE_S = 1.0  # work that is done sooner needs no progress
+
+
+class Progress:
+    """Progress on standard error: one line that is written over on a terminal, a line now and then elsewhere."""
+
+    def __init__(self, unit: str, *, quiet: bool) -> None:
+        self._unit = unit
+        self._quiet = quiet
+        self._terminal = sys.stderr.isatty()
+        self._last_s = float("-inf")
+        self._open = False
+
+    def show(self, now: "Snapshot") -> None:
+        """Show how far it is, if it is time."""
+        if self._quiet or now.at_s - self._last_s < (ON_TERMINAL_S if self._terminal else IN_FILE_S):
+            return
+        from kerfbeat.present.recording import progress_line
+
+        self._last_s = now.at_s
+        line = progress_line(now, self._unit)
+        if self._terminal:
+            click.echo(f"\r\x1b[K{line}", err=True, nl=False)
+            self._open = True
+        else:
+            click.echo(line, err=True)
+
+    def say(self, text: str) -> None:
+        """Tell something in a line of its own."""
+        self.end()
+        click.echo(text, err=True)
+
+    def end(self) -> None:
+        """Leave the line that is written over."""
+        if self._open:
+            click.echo("", err=True)
+            self._open = False
+
+
+def typed_lines() -> Callable[[], list[str]]:
+    """Read standard input in the background; the function returned gives the lines typed since it was last called."""
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+    source = sys.stdin
+
+    def read() -> None:
+        try:
+            for line in source:
+                lines.put(line)
+        except (OSError, ValueError):
+            return  # closed, or not text: then there are no marks from there
+
+    threading.Thread(target=read, name="typed lines", daemon=True).start()
+
+    def take() -> list[str]:
+        taken = []
+        while not lines.empty():
+            taken.append(lines.get())
+        return taken
+
+    return take
+
+
+@contextmanager
+def file_progress(name: str) -> Iterator[Callable[[int, int], None]]:
+    """Give a function that shows how much of a file is done; shown on a terminal only, and only if it takes long."""
+    began_s = time.monotonic()
+    shown_s = began_s + PATIENCE_S
+    open_line = False
+
+    def show(done: int, whole: int) -> None:
+        nonlocal shown_s, open_line
+        now_s = time.monotonic()
+        if not sys.stderr.isatty() or now_s < shown_s:
+            return
+        shown_s = now_s + ON_TERMINAL_S
+        open_line = True
+        click.echo(f"\r\x1b[K{harmless(name)}: {100 * done // max(whole, 1)} %", err=True, nl=False)
+
+    try:
+        yield show
+    finally:
+        if open_line:
+            click.echo("", err=True)

@@ -1,0 +1,152 @@
+"""Which commands listen to a board?  check, watch and record."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from kerfbeat.cli._board import (
+    board_options,
+    chosen_machine,
+    chosen_setting,
+    open_board,
+    required_port,
+    setting_options,
+)
+from kerfbeat.cli._progress import Progress, typed_lines
+from kerfbeat.cli._show import Quantity, examples, table, unit_option, warn
+from kerfbeat.cli._stop import stop_on_signal
+
+__all__ = ["record", "watch"]
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat watch --port sim://",
+        "kerfbeat watch --port /dev/ttyUSB0 --machine saw.toml --unit ft/min",
+        "kerfbeat watch --port COM3 --machine saw.toml --every 1s > speeds.txt",
+    )
+)
+@board_options
+@setting_options
+@unit_option
+@click.option(
+    "--every",
+    "every_s",
+    type=Quantity("duration"),
+    default=0.0,
+    metavar="TIME",
+    help="Least time between lines, as 1s.",
+)
+@click.option("--lines", is_flag=True, help="Write lines on a terminal, too, instead of the full screen.")
+@click.option("-o", "--log", "log_path", type=click.Path(path_type=Path), metavar="LOG", help="Begin a log at once.")
+def watch(
+    *,
+    port: str | None,
+    machine_path: Path | None,
+    baud: int | None,
+    trace: bool,
+    hz: str | None,
+    gear: str | None,
+    belt: str | None,
+    unit: str | None,
+    every_s: float,
+    lines: bool,
+    log_path: Path | None,
+) -> None:
+    """Show the blade speed now, in both units and with its uncertainty.
+
+    On a terminal: a full screen, with keys for what the inverter shows, the gear, cuts, notes and a log.  Into a file
+    or a pipe: one line for each new estimate.  Ctrl-C ends it; a running log is whole.
+
+    An indicator, not a safety device: no pulses never means that it is safe to reach in.
+    """
+    from kerfbeat.present.feed import Feed
+    from kerfbeat.present.lines import write_lines
+    from kerfbeat.present.logbook import require_new
+    from kerfbeat.present.numbers import unit_for
+    from kerfbeat.present.snapshot import CAUTION
+
+    port = required_port(port, machine_path)
+    machine = chosen_machine(machine_path, port=port)
+    feed = Feed(machine, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
+    unit = unit or unit_for(machine)
+    if log_path is not None:
+        require_new(log_path)
+    full_screen = sys.stdout.isatty() and sys.stdin.isatty() and not lines
+    with open_board(port, machine, baud=baud, trace=trace and not full_screen) as link:
+        try:
+            if log_path is not None:
+                feed.begin_log(log_path)
+            if full_screen:
+                from kerfbeat.present.screen import show_live
+
+                show_live(feed, link.events, unit=unit, log_stem=machine_path.stem if machine_path else "simulated")
+            else:
+                click.echo(f"{machine.name}, {port}. {CAUTION}", err=True)
+                with stop_on_signal() as stopped:
+                    write_lines(feed, link.events, unit=unit, every_s=every_s, stopped=stopped, write=click.echo)
+        finally:
+            ended = feed.end_log()
+            if ended is not None:
+                click.echo(f"{ended.path}: {ended.tally.pulses.total()} pulses", err=True)
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat record --port sim:// -o practice.csv --for 1min",
+        "kerfbeat record --port /dev/ttyUSB0 --machine saw.toml --hz 45 --gear low -o cut-3.csv",
+        'printf "cut=start\\n" | kerfbeat record --port COM3 --machine saw.toml -o cut-4.csv --for 2min',
+    )
+)
+@board_options
+@setting_options
+@unit_option
+@click.option("-o", "--log", "log_path", type=click.Path(path_type=Path), metavar="LOG", required=True, help="The log.")
+@click.option("--for", "for_s", type=Quantity("duration"), metavar="TIME", help="End by itself after so long, as 5min.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def record(
+    *,
+    port: str | None,
+    machine_path: Path | None,
+    baud: int | None,
+    trace: bool,
+    hz: str | None,
+    gear: str | None,
+    belt: str | None,
+    unit: str | None,
+    log_path: Path,
+    for_s: float | None,
+    quiet: bool,
+) -> None:
+    """Write every pulse to a log, with marks of what you do.
+
+    While it runs, type a mark and Enter: hz=45, gear=high, belt=low, cut=start, cut=stop; any other line is kept as
+    a note.  Ctrl-C ends it; the log is whole at any moment, also after a power cut.
+    """
+    from kerfbeat.present.feed import Feed
+    from kerfbeat.present.logbook import require_new
+    from kerfbeat.present.numbers import unit_for
+    from kerfbeat.present.recording import record_log, summary_rows, summary_warnings
+
+    port = required_port(port, machine_path)
+    machine = chosen_machine(machine_path, port=port)
+    feed = Feed(machine, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
+    require_new(log_path)
+    progress = Progress(unit or unit_for(machine), quiet=quiet)
+    with open_board(port, machine, baud=baud, trace=trace) as link, stop_on_signal() as stopped:
+        logbook = record_log(
+            feed,
+            link,
+            log_path,
+            for_s=for_s,
+            stopped=stopped,
+            marks=typed_lines(),
+            show=progress.show,
+            say=progress.say,
+        )
+    progress.end()
+    click.echo(f"{log_path}: {sum(logbook.tally.pulses.values())} pulses, {logbook.tally.marks} marks")
+    click.echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
+    for warning in summary_warnings(logbook):
+        warn(warning)

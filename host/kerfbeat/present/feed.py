@@ -1,0 +1,318 @@
+"""How do the events of a link become the reading of this moment?
+
+One place for the screen, the plain lines and the recording: it hands pulses to the live estimator of their channel,
+keeps count of troubles, follows what the operator enters, and passes everything on to the running log.  It knows
+neither a terminal nor a port.  One thread may feed it while another takes snapshots.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.errors import LogError
+from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
+from kerfbeat.measure.clock import SyncHistory
+from kerfbeat.measure.live import LiveSpeed, ShaftReading, judge_silence
+from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.blade import BladeRule
+from kerfbeat.present.entry import choice_of, hz_of
+from kerfbeat.present.logbook import Logbook, Tally
+from kerfbeat.present.outlook import motor_slip, prospect_of
+from kerfbeat.present.snapshot import BladeNow, ChannelNow, ClockNow, LinkNow, LogNow, Snapshot
+
+__all__ = ["Feed"]
+
+LINK_SILENT_S = 0.5  # five idle batches of the board: the link is not heard
+NOTICE_S = 8.0  # how long a notice stands
+TREND_S = 900.0  # the longest stretch the screen draws
+TREND_STEP_S = 0.25
+RATE_EVERY_S = 2.0  # how often the board's clock is compared anew
+NO_COUNTS = LineCounts(frames=0, bad_crc=0, malformed=0, implausible=0, noise_bytes=0, frames_missing=0)
+
+
+class Feed:
+    """The live session of one machine."""
+
+    def __init__(
+        self, machine: Machine, *, setting: Setting | None = None, clock: Callable[[], float] = time.perf_counter
+    ) -> None:
+        """Begin without a board.
+
+        clock : the host clock of the events, in seconds.
+        Raises MachineError if no sensor sees the blade's speed.
+        """
+        self.machine = machine
+        self._rule = BladeRule(machine)
+        self._clock = clock
+        self._lock = threading.RLock()
+        self._setting = setting or Setting()
+        self._prospect = prospect_of(machine, self._setting)
+        self._cutting = False
+        self._live: dict[str, LiveSpeed] = {}
+        self._segment: SegmentStarted | None = None
+        self._complete_ticks = 0
+        self._told_ticks = 0  # the latest that was told: an edge may come before its batch is complete
+        self._heard_host_s = clock()
+        self._down: str | None = None
+        self._line = NO_COUNTS
+        self._clock_now = ClockNow()
+        self._syncs: SyncHistory | None = None
+        self._rated_host_s = 0.0
+        self._tally = Tally()
+        self._estimates = 0
+        self._logbook: Logbook | None = None
+        self._log_began_host_s = 0.0
+        self._notice = ("", -NOTICE_S)
+        self._trend: deque[tuple[float, float]] = deque()
+
+    # What comes from the board.
+
+    def accept(self, event: Event) -> None:
+        """Take the next event of the link.
+
+        Raises LogError if the running log cannot be kept; the reading itself is then up to date all the same.
+        """
+        with self._lock:
+            match event:
+                case Pulses():
+                    self._accept_pulses(event)
+                case SegmentStarted():
+                    self._accept_segment(event)
+                case Lost():
+                    self._live[event.channel].lose(event.start_ticks, event.end_ticks, event.pulses)
+                    self._tally.count_loss(event)
+                case Sync():
+                    self._accept_sync(event)
+                case Health():
+                    self._line = event.line
+                case LinkDown():
+                    self._down = event.reason
+                case LinkUp():
+                    self._down = None
+                    self._heard_host_s = event.host_s
+            if self._logbook is not None:
+                self._logbook.accept(event)
+
+    def _accept_segment(self, event: SegmentStarted) -> None:
+        if self._segment is not None:
+            self.tell(f"{event.cause}: counting begins anew")
+        self._segment = event
+        self._complete_ticks = self._told_ticks = event.start_ticks
+        self._clock_now = ClockNow()
+        self._syncs = SyncHistory(event.tick_hz)
+        self._rated_host_s = self._clock()
+        self._live = {
+            channel: LiveSpeed(targets=sensor.targets, tick_hz=event.tick_hz)
+            for channel, sensor in self.machine.sensors.items()
+        }
+
+    def _accept_pulses(self, event: Pulses) -> None:
+        self._complete_ticks = event.complete_ticks
+        self._told_ticks = max(self._told_ticks, event.complete_ticks)
+        self._heard_host_s = event.received_host_s
+        for channel, edge_ticks in event.edge_ticks.items():
+            self._live[channel].feed(edge_ticks, event.complete_ticks)
+            if len(edge_ticks):
+                self._tally.pulses[channel] += len(edge_ticks)
+                self._told_ticks = max(self._told_ticks, int(edge_ticks[-1]))
+        self._estimates += len(event.edge_ticks[self._rule.channel]) > 0
+        if not self._trend or event.received_host_s - self._trend[-1][0] >= TREND_STEP_S:
+            speed = self._blade(self._readings()).speed_m_per_s
+            self._trend.append((event.received_host_s, np.nan if speed is None else speed.value))
+            while self._trend[0][0] < event.received_host_s - TREND_S:
+                self._trend.popleft()
+
+    def _accept_sync(self, event: Sync) -> None:
+        syncs = self._syncs
+        if syncs is None:
+            return
+        syncs.add(
+            sent_host_s=event.sent_host_s,
+            received_host_s=event.received_host_s,
+            ping_ticks=event.ping_ticks,
+            answer_ticks=event.answer_ticks,
+        )
+        if event.received_host_s - self._rated_host_s < RATE_EVERY_S:
+            return
+        self._rated_host_s = event.received_host_s
+        rate = syncs.rate()
+        measured = rate.basis.startswith("measured")
+        self._clock_now = ClockNow(off_ppm=Estimate(value=rate.ppm, u95=2.0 * rate.u_ppm) if measured else None)
+        for live in self._live.values():
+            live.set_clock(rate.ppm, rate.u_ppm)
+
+    # What the operator does.
+
+    @property
+    def cutting(self) -> bool:
+        """Whether a cut is marked as running."""
+        return self._cutting
+
+    @property
+    def logging(self) -> bool:
+        """Whether a log is running."""
+        return self._logbook is not None
+
+    def set_hz(self, text: str) -> None:
+        """Take the inverter's frequency; raises UnitError for what is none."""
+        hz = hz_of(text)
+        self._set(replace(self._setting, hz=hz), "hz", f"{hz:.10g}")
+
+    def set_gear(self, text: str) -> None:
+        """Take the gear by name or number; raises MachineError for an unknown one."""
+        gear = choice_of(text, gear_choices(self.machine), what="gear")
+        self._set(replace(self._setting, gear=gear), "gear", gear)
+
+    def set_belt(self, text: str) -> None:
+        """Take the belt position by name or number; raises MachineError for an unknown one."""
+        belt = choice_of(text, belt_choices(self.machine), what="belt")
+        self._set(replace(self._setting, belt=belt), "belt", belt)
+
+    def _set(self, setting: Setting, key: str, value: str) -> None:
+        with self._lock:
+            self._setting = setting
+            self._prospect = prospect_of(self.machine, setting)
+            self._mark(key, value)
+            if self._prospect.low_m_per_s is not None and self._prospect.words:
+                self.tell(self._prospect.words)
+
+    def mark_cut(self, running: bool) -> None:
+        """Mark that a cut begins or ends."""
+        with self._lock:
+            self._cutting = running
+            self._mark("cut", "start" if running else "stop")
+
+    def note(self, text: str) -> None:
+        """Keep a line of text in the log."""
+        with self._lock:
+            self._mark("note", text)
+            self.tell("noted" if self.logging else "no log is running: the note is not kept")
+
+    def tell(self, notice: str) -> None:
+        """Show a notice for a while."""
+        self._notice = (notice, self._clock())
+
+    def _mark(self, key: str, value: str) -> None:
+        if self._logbook is not None:
+            self._logbook.mark(key, value, self._ticks_now())
+
+    def _ticks_now(self) -> int:
+        """Board time of this moment: a mark is made between two batches."""
+        assert self._segment is not None
+        since_s = min(max(self._clock() - self._heard_host_s, 0.0), LINK_SILENT_S)
+        return self._complete_ticks + int(since_s * self._segment.tick_hz)
+
+    def begin_log(self, path: Path, *, calibration_text: str | None = None) -> None:
+        """Begin a log; raises LogError if the file exists or cannot be made, or if one is running."""
+        with self._lock:
+            if self._logbook is not None:
+                raise LogError(f"{self._logbook.path}: this log is still running; end it first")
+            running = self._segment and replace(self._segment, start_ticks=self._told_ticks)
+            self._logbook = Logbook(
+                path,
+                machine=self.machine,
+                setting=self._setting,
+                calibration_text=calibration_text,
+                running=running,
+            )
+            self._log_began_host_s = self._clock()
+            if self._cutting:
+                self._mark("cut", "start")
+            self.tell(f"log begun: {path}")
+
+    def end_log(self) -> Logbook | None:
+        """End the running log whole and return it; None if none was running."""
+        with self._lock:
+            logbook, self._logbook = self._logbook, None
+            if logbook is not None:
+                logbook.close()
+                self.tell(f"log ended: {logbook.path}, {logbook.tally.pulses.total()} pulses")
+            return logbook
+
+    # What is known now.
+
+    def snapshot(self) -> Snapshot:
+        """Everything at this moment."""
+        with self._lock:
+            at_s = self._clock()
+            readings = self._readings()
+            link = self._link(at_s)
+            blade = self._blade(readings)
+            if not link.up and blade.state != "waiting":
+                blade = BladeNow(channel=blade.channel, state="no link")
+            motor = readings.get("motor")
+            notice, told_s = self._notice
+            return Snapshot(
+                at_s=at_s,
+                estimates=self._estimates,
+                machine=self.machine,
+                setting=self._setting,
+                cutting=self._cutting,
+                blade=blade,
+                blade_slip_percent=self._rule.slip_percent(readings),
+                channels=tuple(self._channel(channel, readings.get(channel)) for channel in self.machine.sensors),
+                motor=motor_slip(self.machine, self._setting, motor.shaft_hz if motor is not None else None),
+                prospect=self._prospect,
+                link=link,
+                clock=self._clock_now,
+                log=self._log(at_s),
+                notice=notice if at_s - told_s < NOTICE_S else "",
+            )
+
+    def trend(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Blade speed of the last minutes: host times in s and m/s, NaN where there was no reading."""
+        with self._lock:
+            points = np.array(self._trend, dtype=np.float64).reshape(-1, 2)
+        return points[:, 0], points[:, 1]
+
+    def _readings(self) -> Mapping[str, ShaftReading]:
+        return judge_silence({channel: live.reading() for channel, live in self._live.items()})
+
+    def _blade(self, readings: Mapping[str, ShaftReading]) -> BladeNow:
+        reading = readings.get(self._rule.channel)
+        if reading is None:
+            return BladeNow(channel=self._rule.channel, state="waiting")
+        return self._rule.blade_now(reading)
+
+    def _channel(self, channel: str, reading: ShaftReading | None) -> ChannelNow:
+        return ChannelNow(
+            channel=channel,
+            targets=self.machine.sensors[channel].targets,
+            state="waiting" if reading is None else reading.state,
+            shaft_hz=None if reading is None else reading.shaft_hz,
+            slower_than_hz=None if reading is None else reading.slower_than_hz,
+            silent_s=None if reading is None else reading.silent_s,
+            pulses=self._tally.pulses[channel],
+            missing=0 if reading is None else reading.missing,
+            extra=0 if reading is None else reading.extra,
+            lost=self._tally.lost[channel],
+            lost_stretches=self._tally.lost_stretches[channel],
+        )
+
+    def _link(self, at_s: float) -> LinkNow:
+        silent_s = at_s - self._heard_host_s
+        words = self._down or ""
+        if not words and self._segment is not None and silent_s > LINK_SILENT_S:
+            words = f"nothing heard for {silent_s:.0f} s" if silent_s >= 1.0 else "nothing heard"
+        damaged = self._line.bad_crc + self._line.malformed + self._line.implausible
+        return LinkNow(
+            up=not words, words=words, silent_s=silent_s, damaged=damaged, missing=self._line.frames_missing
+        )
+
+    def _log(self, at_s: float) -> LogNow | None:
+        if self._logbook is None:
+            return None
+        tally = self._logbook.tally
+        return LogNow(
+            path=self._logbook.path,
+            seconds=at_s - self._log_began_host_s,
+            pulses=tally.pulses.total(),
+            marks=tally.marks,
+        )

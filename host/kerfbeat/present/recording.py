@@ -1,0 +1,140 @@
+"""How is a log recorded from the first event to the last, with marks and progress?"""
+
+import re
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from kerfbeat.capture.events import Event, Pulses
+from kerfbeat.errors import KerfbeatError, LogError
+from kerfbeat.present.feed import Feed
+from kerfbeat.present.logbook import Logbook
+from kerfbeat.present.numbers import both_speeds
+from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
+
+__all__ = ["make_mark", "progress_line", "record_log", "summary_rows", "summary_warnings"]
+
+TAKE_S = 0.1
+PAIR = re.compile(r"(hz|gear|belt|cut|note)\s*=\s*(.+)", re.IGNORECASE)
+CUTS = {"start": True, "begin": True, "on": True, "stop": False, "end": False, "off": False}
+
+
+class Link(Protocol):
+    """What is needed of a link to a board."""
+
+    def events(self, timeout_s: float) -> Iterable[Event]:
+        """What has happened; waits up to timeout_s for a first event."""
+
+    def close(self) -> None:
+        """Stop; `events(0)` still gives what came until now."""
+
+
+def record_log(
+    feed: Feed,
+    link: Link,
+    path: Path,
+    *,
+    for_s: float | None,
+    stopped: threading.Event,
+    marks: Callable[[], Sequence[str]],
+    show: Callable[[Snapshot], None],
+    say: Callable[[str], None],
+) -> Logbook:
+    """Record until `stopped` is set or `for_s` seconds of the board's time have passed; close the link.
+
+    marks : gives the lines that the operator has typed since it was last asked.
+    show : is called after each turn with what is known; say : with the answer to a mark that is not understood.
+    Returns the ended log.  Raises LogError if the file exists, KerfbeatError if the disk does not take it.
+    """
+    feed.begin_log(path)
+    first_s: float | None = None
+    try:
+        while not stopped.is_set():
+            for event in link.events(TAKE_S):
+                feed.accept(event)
+                if first_s is None and isinstance(event, Pulses):
+                    first_s = event.received_host_s
+            for line in marks():
+                try:
+                    make_mark(feed, line)
+                except KerfbeatError as error:
+                    say(str(error))
+            now = feed.snapshot()
+            show(now)
+            if for_s is not None and first_s is not None and now.at_s - first_s >= for_s:
+                break
+        link.close()
+        for event in link.events(0.0):
+            feed.accept(event)
+    except LogError as error:
+        raise KerfbeatError(str(error)) from error
+    finally:
+        logbook = feed.end_log()
+    assert logbook is not None
+    return logbook
+
+
+def make_mark(feed: Feed, line: str) -> None:
+    """Take one typed line: hz=, gear=, belt=, cut= or note=; anything else is a note.
+
+    Raises UnitError or MachineError for a value that cannot be.
+    """
+    text = line.strip()
+    pair = PAIR.fullmatch(text)
+    if pair is None:
+        if text:
+            feed.note(text)
+        return
+    key, value = pair.group(1).lower(), pair.group(2).strip()
+    if key == "cut":
+        running = CUTS.get(value.lower())
+        if running is None:
+            raise KerfbeatError(f'cut={value} is not understood; write cut=start or cut=stop')
+        feed.mark_cut(running)
+    else:
+        {"hz": feed.set_hz, "gear": feed.set_gear, "belt": feed.set_belt, "note": feed.note}[key](value)
+
+
+def progress_line(now: Snapshot, unit: str) -> str:
+    """Time, speed, state, pulses and losses of a running recording."""
+    log, blade = now.log, now.blade
+    minutes, seconds = divmod(int(log.seconds if log else 0.0), 60)
+    speed = both_speeds(blade.speed_m_per_s, unit) if blade.speed_m_per_s is not None else STATE_WORDS[blade.state]
+    lost = sum(channel.lost for channel in now.channels)
+    unknown = any(channel.lost_stretches for channel in now.channels)
+    cutting = ", cutting" if now.cutting else ""
+    losses = f", lost {lost}{'+?' if unknown else ''}" if lost or unknown else ""
+    return f"{minutes}:{seconds:02d}  {speed}{cutting}  {log.pulses if log else 0} pulses{losses}"
+
+
+def summary_rows(logbook: Logbook, now: Snapshot) -> list[list[str]]:
+    """Channel, pulses, missing, extra, lost: what went into the log."""
+    tally = logbook.tally
+    return [
+        [
+            each.channel,
+            str(tally.pulses[each.channel]),
+            str(each.missing),
+            str(each.extra),
+            f"{tally.lost[each.channel]}{'+?' if tally.lost_stretches[each.channel] else ''}",
+        ]
+        for each in now.channels
+    ]
+
+
+def summary_warnings(logbook: Logbook) -> list[str]:
+    """What the user should know of a log before it is relied on."""
+    tally = logbook.tally
+    told = []
+    for channel, pulses in tally.pulses.items():
+        stretches, lost = tally.lost_stretches[channel], tally.lost[channel]
+        if pulses == 0:
+            told.append(f"{channel}: not one pulse came; check the sensor (kerfbeat check)")
+        if lost:
+            told.append(f"{channel}: {lost} pulses were lost; the log says where")
+        if stretches:
+            told.append(f"{channel}: an unknown number of pulses was lost in {stretches} stretches; the log says where")
+    if tally.segments > 1:
+        told.append(f"the board started anew {tally.segments - 1} times; the log has {tally.segments} segments")
+    return told

@@ -1,0 +1,307 @@
+"""How is the speed shown on a whole terminal, and which keys does it take?
+
+The screen asks the feed for a snapshot four to five times a second and repaints only the parts whose text changed.
+"""
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import events
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.widget import Widget
+from textual.widgets import Input
+
+from kerfbeat.errors import KerfbeatError
+from kerfbeat.machine import belt_choices, gear_choices
+from kerfbeat.present import panels
+from kerfbeat.present.feed import Feed
+from kerfbeat.present.listen import Listener, Take
+from kerfbeat.present.numbers import other_unit
+from kerfbeat.present.snapshot import CAUTION
+
+__all__ = ["LiveScreen", "show_live"]
+
+REFRESH_S = 0.22  # 4.5 a second: quick to the eye, and the digits can still be read
+SPANS_S = (120.0, 300.0, 900.0)  # of the trend
+PARTS = ("head", "readout", "state", "prospect", "trend", "sensors", "health", "caution")  # top to bottom
+HANG_UP = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+class Panel(Widget):
+    """A part of the screen that repaints itself only when its text is another one."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(id=name)
+        self._text = Text()
+
+    def show(self, text: Text) -> None:
+        """Take the text; nothing happens if it is what stands there."""
+        if text != self._text:
+            self._text = text
+            self.refresh()
+
+    def render(self) -> Text:
+        """Give the text to textual."""
+        return self._text
+
+
+class LiveScreen(App[None]):
+    """The live reading with its keys.
+
+    feed : what is shown and marked; somebody else feeds it, in a thread of their own.
+    log_name : proposes the name of a new log.
+    failed : gives the error that ended the reading, None as long as it goes on.
+    fault : what went wrong while showing; the screen has then been left.
+    """
+
+    ENABLE_COMMAND_PALETTE = False
+    AUTO_FOCUS = None  # the line for answers is hidden until asked for, and must not swallow the keys
+    CSS = """
+    Screen { background: #15181b; color: #d9dee2; }
+    Panel { width: 100%; height: 1; }
+    #head { background: #2a3036; }
+    #prospect { height: 2; }
+    #keys { background: #2a3036; }
+    #ask { height: 1; display: none; background: #f0d48a; color: #101010; }
+    #question { width: auto; height: 1; }
+    #answer { width: 1fr; height: 1; border: none; padding: 0 1; background: #f2efe6; color: #101010; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("h", "ask_hz"),
+        Binding("g", "ask_gear"),
+        Binding("b", "ask_belt"),
+        Binding("c", "cut"),
+        Binding("n", "ask_note"),
+        Binding("l", "log"),
+        Binding("u", "unit"),
+        Binding("t", "span"),
+        Binding("q,ctrl+q", "leave"),
+        Binding("ctrl+c", "leave", priority=True),
+        Binding("escape", "close_question"),
+    ]
+
+    def __init__(
+        self, feed: Feed, *, unit: str, log_name: Callable[[], str], failed: Callable[[], BaseException | None]
+    ) -> None:
+        super().__init__()
+        self._feed = feed
+        self._unit = unit
+        self._log_name = log_name
+        self._failed = failed
+        self.fault: Exception | None = None
+        self._span_s = SPANS_S[1]
+        self._readout = panels.Readout()
+        self._heights: dict[str, int] = {}
+        self._answered: Callable[[str], None] | None = None
+        self._parts = {name: Panel(name) for name in (*PARTS, "question", "keys")}
+        self._answer = Input(id="answer")
+        self._ask_row = Horizontal(self._parts["question"], self._answer, id="ask")
+
+    def compose(self) -> ComposeResult:
+        """Make the parts, top to bottom."""
+        for name in PARTS:
+            yield self._parts[name]
+        yield self._ask_row
+        yield self._parts["keys"]
+
+    def on_mount(self) -> None:
+        """Start the clock of the screen; a signal to end ends it like the key."""
+        self.set_interval(REFRESH_S, self.show_now)
+        loop = asyncio.get_running_loop()
+        for name in HANG_UP:
+            # Windows has no such handlers; there Ctrl-C arrives as a key.
+            with contextlib.suppress(NotImplementedError, AttributeError, RuntimeError):
+                loop.add_signal_handler(getattr(signal, name), self.exit)
+        self.show_now()
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Fit the parts to the new size at once."""
+        self.show_now()
+
+    def show_now(self) -> None:
+        """Bring every part up to date; leave if the reading has ended."""
+        if self._failed() is not None:
+            self.exit()
+            return
+        try:
+            self._show_snapshot()
+        except Exception as error:  # noqa: BLE001  told in one line by whoever runs the screen, not as a traceback
+            self.fault = error
+            self.exit()
+
+    def _show_snapshot(self) -> None:
+        now = self._feed.snapshot()
+        columns, rows = self.size.width, self.size.height
+        if columns < 1 or rows < 1:
+            return
+        silent = now.blade.state in panels.SILENT_WORDS
+        heights = part_heights(rows, sensors=len(now.channels), silent=silent)
+        for name, height in heights.items():
+            part = self._parts[name]
+            part.display = height > 0
+            if height > 0 and height != self._heights.get(name):
+                part.styles.height = height
+                self._heights[name] = height
+        show = self._show
+        show("head", panels.head(now, columns=columns))
+        show("readout", self._readout.text(now, self._unit, columns=columns, rows=heights["readout"]))
+        show("state", panels.state(now, self._unit, columns=columns))
+        show("sensors", panels.sensors(now, columns=columns))
+        show("health", panels.health(now, columns=columns))
+        show("caution", Text(f"  {CAUTION}", style="italic", no_wrap=True))
+        show("keys", self._keys(cutting=now.cutting, logging=now.log is not None, columns=columns))
+        if heights["prospect"]:
+            show("prospect", panels.prospect(now, self._unit, columns=columns))
+        if heights["trend"]:
+            times_s, speeds = self._feed.trend()
+            show(
+                "trend",
+                panels.speed_trend(
+                    times_s,
+                    speeds,
+                    now_s=now.at_s,
+                    span_s=self._span_s,
+                    unit=self._unit,
+                    columns=columns,
+                    rows=heights["trend"],
+                ),
+            )
+
+    def _show(self, name: str, text: Text) -> None:
+        self._parts[name].show(text)
+
+    def _keys(self, *, cutting: bool, logging: bool, columns: int) -> Text:
+        span = f"{SPANS_S[(SPANS_S.index(self._span_s) + 1) % len(SPANS_S)] / 60:g} min"
+        keys = ["hertz"]
+        keys += ["gear"] if gear_choices(self._feed.machine) else []
+        keys += ["belt"] if belt_choices(self._feed.machine) else []
+        keys += ["cut ends" if cutting else "cut begins", "note", "log ends" if logging else "log"]
+        keys += [f"unit {other_unit(self._unit)}", f"trend {span}", "quit"]
+        if sum(len(key) + 2 for key in keys) > columns:
+            keys = [key.split()[0] for key in keys]
+        text = Text(no_wrap=True)
+        for key in keys:
+            text.append(" ").append(key[0], style="bold reverse").append(f"{key[1:]} ")
+        return text
+
+    def action_unit(self) -> None:
+        """Put the other unit first."""
+        self._unit = other_unit(self._unit)
+        self.show_now()
+
+    def action_span(self) -> None:
+        """Show the next longer stretch of the trend."""
+        self._span_s = SPANS_S[(SPANS_S.index(self._span_s) + 1) % len(SPANS_S)]
+        self.show_now()
+
+    def action_leave(self) -> None:
+        """End."""
+        self.exit()
+
+    def action_cut(self) -> None:
+        """Mark the start or the end of a cut."""
+        self._feed.mark_cut(not self._feed.cutting)
+        self.show_now()
+
+    def action_log(self) -> None:
+        """Begin a log, or end the running one."""
+        if self._feed.logging:
+            self._feed.end_log()
+            self.show_now()
+        else:
+            self._ask("name of the log:", self._begin_log, given=self._log_name())
+
+    def _begin_log(self, name: str) -> None:
+        if name:
+            self._feed.begin_log(Path(name))
+
+    def action_ask_hz(self) -> None:
+        """Ask for the frequency on the inverter's display."""
+        self._ask("hertz on the inverter:", self._feed.set_hz)
+
+    def action_ask_gear(self) -> None:
+        """Ask for the gear."""
+        self._ask_choice("gear", gear_choices(self._feed.machine), self._feed.set_gear)
+
+    def action_ask_belt(self) -> None:
+        """Ask for the belt position."""
+        self._ask_choice("belt", belt_choices(self._feed.machine), self._feed.set_belt)
+
+    def action_ask_note(self) -> None:
+        """Ask for a line of text to keep in the log."""
+        self._ask("note:", self._feed.note)
+
+    def _ask_choice(self, what: str, choices: Sequence[str], take: Callable[[str], None]) -> None:
+        if choices:
+            listed = ", ".join(f"{number} {name}" for number, name in enumerate(choices, 1))
+            self._ask(f"{what} ({listed}):", take)
+
+    def _ask(self, question: str, take: Callable[[str], None], *, given: str = "") -> None:
+        """Open the line for an answer; Enter hands it to `take`, Escape drops it."""
+        self._answered = take
+        self._show("question", Text(f"  {question} ", style="bold"))
+        self._parts["question"].styles.width = len(question) + 3
+        self._ask_row.display = True
+        self._parts["keys"].display = False
+        self._answer.value = given
+        self._answer.focus()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Hand the answer on; a wrong one is told in the notice, and nothing changes."""
+        take, answer = self._answered, event.value.strip()
+        self.action_close_question()
+        if take is not None and answer:
+            try:
+                take(answer)
+            except (KerfbeatError, OSError) as error:
+                self._feed.tell(str(error))
+        self.show_now()
+
+    def action_close_question(self) -> None:
+        """Close the line for an answer."""
+        self._answered = None
+        self._ask_row.display = False
+        self._parts["keys"].display = True
+        self.set_focus(None)
+
+
+def part_heights(rows: int, *, sensors: int, silent: bool) -> dict[str, int]:
+    """Share the lines of the screen out: 0 for a part that is left out.
+
+    The digits get what the others leave; where that is little, the trend goes first, then the prediction.
+    """
+    heights = {"head": 1, "state": 1, "sensors": sensors, "health": 1, "caution": 1}
+    rest = rows - sum(heights.values()) - 1  # one for the keys
+    prospect, trend = (0, 0) if silent else (2, min(5 + max(rows - 24, 0) // 3, 12))
+    if rest - prospect - trend < 5:
+        trend = 0
+    if rest - prospect < 5:
+        prospect = 0
+    return {**heights, "prospect": prospect, "trend": trend, "readout": max(rest - prospect - trend, 1)}
+
+
+def show_live(feed: Feed, take: Take, *, unit: str, log_stem: str) -> None:
+    """Run the screen until the user leaves it, while a thread takes the events.
+
+    log_stem : how the names of new logs begin.
+    Raises what ended the reading early.
+    """
+    with Listener(feed, take) as listener:
+        screen = LiveScreen(
+            feed,
+            unit=unit,
+            log_name=lambda: f"{log_stem}-{datetime.now().astimezone():%Y%m%d-%H%M%S}.csv",
+            failed=lambda: listener.error,
+        )
+        screen.run()
+    error = listener.error or screen.fault
+    if error is not None:
+        raise error
