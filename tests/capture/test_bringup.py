@@ -84,7 +84,7 @@ def test_stray_pulses_are_told_as_noise() -> None:
     result = watched(pulses(np.sort(np.concatenate((edges, stray)))))
     assert result.inputs["wheel"].extra == 10
     assert any(
-        "10 of 210 pulses follow another far too soon (1 ms): most likely noise" in said for said in result.findings
+        "10 of 210 pulses follow another far too soon (1 ms), most likely noise" in said for said in result.findings
     )
 
 
