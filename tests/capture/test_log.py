@@ -269,3 +269,44 @@ def test_control_characters_in_the_calibration_are_refused_before_a_file_exists(
 )
 def test_header_text_is_kept_word_for_word(tmp_path: Path, text: str) -> None:
     assert read_log(write(tmp_path / "a.log", calibration_text=text)).calibration_text == text
+
+
+WRITTEN_BY_HAND = """\
+# kerfbeat log 1
+# started = 2025-03-01T13:00:00+01:00
+# anything may stand in a comment
+# machine| name = "Bench"
+# machine|
+# machine| [wheel]
+# machine| diameter = "300 mm"
+# machine| [sensor.wheel]
+# machine| targets = 2
+kind,channel,ticks,value
+segment,,5,board=B; tick_hz=1000; cause=a \\x3b b
+mark,,5,hz=50
+pulse,wheel,10,
+pulse,wheel,20,
+lost,wheel,20,until=90; pulses=unknown; cause=frames lost
+pulse,wheel,100,
+sync,,110,sent_s=0.5; received_s=0.75; ping_ticks=105
+mark,,120,"note=one, \\"two\\"\\nthree"
+mark,,130,log=end
+"""
+
+
+def test_a_log_written_by_hand_from_the_page_is_read(tmp_path: Path) -> None:
+    """So that a change of the format cannot pass because writer and reader changed alike."""
+    path = tmp_path / "hand.log"
+    path.write_text(WRITTEN_BY_HAND.replace('\\"', '""'))
+    log = read_log(path)
+    assert log.warnings == ()
+    assert (log.machine.name, log.start_utc, log.calibration_text) == ("Bench", START.replace(microsecond=0), None)
+    (only,) = log.segments
+    assert (only.board_id, only.tick_hz, only.cause, only.start_ticks, only.end_ticks) == ("B", 1000.0, "a ; b", 5, 130)
+    assert edges_of(log) == {"wheel": [10, 20, 100]}
+    assert only.losses == (Loss(channel="wheel", start_ticks=20, end_ticks=90, pulses=None, cause="frames lost"),)
+    assert only.marks == (
+        Mark(ticks=5, key="hz", value="50"),
+        Mark(ticks=120, key="note", value='one, "two"\nthree'),
+    )
+    assert only.syncs.answer_ticks.tolist() == [110]

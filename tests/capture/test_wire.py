@@ -153,6 +153,7 @@ def test_one_byte_too_many_or_too_few_is_malformed(message: wire.Message) -> Non
         (wire.BATCH, b"\xff" * 8 + bytes(1 + 18)),  # base past 2**63
         (wire.BATCH, bytes(8) + b"\xff" * 115),  # a number without end
         (wire.BATCH, bytes(8) + b"\0" + b"\0\0\0\0" + b"\0" + b"\2\1\0" + bytes(12)),  # two edges at one tick
+        (wire.MASKED, bytes.fromhex("02cffc41ffffffffffee00420000000000")),  # a board in development sent this
         (wire.CONFIG_DATA, b"\0" + bytes(4) + b"\1\0" + b"\1\0" + b"x"),  # reaches past its end
     ],
 )
@@ -272,3 +273,45 @@ def test_a_frame_is_timed_by_the_delimiter_sent_in_front_of_it() -> None:
     decoder.feed(pong[:3], 5.0)
     (without,) = decoder.feed(pong[3:], 6.0)
     assert (with_delimiter.started_host_s, without.started_host_s) == (2.0, 5.0)
+
+
+CORPUS = Path(__file__).parent.parent / "data" / "wire"
+
+
+@pytest.mark.parametrize("name", ["steady.bin", "flood.bin", "wrong_baud.bin"])
+def test_recorded_bytes_give_the_same_frames_in_pieces_of_any_size(name: str) -> None:
+    data = (CORPUS / name).read_bytes()
+    whole = wire.Decoder()
+    expected = whole.feed(data)
+    assert whole.frames > 30
+    assert whole.malformed == 0
+    for size in (1, 2, 3, 7, 64, 129, 130, 1000):
+        decoder = wire.Decoder()
+        assert [f for at in range(0, len(data), size) for f in decoder.feed(data[at : at + size])] == expected
+        assert counters(decoder) == counters(whole)
+
+
+def test_recorded_bytes_that_are_damaged_cost_only_the_frames_they_lie_in() -> None:
+    data = (CORPUS / "steady.bin").read_bytes()
+    good = {frame.payload for frame in wire.Decoder().feed(data)}
+    rng = random.Random(11)
+    for _ in range(300):
+        damaged = bytearray(data)
+        hits = rng.sample(range(len(data)), 10)
+        for at in hits:
+            damaged[at] ^= rng.randrange(1, 256)
+        frames = wire.Decoder().feed(bytes(damaged))
+        assert {frame.payload for frame in frames} <= good
+        assert len(frames) >= len(good) - 2 * len(hits)  # a damaged delimiter costs two
+
+
+def test_recorded_batches_account_for_every_pulse() -> None:
+    """From the board's own counts: what came is what it says it saw."""
+    frames = wire.Decoder().feed((CORPUS / "steady.bin").read_bytes())
+    batches = [frame.message for frame in frames if isinstance(frame.message, wire.Batch)]
+    assert all(after.base_ticks == before.complete_ticks for before, after in pairwise(batches))
+    for index, period in ((0, 40_000), (1, 60_000)):
+        edges = [tick for batch in batches[1:] for tick in batch.edge_ticks[index]]
+        assert len(edges) == batches[-1].counts[index] - batches[0].counts[index]
+        steps = [after - before for before, after in pairwise(edges)]
+        assert max(abs(step - period) for step in steps) <= 160  # 10 us: the external interrupts' latency varies

@@ -87,8 +87,15 @@ def split_row(line: str) -> list[str]:
 
 
 def fields_text(fields: Mapping[str, str]) -> str:
-    """`key=value; key=value` with the values escaped."""
-    return "; ".join(f"{key}={escape(value, also=';')}" for key, value in fields.items())
+    """`key=value; key=value` with the values escaped, blanks at their ends too."""
+    return "; ".join(f"{key}={_field(value)}" for key, value in fields.items())
+
+
+def _field(value: str) -> str:
+    text = escape(value, also=";")
+    if text.startswith(" "):
+        text = "\\x20" + text[1:]
+    return text[:-1] + "\\x20" if text.endswith(" ") else text
 
 
 def parse_fields(text: str) -> dict[str, str]:
