@@ -16,6 +16,7 @@ struct ring inputs_rings[WIRE_INPUTS];
 struct flood inputs_flood[WIRE_INPUTS];
 
 static uint8_t inputs_allowance;                 /* edges per window */
+static uint32_t inputs_mask_ticks;
 static uint8_t inputs_enabled;                   /* bit i: input i is switched on */
 static volatile uint16_t inputs_noted_low;       /* input 3's edge, when BOARD_NOTED is set */
 static volatile uint8_t inputs_noted_wraps;
@@ -110,11 +111,50 @@ static void inputs_pins(const struct config *config)
                                      : BOARD_EXTERNAL_PORT & (uint8_t)~_BV(BOARD_EXTERNAL_2_PIN_BIT);
 }
 
-void inputs_configure(const struct config *config)
+/* False when the input's interrupt has masked itself, or was never allowed. */
+static bool inputs_listening(uint8_t input)
+{
+    if (input == 0u) {
+        return (TIMSK1 & _BV(ICIE1)) != 0u;
+    }
+    return (EIMSK & (input == 1u ? _BV(INT0) : _BV(INT1))) != 0u;
+}
+
+/* A mask has been noticed: silence since the last edge means nothing. */
+static void inputs_begin_mask(struct batch *batch, uint8_t input)
+{
+    const struct ring *ring = &inputs_rings[input];
+
+    flood_begin(&inputs_flood[input],
+                batch_edge_ticks(&batch->input[input], ring, ring_before(ring->head), clock_now()));
+    batch_hold(batch, input, inputs_flood[input].from_ticks);
+}
+
+/* Listens again.  Edges from the returned tick on are recorded, whatever is taken off their times. */
+static uint32_t inputs_end_mask(const struct batch *batch, uint8_t input)
+{
+    uint32_t now_ticks = 0;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        inputs_listen(input);
+        now_ticks = clock_now_locked();
+    }
+    return now_ticks - batch->settle_ticks;
+}
+
+void inputs_configure(struct batch *batch, const struct config *config)
 {
     uint8_t external = _BV(ISC11) | _BV(ISC01);  /* falling edges */
     uint8_t input;
 
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        if ((inputs_enabled & (1u << input)) != 0u && !inputs_listening(input)) {
+            if (!inputs_flood[input].masked && !inputs_flood[input].report) {
+                inputs_begin_mask(batch, input);
+            }
+            flood_end(&inputs_flood[input], inputs_end_mask(batch, input));
+        }
+    }
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         EIMSK = 0;
         TIMSK1 &= (uint8_t)~_BV(ICIE1);
@@ -134,30 +174,19 @@ void inputs_configure(const struct config *config)
     TCCR0B = _BV(CS01) | _BV(CS00);
     TIMSK0 = _BV(OCIE0A);
     inputs_allowance = config->flood_edges;
+    inputs_mask_ticks = config->mask_ms * (F_CPU / 1000u);
     inputs_enabled = 0;
     for (input = 0; input < WIRE_INPUTS; input++) {
         if ((config->mode[input] & CONFIG_MODE_ENABLED) != 0u) {
             inputs_enabled |= (uint8_t)(1u << input);
-            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-                inputs_listen(input);
-            }
+            (void)inputs_end_mask(batch, input);
         }
     }
 }
 
-/* False when the input's interrupt has masked itself. */
-static bool inputs_listening(uint8_t input)
-{
-    if (input == 0u) {
-        return (TIMSK1 & _BV(ICIE1)) != 0u;
-    }
-    return (EIMSK & (input == 1u ? _BV(INT0) : _BV(INT1))) != 0u;
-}
-
-void inputs_watch(struct batch *batch, const struct config *config)
+void inputs_watch(struct batch *batch)
 {
     const uint32_t now_ticks = clock_now();
-    const uint32_t mask_ticks = config->mask_ms * (F_CPU / 1000u);
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
@@ -167,18 +196,9 @@ void inputs_watch(struct batch *batch, const struct config *config)
             continue;
         }
         if (!flood->masked) {
-            const struct ring *ring = &inputs_rings[input];
-
-            flood_begin(flood, batch_edge_ticks(&batch->input[input], ring, ring_before(ring->head), now_ticks));
-            batch_hold(batch, input, flood->from_ticks);
-        } else if (flood_over(flood, now_ticks, mask_ticks)) {
-            uint32_t until_ticks = 0;
-
-            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-                inputs_listen(input);
-                until_ticks = clock_now_locked();
-            }
-            flood_end(flood, until_ticks);
+            inputs_begin_mask(batch, input);
+        } else if (flood_over(flood, now_ticks, inputs_mask_ticks)) {
+            flood_end(flood, inputs_end_mask(batch, input));
         }
     }
 }

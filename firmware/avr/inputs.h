@@ -13,11 +13,11 @@
 extern struct ring inputs_rings[WIRE_INPUTS];
 extern struct flood inputs_flood[WIRE_INPUTS];
 
-/* Interrupts off or on; at start and after a new configuration. */
-void inputs_configure(const struct config *config);
+/* At start, interrupts off, and from the main loop after a new configuration; ends all masks. */
+void inputs_configure(struct batch *batch, const struct config *config);
 
 /* Main loop, at every pass: notices masks, ends those that have lasted their time. */
-void inputs_watch(struct batch *batch, const struct config *config);
+void inputs_watch(struct batch *batch);
 
 /* Main loop: what the rings hold now.  False when an edge is just on its way to its ring: come again. */
 bool inputs_moment(struct batch_moment *moment, struct tick *clock);

@@ -255,7 +255,7 @@ INLINE_NEVER static bool main_commit(void)
         const uint8_t code = store_finish(&board.store, &board.config);
 
         if (code == WIRE_OK) {
-            inputs_configure(&board.config);
+            inputs_configure(&board.batch, &board.config);
         }
         board.commit_due = false;
         main_send_result(board.commit_asked, WIRE_CONFIG_COMMIT, code);
@@ -341,7 +341,7 @@ INLINE_NEVER static void main_start(void)
     ADMUX = _BV(REFS0) | _BV(MUX3) | _BV(MUX2) | _BV(MUX1);     /* the reference, measured against the supply */
     ADCSRA = _BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
     ADCSRA |= _BV(ADSC);
-    inputs_configure(&board.config);
+    inputs_configure(&board.batch, &board.config);
     board.hello_due = true;
     set_sleep_mode(SLEEP_MODE_IDLE);
     reset_watch();
@@ -353,7 +353,7 @@ int main(void)
     main_start();
     for (;;) {
         reset_alive();
-        inputs_watch(&board.batch, &board.config);
+        inputs_watch(&board.batch);
         if (board.streaming && !board.stream_wanted) {
             board.streaming = false;
         }

@@ -73,7 +73,7 @@ void batch_opened(struct batch *batch, uint8_t input, uint16_t dropped, uint32_t
 
     state->lost = dropped;
     state->overruns += dropped;
-    state->opened_ticks = opened_ticks - batch->settle_ticks;
+    state->opened_ticks = opened_ticks - state->latency_ticks;
 }
 
 void batch_hold(struct batch *batch, uint8_t input, uint32_t ticks)
@@ -87,8 +87,8 @@ void batch_release(struct batch *batch, uint8_t input)
     batch->input[input].held = false;
 }
 
-INLINE_NEVER uint8_t batch_waiting(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
-                      uint32_t *oldest_age_ticks)
+INLINE_NEVER uint8_t batch_waiting(const struct batch *batch, const struct ring rings[WIRE_INPUTS],
+                                   uint32_t now_ticks, uint32_t *oldest_age_ticks)
 {
     uint8_t bytes = 0;
     uint8_t input;
@@ -122,9 +122,10 @@ uint32_t batch_take_shortest(struct batch *batch, uint8_t input)
     return shortest_ticks;
 }
 
-/* Can the batch of this moment be complete beyond the opening of every ring whose loss waits to be told? */
+/* Does a loss wait to be told, and can the batch of this moment, which spans so much at most, be complete beyond the
+ * opening of every ring that had one? */
 INLINE_NEVER static bool batch_can_tell_losses(const struct batch *batch, const struct ring rings[WIRE_INPUTS],
-                                               const struct batch_moment *moment)
+                                               const struct batch_moment *moment, uint32_t span_ticks)
 {
     const uint32_t base_ticks = batch->base.low;
     uint32_t opened = 0;             /* after the base; 0: no loss waits */
@@ -151,7 +152,7 @@ INLINE_NEVER static bool batch_can_tell_losses(const struct batch *batch, const 
             }
         }
     }
-    return opened != 0u;
+    return opened != 0u && opened <= span_ticks;
 }
 
 /* `complete` may not pass these ticks; the span is then shorter, but never negative. */
@@ -166,13 +167,14 @@ INLINE_NEVER static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32
     }
 }
 
-/* Writes the edges of an input from the ring's tail to `head` at `end`, as many as end before `limit`, takes them from
- * the ring, and returns how many there are.  `base_short` is the base in recorded time; intervals are differences of
- * 24-bit times, since no edge in a ring is a second older than the base.  Not inlined: the loop needs all registers. */
+/* Writes the edges of an input from the ring's tail to `head`, as many as end before `limit`, takes them from the ring,
+ * and returns how many there are.  Intervals are differences of 24-bit times, since no edge in a ring is a second older
+ * than the base.  Not inlined: the loop needs all registers. */
 INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
-                                            uint32_t base_short, struct message *message, const uint8_t *limit)
+                                            uint32_t now_ticks, uint32_t base_ticks, struct message *message,
+                                            const uint8_t *limit)
 {
-    uint32_t previous = base_short;
+    uint32_t previous = base_ticks + state->latency_ticks;       /* in recorded time, as the ring's */
     uint8_t *end = message->end;
     uint8_t at = ring->tail;
     uint8_t sent = 0;
@@ -187,35 +189,24 @@ INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ri
         }
         end = next;
         previous = edge;
-        if (sent != 0u && delta_ticks < state->shortest_ticks) {
+        if (sent == 0u) {
+            const uint32_t interval_ticks = base_ticks + delta_ticks - state->last_ticks;
+
+            if (state->paired && interval_ticks < state->shortest_ticks) {
+                state->shortest_ticks = interval_ticks;
+            }
+        } else if (delta_ticks < state->shortest_ticks) {
             state->shortest_ticks = delta_ticks;
         }
         at = ring_next(at);
         sent++;
     }
-    message->end = end;
-    ring->tail = at;
-    return sent;
-}
-
-/* The same with what the input's state must know of it. */
-INLINE_NEVER static uint8_t batch_send_edges(struct batch_input *state, struct ring *ring, uint8_t head,
-                                             uint32_t now_ticks, uint32_t base_ticks, struct message *message,
-                                             uint8_t room)
-{
-    const uint8_t first_at = ring->tail;
-    uint32_t first_ticks;
-    uint8_t sent;
-
-    sent = batch_put_edges(state, ring, head, base_ticks + state->latency_ticks, message, message->end + room);
     if (sent != 0u) {
-        first_ticks = batch_edge_ticks(state, ring, first_at, now_ticks) - state->last_ticks;
-        if (state->paired && first_ticks < state->shortest_ticks) {
-            state->shortest_ticks = first_ticks;
-        }
+        message->end = end;
+        ring->tail = at;                     /* from here on the interrupt may use these slots again */
         state->paired = true;
         state->count += sent;
-        state->last_ticks = batch_edge_ticks(state, ring, ring_before(ring->tail), now_ticks);
+        state->last_ticks = tick_of_short(now_ticks, previous) - state->latency_ticks;
     }
     return sent;
 }
@@ -237,21 +228,23 @@ INLINE_NEVER static void batch_limit_by_input(const struct batch_input *state, c
     }
 }
 
-INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment,
-                 struct message *message, uint8_t *line, uint8_t sequence)
+INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS],
+                              const struct batch_moment *moment, struct message *message, uint8_t *line,
+                              uint8_t sequence)
 {
-    const bool tell_losses = batch_can_tell_losses(batch, rings, moment);
     const uint32_t now_ticks = moment->now.low;
     const uint32_t base_ticks = batch->base.low;
     uint32_t span = now_ticks - batch->settle_ticks - base_ticks;
     uint8_t room = BATCH_ROOM_BYTES;
     uint8_t kept[WIRE_INPUTS + 1u];      /* room that the inputs from here on are sure of */
+    bool tell_losses;
     uint8_t *end;
     uint8_t input;
 
     if (span > BATCH_SPAN_MAX) {
         span = BATCH_SPAN_MAX;
     }
+    tell_losses = batch_can_tell_losses(batch, rings, moment, span);
     kept[WIRE_INPUTS] = 0;
     for (input = WIRE_INPUTS; input-- > 0u;) {
         const uint8_t used = ring_bytes_used(&rings[input], moment->head[input]);
@@ -273,8 +266,8 @@ INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS
         message_var(message, tell_losses ? state->lost : 0u);
         sent_at = message->end++;
         if (state->lost == 0u) {
-            sent = batch_send_edges(state, ring, head, now_ticks, base_ticks, message,
-                                    (uint8_t)(room - kept[input + 1u]));
+            sent = batch_put_edges(state, ring, head, now_ticks, base_ticks, message,
+                                   message->end + (uint8_t)(room - kept[input + 1u]));
         } else if (tell_losses) {
             state->count += state->lost;
             state->lost = 0;

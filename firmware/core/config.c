@@ -86,7 +86,7 @@ static bool config_slot_good(const uint8_t slot[CONFIG_SLOT_BYTES], struct confi
 {
     const uint16_t crc = config_crc(slot, CONFIG_CRC_AT);
 
-    return slot[0] == CONFIG_LENGTH && slot[CONFIG_CRC_AT] == (uint8_t)crc
+    return slot[0] == CONFIG_LENGTH && config_u32(&slot[1]) != 0u && slot[CONFIG_CRC_AT] == (uint8_t)crc
         && slot[CONFIG_CRC_AT + 1u] == (uint8_t)(crc >> 8) && config_unpack(&slot[CONFIG_HEADER_BYTES], config);
 }
 

@@ -146,13 +146,19 @@ uint8_t message_parse(const uint8_t *frame, uint8_t length, struct message_reque
     switch (request->type) {
     case WIRE_ASK_HELLO:
     case WIRE_PING:
-        return bytes == 0u ? WIRE_OK : WIRE_BAD_LENGTH;
+        if (bytes != 0u) {
+            return WIRE_BAD_LENGTH;
+        }
+        return WIRE_OK;
     case WIRE_STREAM:
         if (bytes != 1u) {
             return WIRE_BAD_LENGTH;
         }
         request->stream_on = payload[0] == 1u;
-        return payload[0] <= 1u ? WIRE_OK : WIRE_BAD_VALUE;
+        if (payload[0] > 1u) {
+            return WIRE_BAD_VALUE;
+        }
+        return WIRE_OK;
     case WIRE_CONFIG_READ:
         if (bytes != 3u) {
             return WIRE_BAD_LENGTH;
