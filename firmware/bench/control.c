@@ -192,7 +192,7 @@ static void do_noise(struct board *board, char **word)
     if (to_host) {
         for (size_t n = 0; n < count; n++) { pty_byte(&board->pty, bytes[n]); }
     } else {
-        line_host_sent(&board->line, bytes, (unsigned)count);
+        line_host_sent(&board->line, bytes, (unsigned)count, board->chip.avr->cycle);
     }
     answer("ok %zu", count);
 }

@@ -145,7 +145,7 @@ unsigned line_room(const struct line *line)
     return LINE_QUEUE - line->used;
 }
 
-void line_host_sent(struct line *line, const uint8_t *bytes, unsigned count)
+void line_host_sent(struct line *line, const uint8_t *bytes, unsigned count, uint64_t cycle)
 {
     for (unsigned n = 0; n < count && line->used < LINE_QUEUE; n++) {
         line->from_host[(line->head + line->used) % LINE_QUEUE] = bytes[n];
@@ -153,8 +153,7 @@ void line_host_sent(struct line *line, const uint8_t *bytes, unsigned count)
     }
     if (!line->sending) {
         const uint64_t rest_cycle = line->send_end_cycle + (uint64_t)llround(0.5 * host_bit_cycles(line));
-        const uint64_t now = line->chip->avr->cycle;
-        start_next(line, now > rest_cycle ? now : rest_cycle);
+        start_next(line, cycle > rest_cycle ? cycle : rest_cycle);
     }
 }
 

@@ -42,7 +42,8 @@ void line_board_sent(void *param, uint8_t byte, uint64_t start_cycle, double bit
 void line_rest(struct line *line);
 
 unsigned line_room(const struct line *line);
-void line_host_sent(struct line *line, const uint8_t *bytes, unsigned count);
+/* The host wrote these bytes; the line carries them from `cycle` on, or when it is free. */
+void line_host_sent(struct line *line, const uint8_t *bytes, unsigned count, uint64_t cycle);
 /* The host has gone: what it wrote and the line has not carried is gone too. */
 void line_host_gone(struct line *line);
 #endif

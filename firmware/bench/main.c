@@ -135,7 +135,12 @@ static void serve_port(void)
     uint8_t bytes[512];
     const unsigned room = line_room(&board.line);
     const size_t count = pty_read(&board.pty, bytes, room < sizeof bytes ? room : sizeof bytes);
-    if (count > 0) { line_host_sent(&board.line, bytes, (unsigned)count); }
+    if (count > 0) {
+        /* a board that is behind its pace must not hear a byte before it was sent, or no clock could be measured */
+        const uint64_t now = board.chip.avr->cycle;
+        const uint64_t due = pace_cycle_at(&board.pace, pace_now_s(&board.pace, now));
+        line_host_sent(&board.line, bytes, (unsigned)count, due > now ? due : now);
+    }
     pty_flush(&board.pty);
 }
 

@@ -133,6 +133,9 @@ static void obey(uint8_t letter)
         EIFR = _BV(INTF1);
         send(0x55);
         break;
+    case 'o':                                                                  /* 120,000 bytes that count */
+        for (uint32_t n = 0; n < 120000ul; n++) { send((uint8_t)n); }
+        break;
     case 'x': wdt_enable(WDTO_15MS); for (;;) { } break;
     default: send('?'); break;
     }

@@ -256,6 +256,37 @@ def test_the_port_survives_the_host_and_a_replug(probe: Probe) -> None:
     third.port.close()
 
 
+def read_slowly(probe: Probe, sent: int) -> bytes:
+    """Reads only once the board stands still, or has sent all."""
+    before = probe.board.stats()["uart"]["sent"]
+    stood = [before, before]
+
+    def still() -> bool:
+        time.sleep(0.1)
+        stood.append(probe.board.stats()["uart"]["sent"])
+        return stood[-1] > before and stood[-1] == stood[-3]
+
+    probe.wait_for(still)
+    data = b""
+    while len(data) + probe.board.stats()["port"]["lost"] < sent:
+        data += probe.port.read(min(4096, sent - len(data)))
+    return data
+
+
+def test_a_slow_host_holds_the_board_up_or_loses_bytes_that_are_counted(probe: Probe) -> None:
+    probe.board.tell("speed 5")
+    probe.tell(b"o")
+    assert read_slowly(probe, 120_000) == bytes(n % 256 for n in range(120_000))
+    assert probe.board.stats()["port"]["lost"] == 0
+    probe.board.tell("speed realtime")
+    probe.port.timeout = 0.1
+    probe.tell(b"o")
+    received = len(read_slowly(probe, 120_000))
+    lost = probe.board.stats()["port"]["lost"]
+    assert lost > 0
+    assert received + lost == 120_000
+
+
 def test_opening_the_port_can_reset_the_board(start_board: Callable[..., EmulatedBoard], probe_elf: Path) -> None:
     board = start_board("--reset-on-open", elf=probe_elf)
     assert board.stats()["resets"]["pin"] == 0
