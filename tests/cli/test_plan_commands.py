@@ -276,3 +276,37 @@ def test_mount_tells_pulses_force_and_caution(saw: Path, tmp_path: Path) -> None
     bare.write_text('name = "x"\n[wheel]\ndiameter = "1 m"\n[sensor.wheel]\ntargets = 1\n', encoding="utf-8")
     assert "give --low and --high" in refused("mount", bare)
     assert run("mount", bare, "--low", "20m/min", "--high", "80m/min").exit_code == 0
+
+
+@pytest.mark.parametrize("command", ["chart", "dial", "strip"])
+def test_pages_are_written_once(saw: Path, tmp_path: Path, command: str) -> None:
+    path = tmp_path / "page.pdf"
+    result = run(command, saw, "-o", path)
+    assert result.exit_code == 0, result.output
+    before = path.read_bytes()
+    assert before.startswith(b"%PDF")
+    assert "exists already" in refused(command, saw, "-o", path)
+    assert path.read_bytes() == before
+    assert "end it with .pdf" in refused(command, saw, "-o", tmp_path / "page.png")
+
+
+def test_page_is_replaced_when_told(saw: Path, tmp_path: Path) -> None:
+    path = tmp_path / "page.pdf"
+    path.write_text("something else", encoding="utf-8")
+    assert run("strip", saw, "-o", path, "--replace", "--paper", "letter").exit_code == 0
+    assert path.read_bytes().startswith(b"%PDF")
+
+
+def test_page_mistakes(saw: Path, grinder: Path, tmp_path: Path) -> None:
+    path = tmp_path / "page.pdf"
+    assert "too many for one drawing" in refused("chart", grinder, "-o", path)
+    assert run("chart", grinder, "-o", path, "--belt", "slow / 3 in", "--material", "titanium").exit_code == 0
+    other = tmp_path / "other.pdf"
+    assert "no material" in refused("chart", saw, "-o", other, "--material", "zzzz")
+    assert "make the dial at least" in refused("dial", saw, "-o", other, "--diameter", "40mm")
+    assert "cut into the scales" in refused("dial", saw, "-o", other, "--hole", "80mm")
+    assert "rise clockwise" in refused("dial", saw, "-o", other, "--at", "10deg=80Hz", "--at", "20deg=20Hz")
+    assert "--diameter 120mm" in refused("strip", "-o", other)
+    assert "at most" in refused("strip", "-o", other, "--diameter", "20mm", "--targets", "90")
+    assert "has no unit" in refused("strip", "-o", other, "--diameter", "20", "--targets", "9")
+    assert not other.exists()

@@ -48,6 +48,9 @@ COMMANDS = (
     Entry("materials", "kerfbeat.cli.plan:materials", PLAN, "Search the table of band speeds."),
     Entry("size", "kerfbeat.cli.plan:size", PLAN, "Find a fixed pulley and inverter limits for a range."),
     Entry("mount", "kerfbeat.cli.plan:mount", PLAN, "Tell what the sensors will see, and what holds a target on."),
+    Entry("chart", "kerfbeat.cli.paper:chart", PLAN, "Print a speed chart for the machine's door."),
+    Entry("dial", "kerfbeat.cli.paper:dial", PLAN, "Print a dial face for the speed knob."),
+    Entry("strip", "kerfbeat.cli.paper:strip", PLAN, "Print a marking strip that spaces targets evenly."),
     Entry("simulate", "kerfbeat.cli.simulate:simulate", PRACTICE, "Write the log of a simulated run, and its truth."),
 )
 

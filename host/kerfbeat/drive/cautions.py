@@ -105,7 +105,7 @@ def _speed_cautions(
         found.append((
             "inverter limits",
             (supply_hz < low - 1e-9) | (supply_hz > high + 1e-9),
-            lambda k: f"{supply_hz[k]:g} Hz is outside the inverter's limits of {low:g} to {high:g} Hz",
+            lambda k: f"{supply_hz[k]:.4g} Hz is outside the inverter's limits of {low:g} to {high:g} Hz",
         ))  # fmt: skip
     return found
 
@@ -148,7 +148,7 @@ def _torque_cautions(motor: Motor, supply_hz: Array, slowest_hz: Array) -> list[
             "cooling",
             (continuous.low < COOLING_WORTH_SAYING * torque) & (supply_hz < motor.base_hz),
             lambda k: (
-                f"{cooled} cools little at {supply_hz[k]:g} Hz: for long runs count on "
+                f"{cooled} cools little at {supply_hz[k]:.4g} Hz: for long runs count on "
                 f"{continuous.low[k]:.2f} of rated torque, not {torque[k]:.2f}"
             ),
         ),
@@ -156,14 +156,14 @@ def _torque_cautions(motor: Motor, supply_hz: Array, slowest_hz: Array) -> list[
             "breakdown torque",
             breakdown < BREAKDOWN_MARGIN * np.minimum(1.0, motor.base_hz / supply_hz),
             lambda k: (
-                f"motor stalls at {breakdown[k]:.2f} of rated torque at {supply_hz[k]:g} Hz{stated}: "
+                f"motor stalls at {breakdown[k]:.2f} of rated torque at {supply_hz[k]:.4g} Hz{stated}: "
                 "little margin for a heavy cut"
             ),
         ),
         (
             "too slow",
             slowest_hz <= 0.0,
-            lambda k: f"at {supply_hz[k]:g} Hz the motor may not turn under full load",
+            lambda k: f"at {supply_hz[k]:.4g} Hz the motor may not turn under full load",
         ),
     ]
 

@@ -30,6 +30,7 @@ ZONE_WORDS = {
     "rim speed": "pulley rim too fast",
     "inverter limits": "outside the inverter's limits",
 }
+SECOND_AXIS_MM = 16.0  # left of the first: room for its figures and its name
 MOST_CURVES = 12  # more names could not be told apart on one page
 
 
@@ -118,7 +119,12 @@ def _both_units(axes: Axes, unit: str) -> None:
     from matplotlib.ticker import LogLocator, ScalarFormatter
 
     axes.set_ylabel(f"blade speed, {unit}", labelpad=2)
-    second = axes.secondary_yaxis(-0.135, functions=ink.conversion(SPEED_UNITS, unit, other_unit(unit)))
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    axes_mm = axes.get_position().width * figure.get_figwidth() * ink.MM_PER_IN
+    second = axes.secondary_yaxis(
+        -SECOND_AXIS_MM / axes_mm, functions=ink.conversion(SPEED_UNITS, unit, other_unit(unit))
+    )
     second.set_ylabel(f"blade speed, {other_unit(unit)}", labelpad=2)
     for axis in (axes.yaxis, second.yaxis):
         if axes.get_yscale() == "log":

@@ -30,8 +30,10 @@ __all__ = [
     "clipped",
     "conversion",
     "line_ends",
+    "millimetres",
     "page",
     "save_pages",
+    "scale_bars",
     "spread",
 ]
 
@@ -72,6 +74,33 @@ def page(width_mm: float, height_mm: float) -> Iterator[Figure]:
 
     with mpl.rc_context(STYLE):
         yield NewFigure(figsize=(width_mm / MM_PER_IN, height_mm / MM_PER_IN))
+
+
+def millimetres(figure: Figure) -> Axes:
+    """Cover a page with axes whose unit is a true millimetre, from its lower left corner."""
+    width_in, height_in = figure.get_size_inches()
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0.0, width_in * MM_PER_IN)
+    axes.set_ylim(0.0, height_in * MM_PER_IN)
+    axes.axis("off")
+    return axes
+
+
+def scale_bars(axes: Axes, *, x_mm: float, y_mm: float, narrow: bool = False) -> None:
+    """Draw a bar of 100 mm and one of 4 in, to check a printer with a rule; narrow pages get 80 mm and 3 in."""
+    from matplotlib.patches import Rectangle
+
+    millimetre_bar, inch_bar = (80.0, 3.0) if narrow else (100.0, 4.0)
+    bars = (
+        (0.0, millimetre_bar, f"{millimetre_bar:g} mm"),
+        (millimetre_bar + 12.0, inch_bar * MM_PER_IN, f"{inch_bar:g} in"),
+    )
+    for offset, length_mm, text in bars:
+        left = x_mm + offset
+        axes.add_patch(Rectangle((left, y_mm), length_mm, 1.0, color=INK, linewidth=0))
+        for end in (left, left + length_mm):
+            axes.plot([end, end], [y_mm - 1.0, y_mm + 2.0], color=INK, linewidth=0.4)
+        axes.text(left + length_mm / 2, y_mm + 1.6, text, fontsize=7, ha="center", va="bottom")
 
 
 def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:

@@ -11,8 +11,17 @@ from kerfbeat.machine import Machine, Setting
 from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
-__all__ = ["caution_lines", "prediction_document", "prediction_rows", "setting_words", "speed_text", "speed_unit"]
+__all__ = [
+    "WORST_WHEN_SLOW",
+    "caution_lines",
+    "prediction_document",
+    "prediction_rows",
+    "setting_words",
+    "speed_text",
+    "speed_unit",
+]
 
+WORST_WHEN_SLOW = ("cooling", "too slow")  # kinds of caution; all others are worst at the highest frequency
 MARKS = "abcdefghijklmnopqrstuvwxyz"
 
 
@@ -120,7 +129,7 @@ def caution_lines(rows: Sequence[Prediction]) -> list[str]:
     lines = []
     for kind, mark in _marks(rows).items():
         where = [row for row in rows if kind in _kinds(row)]
-        worst = where[0] if kind in ("cooling", "too slow") else where[-1]
+        worst = where[0] if kind in WORST_WHEN_SLOW else where[-1]
         text = next(caution.text for caution in worst.cautions if caution.kind == kind)
         places = "" if len(where) == 1 else f", and {len(where) - 1} more settings marked {mark}"
         lines.append(f"{mark}  {setting_words(worst.setting)}{places}: {text}.")

@@ -1,0 +1,231 @@
+"""Are lengths on paper true, does no text lie on another, and does each page say what its numbers are?"""
+
+import itertools
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from pypdf import PdfReader
+from pypdf.generic import ContentStream
+
+from kerfbeat.drive.arrange import arrange
+from kerfbeat.drive.chain import DriveCurve, drive_curves
+from kerfbeat.drive.frequency import fine_hz, listed_hz
+from kerfbeat.machine import Machine, belt_choices, demo_machine
+from kerfbeat.present import ink
+from kerfbeat.present.arrangement_plot import plot_arrangement
+from kerfbeat.present.chart import draw_chart
+from kerfbeat.present.dial import draw_dial, even_knob, plan_rings
+from kerfbeat.present.drive_plot import plot_speed_curves
+from kerfbeat.present.strip import draw_strip, plan_strip
+
+MM_PER_PT = 25.4 / 72  # a PDF unit is 1/72 in (ISO 32000-1, 8.3.2.3)
+Box = tuple[float, float, float, float]
+
+
+def drawn_mm(path: Path, page: int) -> list[tuple[str, Box]]:
+    """Every path painted on a page: the painting operator, and left, bottom, right, top in mm."""
+    reader = PdfReader(path)
+    found: list[tuple[str, Box]] = []
+    xs: list[float] = []
+    ys: list[float] = []
+    for operands, operator in ContentStream(reader.pages[page].get_contents(), reader).operations:
+        if operator in (b"m", b"l", b"c"):
+            xs += [float(x) * MM_PER_PT for x in operands[::2]]
+            ys += [float(y) * MM_PER_PT for y in operands[1::2]]
+        elif operator in (b"f", b"S", b"s", b"B", b"b", b"n"):
+            if xs and operator != b"n":
+                found.append((operator.decode(), (min(xs), min(ys), max(xs), max(ys))))
+            xs, ys = [], []
+    return found
+
+
+def filled_of_height(path: Path, page: int, height_mm: float) -> list[Box]:
+    """Filled paths of that height, from left to right; a hatched one is painted with another operator."""
+    return sorted(
+        box for how, box in drawn_mm(path, page) if how == "f" and box[3] - box[1] == pytest.approx(height_mm, abs=2e-3)
+    )
+
+
+def widths(boxes: list[Box]) -> list[float]:
+    return [right - left for left, _, right, _ in boxes]
+
+
+@pytest.mark.parametrize(
+    ("diameter_m", "targets", "paper"), [(0.120, 8, "a4"), (0.040, 20, "letter"), (1.500, 24, "letter")]
+)
+def test_strip_is_true_in_length(tmp_path: Path, diameter_m: float, targets: int, paper: str) -> None:
+    strip = plan_strip(diameter_m=diameter_m, targets=targets, paper=paper)
+    path = tmp_path / "strip.pdf"
+    draw_strip(strip, path)
+    dark: list[Box] = []
+    for page in range(strip.pages):
+        assert widths(filled_of_height(path, page, 1.0)) == pytest.approx([100.0, 101.6], abs=0.01)
+        dark += filled_of_height(path, page, 15.0)
+        outlined = [box for how, box in drawn_mm(path, page) if how == "S"]
+        pieces = widths([box for box in outlined if box[3] - box[1] == pytest.approx(15.0, abs=2e-3)])
+        tiles = [tile.to_mm - tile.from_mm for tile in strip.tiles if tile.page == page]
+        assert pieces == pytest.approx(tiles, abs=0.02)
+    # pi (D + t) round the hub at the middle of the paper, half of it dark
+    assert sum(widths(dark)) == pytest.approx(math.pi * (diameter_m + 1e-4) * 1e3 / 2, abs=0.05)
+
+
+def test_strip_fields_are_evenly_spaced(tmp_path: Path) -> None:
+    path = tmp_path / "strip.pdf"
+    draw_strip(plan_strip(diameter_m=0.060, targets=6), path)
+    centres = [(left + right) / 2 for left, _, right, _ in filled_of_height(path, 0, 15.0)]
+    gaps = [after - before for before, after in itertools.pairwise(centres)]
+    assert gaps == pytest.approx([math.pi * 60.1 / 6] * 5, abs=0.01)
+
+
+def saw_curves(**changes: Any) -> tuple[Machine, list[DriveCurve]]:
+    saw = demo_machine("saw")
+    return saw, drive_curves(saw, supply_hz=fine_hz(saw), **changes)
+
+
+def some_grinder_curves() -> tuple[Machine, list[DriveCurve]]:
+    grinder = demo_machine("grinder")
+    return grinder, drive_curves(grinder, supply_hz=fine_hz(grinder), belts=belt_choices(grinder)[::2])
+
+
+@pytest.mark.parametrize(("diameter_mm", "paper"), [(70.0, "a4"), (160.0, "letter")])
+def test_dial_is_true_in_size_and_angle(tmp_path: Path, diameter_mm: float, paper: str) -> None:
+    saw, curves = saw_curves()
+    knob = even_knob(math.radians(-135), math.radians(135), fine_hz(saw))
+    rings = plan_rings(curves, knob, unit="m/min", diameter_mm=diameter_mm)
+    path = tmp_path / "dial.pdf"
+    draw_dial(
+        rings, knob, path, title=saw.name, unit="m/min", basis="", paper=paper, diameter_mm=diameter_mm, hole_mm=10.0
+    )
+    assert widths(filled_of_height(path, 0, 1.0)) == pytest.approx([80.0, 76.2], abs=0.01)
+    boxes = [box for _, box in drawn_mm(path, 0)]
+    circles = [box for box in boxes if box[2] - box[0] == pytest.approx(box[3] - box[1], abs=1e-3)]
+    sizes = {round(width, 2) for width in widths(circles)}
+    assert {diameter_mm, 10.0} <= sizes
+    centre = next(((b[0] + b[2]) / 2, (b[1] + b[3]) / 2) for b in circles if b[2] - b[0] == pytest.approx(diameter_mm))
+    # 50 Hz lies halfway between 20 and 80 Hz, so its tick stands straight up, on the ring of hertz
+    hertz = rings[-1]
+    assert any(
+        box[0] == pytest.approx(centre[0], abs=0.01)
+        and box[2] == pytest.approx(centre[0], abs=0.01)
+        and box[1] == pytest.approx(centre[1] + hertz.radius_mm - 2.8, abs=0.02)
+        for box in boxes
+    )
+
+
+@pytest.mark.parametrize(("paper", "size_mm"), [("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))])
+def test_chart_is_one_page_that_says_what_it_is(tmp_path: Path, paper: str, size_mm: tuple[float, float]) -> None:
+    saw, curves = saw_curves()
+    path = tmp_path / "chart.pdf"
+    draw_chart(saw, curves, list(listed_hz(saw)), path, unit="m/min", paper=paper)
+    reader = PdfReader(path)
+    assert len(reader.pages) == 1
+    box = reader.pages[0].mediabox
+    assert (float(box.width) * MM_PER_PT, float(box.height) * MM_PER_PT) == pytest.approx(size_mm, abs=0.01)
+    text = " ".join(reader.pages[0].extract_text().split())
+    for words in (
+        saw.name, "Predicted from the machine's description, not measured", "inverter frequency, Hz",
+        "blade speed, m/min", "blade speed, ft/min", "gear low", "gear high", "over this machine's limit of 90 m/min",
+        "Titanium", "Beware", "Machinery's Handbook, 31st ed., p. 1245", "interlocks are never bypassed",
+        "not a safety device",
+    ):  # fmt: skip
+        assert words in text
+
+
+def test_chart_may_come_from_calibration(tmp_path: Path) -> None:
+    saw, curves = saw_curves(gears=["low"])
+    path = tmp_path / "chart.pdf"
+    basis = "From a calibration."
+    draw_chart(saw, curves, [20.0, 50.0, 80.0], path, unit="ft/min", paper="a4", basis=basis, materials=())
+    text = PdfReader(path).pages[0].extract_text()
+    assert basis in text
+    assert "not measured" not in text
+
+
+def chart(path: Path, curves: tuple[Machine, list[DriveCurve]], unit: str, paper: str) -> None:
+    draw_chart(curves[0], curves[1], list(listed_hz(curves[0])), path, unit=unit, paper=paper)
+
+
+def dial(path: Path, curves: tuple[Machine, list[DriveCurve]], sweep_deg: float) -> None:
+    knob = even_knob(math.radians(-sweep_deg / 2), math.radians(sweep_deg / 2), fine_hz(curves[0]))
+    rings = plan_rings(curves[1], knob, unit="ft/min", diameter_mm=90.0)
+    draw_dial(rings, knob, path, title="x", unit="ft/min", basis="", paper="letter", diameter_mm=90.0, hole_mm=6.0)
+
+
+PAGES: dict[str, Callable[[Path], None]] = {
+    "chart a4": lambda path: chart(path, saw_curves(), "m/min", "a4"),
+    "chart full": lambda path: chart(path, some_grinder_curves(), "ft/min", "letter"),
+    "chart full a4": lambda path: chart(path, some_grinder_curves(), "m/min", "a4"),
+    "speed curves": lambda path: plot_speed_curves(*saw_curves(), path, unit="m/min"),
+    "many speed curves": lambda path: plot_speed_curves(*some_grinder_curves(), path, unit="ft/min"),
+    "arrangement": lambda path: plot_arrangement(arrange(demo_machine("saw"), points=50), path, unit="m/min"),
+    "strip": lambda path: draw_strip(plan_strip(diameter_m=0.2, targets=6), path),
+    "dense strip": lambda path: draw_strip(plan_strip(diameter_m=0.05, targets=50), path),
+    "dial": lambda path: dial(path, saw_curves(), 270.0),
+    "wide dial": lambda path: dial(path, saw_curves(), 330.0),
+}
+
+
+def text_boxes(figure: Figure) -> list[tuple[str, Box]]:
+    """Extents in pixels of every text that is really drawn, slanted ones left out."""
+    canvas = FigureCanvasAgg(figure)
+    drawn: list[Text] = []
+    draw = Text.draw
+
+    def record(text: Text, renderer: Any, *more: Any, **named: Any) -> None:
+        drawn.append(text)
+        draw(text, renderer, *more, **named)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Text, "draw", record)
+        canvas.draw()
+    renderer = canvas.get_renderer()
+    found = []
+    for text in drawn:
+        if text.get_visible() and text.get_text().strip() and text.get_rotation() % 90.0 == 0.0:
+            box = text.get_window_extent(renderer)
+            found.append((text.get_text(), (box.x0, box.y0, box.x1, box.y1)))
+    return found
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_no_text_lies_on_another_or_off_the_page(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    PAGES[page](tmp_path / "page.pdf")
+    assert figures
+    for figure in figures:
+        boxes = text_boxes(figure)
+        assert len(boxes) > 5
+        width, height = figure.get_size_inches() * figure.dpi
+        for words, (x0, y0, x1, y1) in boxes:
+            assert x0 > 0.0, words
+            assert y0 > 0.0, words
+            assert x1 < width, words
+            assert y1 < height, words
+        for (one, a), (other, b) in itertools.combinations(boxes, 2):
+            across = min(a[2], b[2]) - max(a[0], b[0])
+            along = min(a[3], b[3]) - max(a[1], b[1])
+            assert across < 1.5 or along < 1.5, f"{one!r} lies on {other!r}"
+
+
+def test_names_at_line_ends_are_spread() -> None:
+    assert ink.spread([0.5, 0.5, 0.98], least=0.1) == pytest.approx([0.45, 0.55, 0.98])
+    crowded = ink.spread([0.97, 0.98, 0.99, 1.0], least=0.05)
+    assert max(crowded) <= 1.0
+    assert np.all(np.diff(crowded) >= 0.05 - 1e-9)
+    assert ink.spread([0.1, 0.4], least=0.1) == [0.1, 0.4]
+
+
+@pytest.mark.parametrize("suffix", [".pdf", ".png", ".svg"])
+def test_same_input_gives_the_same_file(tmp_path: Path, suffix: str) -> None:
+    paths = [tmp_path / f"{name}{suffix}" for name in ("one", "two")]
+    for path in paths:
+        plot_speed_curves(*saw_curves(), path, unit="m/min")
+    assert paths[0].read_bytes() == paths[1].read_bytes()
