@@ -1,4 +1,4 @@
-"""Does the repository keep its own rules: one test command, one-way rooms, portable core, modules of a readable size?"""
+"""Does the repository keep its own rules: one test command, one-way rooms, portable core?"""
 
 import re
 import subprocess
