@@ -18,7 +18,7 @@ from kerfbeat.capture import messages as m
 from kerfbeat.capture.events import Event, LineCounts, LinkDown
 from kerfbeat.capture.greeting import Greeted, Trace, greet, rounds_for
 from kerfbeat.capture.port_names import identity_of, where_now
-from kerfbeat.capture.ports import Port, open_port
+from kerfbeat.capture.ports import Port, PortAbsentError, open_port
 from kerfbeat.capture.stream import Stream
 from kerfbeat.capture.wire import Decoder, Frame, encode_message
 from kerfbeat.capture.wire_numbers import BAUD_FAST, INPUTS
@@ -191,7 +191,8 @@ class BoardLink:
         try:
             self._connect(url, patience_s=AGAIN_PATIENCE_S)
         except LinkError as error:
-            if str(error) != self._down_reason:  # another obstacle than before: worth telling
+            absent = isinstance(error, PortAbsentError)  # which is what being unplugged means
+            if not absent and str(error) != self._down_reason:  # another obstacle than before: worth telling
                 self._down_reason = str(error)
                 self._events.put(LinkDown(reason=self._down_reason, host_s=self._clock()))
             self._stop.wait(REOPEN_EVERY_S)

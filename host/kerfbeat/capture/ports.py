@@ -13,17 +13,22 @@ from kerfbeat.errors import LinkError
 if TYPE_CHECKING:
     from serial import Serial
 
-__all__ = ["Port", "has_baud", "open_port"]
+__all__ = ["Port", "PortAbsentError", "has_baud", "open_port"]
 
 READ_WAIT_S = 0.02  # a read waits so long for the first byte; then pings and requests get their turn
 WRITE_WAIT_S = 1.0  # a request is a few bytes: a port that does not take them in this time is dead
 READ_BYTES = 4096
+ABSENT = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ECONNREFUSED)
 BAUDLESS = ("socket://", "loop://", "sim://")
 
 
 def has_baud(url: str) -> bool:
     """Does a baud rate mean anything there?"""
     return not url.lower().startswith(BAUDLESS)
+
+
+class PortAbsentError(LinkError):
+    """There is no such port now: nothing plugged in, nobody at the address."""
 
 
 class Port:
@@ -94,16 +99,23 @@ def open_port(url: str, *, baud: int) -> Port:
             port.exclusive = True  # two programs on one port would each get half of the bytes
         port.open()
     except (serial.SerialException, OSError, ValueError, NotImplementedError) as error:
-        raise LinkError(f"{url}: {_explain(url, error)}") from error
+        number = _number(error)
+        kind = PortAbsentError if number in ABSENT or "FileNotFoundError" in str(error) else LinkError
+        raise kind(f"{url}: {_explain(url, error, number)}") from error
     return Port(url, port)
 
 
-def _explain(url: str, error: Exception) -> str:
-    said = str(error)
+def _number(error: Exception) -> int | None:
+    """The system's number for `error`, where pyserial hands it on or writes it into its text."""
     number = getattr(error, "errno", None)
-    if number is None:
-        found = re.search(r"\[Errno (\d+)\]", said)
-        number = int(found.group(1)) if found else None
+    found = re.search(r"\[Errno (\d+)\]", str(error))
+    return number if number is not None or found is None else int(found.group(1))
+
+
+def _explain(url: str, error: Exception, number: int | None) -> str:
+    said = str(error)
+    if url.startswith("sim://"):
+        return " ".join(said.split())  # the simulated machine says itself what is wrong with its address
     if isinstance(error, ValueError):
         return "no such kind of port; write a device such as /dev/ttyUSB0 or COM3, socket://HOST:PORT or sim://"
     if "lock port" in said or number == errno.EBUSY:
@@ -120,8 +132,6 @@ def _explain(url: str, error: Exception) -> str:
         return "there is no host of that name; check the address"
     if "configure port" in said or number in (errno.ENOTTY, errno.EISDIR, errno.EINVAL):
         return f"is not a serial port; {ports_in_words()}"
-    if url.startswith("sim://"):
-        return " ".join(said.split())  # the simulated machine says itself what is wrong with its address
     brief = " ".join(said.replace(url, "").split())[:120]
     if "://" in url:
         return f"cannot be opened ({brief}); check the address, written like socket://HOST:PORT"
