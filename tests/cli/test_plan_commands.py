@@ -236,11 +236,11 @@ def test_size_finds_the_arrangement(old_drive: Path) -> None:
 
 def test_size_tells_pulley_belt_and_cautions(old_drive: Path, tmp_path: Path) -> None:
     path = tmp_path / "change.pdf"
-    result = run("size", old_drive, "--section", "B", "--belt-mass", "0.19 kg/m", "--plot", path)
+    result = run("size", old_drive, "--section", "B", "--belt-mass", "0.19 kg/m", "--hum", "20Hz", "--plot", path)
     assert result.exit_code == 0, result.output
     shown = " ".join(result.stdout.split())
     for words in (
-        "5.00 in (127.0 mm) pitch diameter", "B74", "further apart than now", "hums at", "stay live",
+        "5.00 in (127.0 mm) pitch diameter", "B74", "further apart than now", "hums at", "too slack", "stay live",
         "bypass an interlock", "licensed electrician", "section B", "out of reach",
     ):  # fmt: skip
         assert words in shown
@@ -258,6 +258,8 @@ def test_size_mistakes(old_drive: Path, saw: Path) -> None:
     assert "overlap" in refused("size", old_drive, "--centre", "5in")
     assert "is a mass" in refused("size", old_drive, "--centre", "5kg")
     assert "0.19 kg/m" in refused("size", saw, "--belt-mass", "0 kg/m")
+    assert "give --belt-mass too" in refused("size", saw, "--hum", "24Hz")
+    assert "groove angle" in refused("size", saw, "--friction", "0.3", "--groove", "270deg")
 
 
 def test_mount_tells_pulses_force_and_caution(saw: Path, tmp_path: Path) -> None:

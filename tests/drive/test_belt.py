@@ -151,11 +151,6 @@ def test_rim_limit_of_a_twelve_inch_sheave() -> None:
     assert belt.RIM_LIMIT_M_PER_S / (math.pi * 12 * IN) * 60 == pytest.approx(2069.0, abs=0.1)
 
 
-def test_opened_sheave() -> None:
-    # geometry: groove 26 degrees, opened by 10 mm: 43.315 mm
-    assert belt.opened_diameter_loss_m(0.010, groove_rad=math.radians(26)) == pytest.approx(43.315e-3, abs=1e-6)
-
-
 def test_belt_turns() -> None:
     # f = pi D n / L: 3.0 in, 1725 rpm, 60 in: 270.962 per minute (formula in vibration handbooks)
     turns_hz = belt.belt_turns_hz(1725 / 60, pitch_m=3 * IN, length_m=60 * IN)

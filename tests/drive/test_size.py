@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from kerfbeat.drive.arrange import arrange
 from kerfbeat.drive.belt import belt_length_m, span_tension_n
-from kerfbeat.drive.belt_fit import belt_tension, fit_belt, old_belt, small_pulley_caution
+from kerfbeat.drive.belt_fit import BeltFacts, belt_tension, fit_belt, old_belt, small_pulley_caution
 from kerfbeat.drive.chain import drive_curve
 from kerfbeat.drive.compare import reach
 from kerfbeat.drive.material import SpeedRange
@@ -230,7 +230,7 @@ def test_small_pulley_is_warned_of() -> None:
 def test_tension_carries_the_torque_at_a_ratio_of_five() -> None:
     # Shigley, V-belt section: an effective coefficient of 0.5123 gives a tension ratio of 5 at half a turn
     fit = fit_belt(0.1, 0.1, centre_m=0.3)
-    tension = belt_tension(10.0, fit, driver_m=0.1, density_kg_per_m=0.19)
+    tension = belt_tension(10.0, fit, driver_m=0.1, facts=BeltFacts(density_kg_per_m=0.19))
     assert tension.slip_ratio == pytest.approx(5.0, abs=1e-3)
     assert tension.effective_n == pytest.approx(200.0)
     assert tension.tight_n - tension.slack_n == pytest.approx(tension.effective_n)
@@ -238,9 +238,51 @@ def test_tension_carries_the_torque_at_a_ratio_of_five() -> None:
     assert tension.hum_hz is not None
     back_n = span_tension_n(tension.hum_hz, span_m=fit.span_m, density_kg_per_m=0.19)
     assert back_n == pytest.approx(tension.static_n)
-    assert belt_tension(10.0, fit, driver_m=0.1).hum_hz is None
-    with pytest.raises(DriveError, match=r"0\.19 kg/m"):
-        belt_tension(10.0, fit, driver_m=0.1, density_kg_per_m=0.0)
+    bare = belt_tension(10.0, fit, driver_m=0.1, facts=BeltFacts())
+    assert (bare.hum_hz, bare.measured_n, bare.holds, bare.creep) == (None, None, None, None)
+
+
+def test_hum_tells_whether_the_belt_is_tight_enough() -> None:
+    # theory of the string: a span of 0.5 m and 0.19 kg/m at 400 N hums at 45.883 Hz; equal pulleys: the span is the
+    # distance of the shafts
+    fit = fit_belt(0.1, 0.1, centre_m=0.5)
+    facts = BeltFacts(density_kg_per_m=0.19, hum_hz=45.883)
+    tension = belt_tension(10.0, fit, driver_m=0.1, facts=facts)
+    assert tension.measured_n == pytest.approx(400.0, abs=0.02)
+    assert tension.holds == pytest.approx(400.0 / tension.static_n, rel=1e-4)
+    slack = belt_tension(100.0, fit, driver_m=0.1, facts=facts)
+    assert slack.holds is not None
+    assert slack.holds < 1.0
+
+
+def test_wedge_and_creep_of_the_belt() -> None:
+    # Shigley, eq. 17-7 and V form: friction 0.3, groove 38 degrees: 13.108 at 160 degrees of wrap, flat 2.3112
+    wrapped = dataclasses.replace(fit_belt(0.1, 0.2, centre_m=0.3), wrap_rad=math.radians(160))
+    flat = belt_tension(10.0, wrapped, driver_m=0.1, facts=BeltFacts(friction=0.3))
+    wedge = belt_tension(10.0, wrapped, driver_m=0.1, facts=BeltFacts(friction=0.3, groove_rad=math.radians(38)))
+    assert flat.slip_ratio == pytest.approx(2.3112, abs=1e-4)
+    assert wedge.slip_ratio == pytest.approx(13.108, abs=1e-3)
+    assert wedge.static_n < flat.static_n
+    # Khurmi & Gupta, art. 11.10: a difference of 1200 N on EA = 120 kN loses 1.00 % to first order
+    pulled = belt_tension(60.0, wrapped, driver_m=0.1, facts=BeltFacts(stiffness_n=120e3))
+    assert pulled.effective_n == pytest.approx(1200.0)
+    assert pulled.creep == pytest.approx(0.0100, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"density_kg_per_m": 0.0}, "0.19 kg/m"),
+        ({"density_kg_per_m": math.nan}, "0.19 kg/m"),
+        ({"stiffness_n": -1.0}, "120 kN"),
+        ({"density_kg_per_m": 0.2, "hum_hz": 0.0}, "24 Hz"),
+        ({"hum_hz": 24.0}, "--belt-mass"),
+        ({"groove_rad": 0.6}, "--friction"),
+    ],
+)
+def test_belt_facts_that_cannot_be(facts: dict[str, float], words: str) -> None:
+    with pytest.raises(DriveError, match=words):
+        BeltFacts(**facts)
 
 
 def test_old_and_new_beside_each_other() -> None:
@@ -283,12 +325,14 @@ def test_stepped_machine_takes_its_strongest_step() -> None:
 
 
 def test_whole_arrangement() -> None:
-    made = arrange(parse_machine(OLD), section="B", density_kg_per_m=0.19)
+    made = arrange(parse_machine(OLD), section="B", facts=BeltFacts(density_kg_per_m=0.19))
     assert made.fit is not None
     assert [stock.designation for stock in made.fit.stock] == ["B74", "B75"]
     assert made.old_belt is not None
     assert made.old_belt.moved_m == pytest.approx(0.0393, abs=1e-3)
     assert made.tension is not None
+    # pi d n: 5 in, four poles at no load
+    assert made.belt_speed_m_per_s == pytest.approx(math.pi * 5 * IN * made.sized.needed_hz[1] / 2, rel=1e-6)
     assert "section B" in made.belt_cautions[0]
     assert {caution.kind for row in made.over_limits for caution in row.cautions} >= {"cooling"}
     bare = arrange(parse_machine(OLD.replace('centre_distance = "24 in"\nbelt_length = "80 in"\n', "")))

@@ -33,6 +33,7 @@ PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 PARSERS = {
     "angle": "parse_angle_rad",
     "duration": "parse_duration_s",
+    "force": "parse_force_n",
     "frequency": "parse_frequency_hz",
     "length": "parse_length_m",
     "linear density": "parse_linear_density_kg_per_m",

@@ -132,9 +132,13 @@ def materials(
 @click.option("--driven", type=Quantity("length"), metavar="LENGTH", help="Driven pulley to use; else today's.")
 @click.option("--centre", type=Quantity("length"), metavar="LENGTH", help="Distance of the two shafts.")
 @click.option("--section", type=click.Choice(["A", "B", "C"], case_sensitive=False), help="Classical V-belt section.")
+@click.option("--belt-mass", type=Quantity("linear density"), metavar="KG/M", help="Belt mass per length.")
+@click.option("--belt-stiffness", type=Quantity("force"), metavar="FORCE", help="Force per unit stretch: tells creep.")
 @click.option(
-    "--belt-mass", type=Quantity("linear density"), metavar="KG/M", help="Belt mass per length: tells its hum."
+    "--hum", type=Quantity("frequency"), metavar="HZ", help="Measured note of a plucked span: checks tension."
 )
+@click.option("--friction", type=float, metavar="MU", help="Belt on pulley, about 0.3; else what designers count on.")
+@click.option("--groove", type=Quantity("angle"), metavar="ANGLE", help="Wedge angle of the groove, such as 38deg.")
 @machine_unit_option
 @json_option
 @plot_option
@@ -161,6 +165,7 @@ def size(
     rules and a licensed electrician come before this advice.
     """
     from kerfbeat.drive.arrange import arrange
+    from kerfbeat.drive.belt_fit import BeltFacts
     from kerfbeat.machine import load_machine
     from kerfbeat.present import arrangement
     from kerfbeat.present.predicted import speed_unit
@@ -175,7 +180,13 @@ def size(
         "driven_m": sizes["driven"],
         "centre_m": sizes["centre"],
         "section": section,
-        "density_kg_per_m": sizes["belt_mass"],
+        "facts": BeltFacts(
+            density_kg_per_m=sizes["belt_mass"],
+            stiffness_n=sizes["belt_stiffness"],
+            hum_hz=sizes["hum"],
+            friction=sizes["friction"],
+            groove_rad=sizes["groove"],
+        ),
     }
     made = arrange(described, **wish)
     first = speed_unit(described, unit)

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from kerfbeat.drive import motor as motors
-from kerfbeat.drive.belt_fit import BeltFit, OldBelt, Tension, belt_tension, fit_belt, old_belt, small_pulley_caution
+from kerfbeat.drive.belt import belt_speed_m_per_s
+from kerfbeat.drive.belt_fit import (
+    BeltFacts,
+    BeltFit,
+    OldBelt,
+    Tension,
+    belt_tension,
+    fit_belt,
+    old_belt,
+    small_pulley_caution,
+)
 from kerfbeat.drive.chain import Prediction, drive_curves, require_motor
 from kerfbeat.drive.compare import Reach, common_speeds, reach
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.drive.size import Sized, old_range, replaced_stage, size_drive
 from kerfbeat.errors import DriveError
-from kerfbeat.machine import BeltStage, Machine, gear_choices
+from kerfbeat.machine import BeltStage, Machine, Setting, belt_choices, gear_choices, stage_ratios
 
 __all__ = ["Arrangement", "GearBesides", "arrange"]
 
@@ -38,6 +49,7 @@ class Arrangement:
     old_range : blade range of the machine as it is, under full load.
     fit, old_belt, tension : None where the distance of the shafts, the old belt or the motor's power is not known.
     old_belt_words : why the old belt does not fit, if it does not.
+    belt_speed_m_per_s : at the fast end of the wanted range.
     over_limits : predictions of the new machine over its inverter's limits, for the cautions.
     """
 
@@ -48,6 +60,7 @@ class Arrangement:
     old_belt: OldBelt | None
     old_belt_words: str
     tension: Tension | None
+    belt_speed_m_per_s: float
     belt_cautions: tuple[str, ...]
     over_limits: tuple[Prediction, ...]
     gears: tuple[GearBesides, ...]
@@ -64,14 +77,14 @@ def arrange(
     driven_m: float | None = None,
     centre_m: float | None = None,
     section: str | None = None,
-    density_kg_per_m: float | None = None,
+    facts: BeltFacts | None = None,
     points: int = TABLE_POINTS,
 ) -> Arrangement:
     """Size the drive, fit its belt and compare it with what is there.
 
     wanted, gears, limits_hz, driver_m, driven_m : as in `size_drive`.   stage : name or place of the belt to replace.
     centre_m : distance of the shafts, if the machine file does not tell it.   section : of a classical V-belt.
-    density_kg_per_m : of the belt, to tell its hum.   points : blade speeds to compare in each gear.
+    facts : of the belt itself, for its tension.   points : blade speeds to compare in each gear.
     Raises DriveError for what cannot be.
     """
     index = replaced_stage(machine, stage)
@@ -92,7 +105,7 @@ def arrange(
     torque_n_m = motors.rated_torque_n_m(require_motor(machine))
     tension = None
     if fit is not None and torque_n_m is not None and index == 0:
-        tension = belt_tension(torque_n_m, fit, driver_m=sized.driver_m, density_kg_per_m=density_kg_per_m)
+        tension = belt_tension(torque_n_m, fit, driver_m=sized.driver_m, facts=facts or BeltFacts())
     small = small_pulley_caution(sized.driver_m, sized.driven_m, section)
     using: Sequence[str | None] = gears or gear_choices(machine) or (None,)
     curves = drive_curves(sized.machine, supply_hz=np.linspace(*sized.limits_hz, CAUTION_POINTS), gears=using)
@@ -104,10 +117,25 @@ def arrange(
         old_belt=still,
         old_belt_words=still_words,
         tension=tension,
+        belt_speed_m_per_s=_belt_speed_m_per_s(sized),
         belt_cautions=() if small is None else (small,),
         over_limits=tuple(row for curve in curves for row in curve.predictions()),
         gears=tuple(_besides(machine, sized, gear, points) for gear in using),
     )
+
+
+def _belt_speed_m_per_s(sized: Sized) -> float:
+    """Belt speed at the fast end of the wanted range, in the choice that runs it fastest."""
+    motor = require_motor(sized.machine)
+    turns_hz = motors.synchronous_hz(sized.needed_hz[1], poles=motor.poles)
+    belts: Sequence[str | None] = belt_choices(sized.machine, places=2) or (None,)
+    gears: Sequence[str | None] = gear_choices(sized.machine) or (None,)
+    before = min(
+        math.prod(stage_ratios(sized.machine, Setting(belt=belt, gear=gear))[: sized.stage_index])
+        for belt in belts
+        for gear in gears
+    )
+    return float(belt_speed_m_per_s(turns_hz / before, pitch_m=sized.driver_m))
 
 
 def _besides(machine: Machine, sized: Sized, gear: str | None, points: int) -> GearBesides:

@@ -26,7 +26,6 @@ __all__ = [
     "centre_m",
     "datum_length_m",
     "elastic_creep",
-    "opened_diameter_loss_m",
     "span_hz",
     "span_m",
     "span_tension_n",
@@ -171,11 +170,6 @@ def span_hz(tension_n: ArrayLike, *, span_m: float, density_kg_per_m: float) -> 
 def span_tension_n(hum_hz: ArrayLike, *, span_m: float, density_kg_per_m: float) -> Array:
     """Tension of a span that hums at this frequency, 4 m L^2 f^2; the inverse of `span_hz`."""
     return 4.0 * density_kg_per_m * span_m**2 * np.asarray(hum_hz, dtype=float) ** 2
-
-
-def opened_diameter_loss_m(opening_m: ArrayLike, *, groove_rad: float) -> Array:
-    """Pitch diameter a variable-width sheave loses when its halves move apart: w / tan(beta / 2), by geometry."""
-    return np.asarray(opening_m, dtype=float) / math.tan(groove_rad / 2.0)
 
 
 def datum_length_m(designation: str) -> float:

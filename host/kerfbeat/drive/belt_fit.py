@@ -10,7 +10,17 @@ from kerfbeat.errors import DriveError
 from kerfbeat.machine.stages import DATUM_BELOW_OUTSIDE_M
 from kerfbeat.units import M_PER_IN
 
-__all__ = ["BeltFit", "OldBelt", "StockBelt", "Tension", "belt_tension", "fit_belt", "old_belt", "small_pulley_caution"]
+__all__ = [
+    "BeltFacts",
+    "BeltFit",
+    "OldBelt",
+    "StockBelt",
+    "Tension",
+    "belt_tension",
+    "fit_belt",
+    "old_belt",
+    "small_pulley_caution",
+]
 
 # Least datum diameters of classical sections, inches: Machinery's Handbook, 31st ed., table 9 (ANSI/RMA IP-20-1988).
 LEAST_DATUM_IN = {"A": 3.0, "B": 5.4, "C": 9.0, "D": 13.0}
@@ -110,10 +120,42 @@ def small_pulley_caution(driver_m: float, driven_m: float, section: str | None) 
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class BeltFacts:
+    """What is known of the belt itself; None where it is not.
+
+    density_kg_per_m : mass per length.   stiffness_n : E A, force per unit stretch.   hum_hz : of a plucked span, as
+    measured.   friction, groove_rad : of belt on pulley and the groove's wedge angle; without them the tension ratio
+    that designers count on.
+    """
+
+    density_kg_per_m: float | None = None
+    stiffness_n: float | None = None
+    hum_hz: float | None = None
+    friction: float | None = None
+    groove_rad: float | None = None
+
+    def __post_init__(self) -> None:
+        for value, words in (
+            (self.density_kg_per_m, "a belt's mass per length must be above 0; write it such as 0.19 kg/m."),
+            (self.stiffness_n, "a belt's stiffness must be above 0; write it such as 120 kN."),
+            (self.hum_hz, "a span's hum must be above 0; write it such as 24 Hz."),
+        ):
+            if value is not None and not (math.isfinite(value) and value > 0.0):
+                raise DriveError(words)
+        if self.hum_hz is not None and self.density_kg_per_m is None:
+            raise DriveError("a hum tells the tension only with the belt's mass per length; give --belt-mass too.")
+        if self.groove_rad is not None and self.friction is None:
+            raise DriveError("a groove's angle needs the friction too; give --friction, about 0.3 for rubber on iron.")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Tension:
     """What the belt must be tightened to, to carry the motor's full-load torque without slipping bodily.
 
-    hum_hz : note of a plucked span at that tension, standing still; None if the belt's mass is not told.
+    static_n : of each span, standing still.   slip_ratio : tight over slack tension at which it slips.
+    hum_hz : note of a plucked span at that tension.   measured_n : tension by the measured hum.
+    holds : part of full-load torque that the measured tension carries.   creep : speed lost to stretch at full load.
+    All four are None where the belt's facts do not tell.
     """
 
     effective_n: float
@@ -122,22 +164,33 @@ class Tension:
     static_n: float
     slip_ratio: float
     hum_hz: float | None
+    measured_n: float | None
+    holds: float | None
+    creep: float | None
 
 
-def belt_tension(torque_n_m: float, fit: BeltFit, *, driver_m: float, density_kg_per_m: float | None = None) -> Tension:
-    """Tensions at the least that carries a torque on the driver, by the capstan equation on the smaller pulley.
+def belt_tension(torque_n_m: float, fit: BeltFit, *, driver_m: float, facts: BeltFacts) -> Tension:
+    """Least tensions that carry a torque on the driver, by the capstan equation on the smaller pulley.
 
-    Belts' own centrifugal force is left out (it matters above some 20 m/s).  Source: Shigley, V-belt section.
+    The belt's own centrifugal force is left out (it matters above some 20 m/s).
+    Sources: Shigley, V-belt section; Khurmi & Gupta, Theory of Machines, art. 11.10 for creep.
     """
-    ratio = float(belt.capstan_ratio(fit.wrap_rad, friction=DESIGN_FRICTION))
+    ratio = float(
+        belt.capstan_ratio(fit.wrap_rad, friction=facts.friction or DESIGN_FRICTION, groove_rad=facts.groove_rad)
+    )
     effective_n = torque_n_m / (driver_m / 2.0)
     slack_n = effective_n / (ratio - 1.0)
     static_n = slack_n + effective_n / 2.0
-    hum_hz = None
-    if density_kg_per_m is not None:
-        if not density_kg_per_m > 0.0:
-            raise DriveError("a belt's mass per length must be above 0; write it such as 0.19 kg/m.")
-        hum_hz = float(belt.span_hz(static_n, span_m=fit.span_m, density_kg_per_m=density_kg_per_m))
+    hum_hz = measured_n = holds = creep = None
+    if facts.density_kg_per_m is not None:
+        hum_hz = float(belt.span_hz(static_n, span_m=fit.span_m, density_kg_per_m=facts.density_kg_per_m))
+        if facts.hum_hz is not None:
+            measured_n = float(
+                belt.span_tension_n(facts.hum_hz, span_m=fit.span_m, density_kg_per_m=facts.density_kg_per_m)
+            )
+            holds = measured_n / static_n
+    if facts.stiffness_n is not None:
+        creep = float(belt.elastic_creep(slack_n + effective_n, slack_n, stiffness_n=facts.stiffness_n))
     return Tension(
         effective_n=effective_n,
         tight_n=slack_n + effective_n,
@@ -145,4 +198,7 @@ def belt_tension(torque_n_m: float, fit: BeltFit, *, driver_m: float, density_kg
         static_n=static_n,
         slip_ratio=ratio,
         hum_hz=hum_hz,
+        measured_n=measured_n,
+        holds=holds,
+        creep=creep,
     )

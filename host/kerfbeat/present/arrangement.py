@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from kerfbeat.drive.arrange import Arrangement
+from kerfbeat.drive.belt_fit import Tension
 from kerfbeat.drive.cautions import BEFORE_WORK
 from kerfbeat.drive.compare import Reach
 from kerfbeat.drive.material import SpeedRange
@@ -79,12 +80,28 @@ def _belt_lines(made: Arrangement, *, inch: bool) -> list[str]:
         )
     elif made.old_belt_words:
         lines.append(f"old belt             does not fit: {made.old_belt_words}")
+    lines.append(
+        f"belt speed           {made.belt_speed_m_per_s:.1f} m/s ({ft_per_min(made.belt_speed_m_per_s):.0f} ft/min) "
+        "at the fast end"
+    )
     if made.tension is not None:
-        hum = "" if made.tension.hum_hz is None else f"; a plucked span then hums at {made.tension.hum_hz:.1f} Hz"
+        lines += _tension_lines(made.tension)
+    return lines
+
+
+def _tension_lines(tension: Tension) -> list[str]:
+    hum = "" if tension.hum_hz is None else f"; a plucked span then hums at {tension.hum_hz:.1f} Hz"
+    lines = [
+        f"least belt tension   {tension.static_n:.0f} N in each span, standing still, to carry full-load torque "
+        f"without slipping (tight over slack at most {tension.slip_ratio:.1f}){hum}"
+    ]
+    if tension.measured_n is not None and tension.holds is not None:
         lines.append(
-            f"least belt tension   {made.tension.static_n:.0f} N in each span, standing still, to carry full-load "
-            f"torque without slipping{hum}"
+            f"  by its hum         {tension.measured_n:.0f} N now: carries {100 * tension.holds:.0f} % of full-load "
+            "torque, " + ("enough" if tension.holds >= 1.0 else "too slack")
         )
+    if tension.creep is not None:
+        lines.append(f"  creep by stretch   {100 * tension.creep:.2f} % at full load")
     return lines
 
 
@@ -195,6 +212,7 @@ def arrangement_document(made: Arrangement) -> dict[str, Any]:
             "arc_factor": fit.arc_factor,
             "stock": [{"designation": belt.designation, "centre_mm": belt.centre_m * 1e3} for belt in fit.stock],
         },
+        "belt_speed_m_per_s": made.belt_speed_m_per_s,
         "old_belt": None if made.old_belt is None else {
             "pitch_length_mm": made.old_belt.length_m * 1e3,
             "centre_mm": made.old_belt.centre_m * 1e3,
@@ -203,7 +221,9 @@ def arrangement_document(made: Arrangement) -> dict[str, Any]:
         "old_belt_fits": made.old_belt is not None if made.old_belt or made.old_belt_words else None,
         "least_tension": None if tension is None else {
             "static_n": tension.static_n, "tight_n": tension.tight_n, "slack_n": tension.slack_n,
-            "slip_ratio": tension.slip_ratio, "hum_hz": tension.hum_hz,
+            "slip_ratio": tension.slip_ratio, "hum_hz": tension.hum_hz, "measured_n": tension.measured_n,
+            "measured_holds_ratio": tension.holds,
+            "creep_percent": None if tension.creep is None else tension.creep * 100,
         },
         "gears": [
             {
