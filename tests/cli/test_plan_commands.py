@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pexpect
 import pytest
 from click.testing import CliRunner, Result
 
@@ -312,3 +313,33 @@ def test_page_mistakes(saw: Path, grinder: Path, tmp_path: Path) -> None:
     assert "at most" in refused("strip", "-o", other, "--diameter", "20mm", "--targets", "90")
     assert "has no unit" in refused("strip", "-o", other, "--diameter", "20", "--targets", "9")
     assert not other.exists()
+
+
+def test_describe_asks_a_person_again(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    with pexpect.spawn(sys.executable, ["-m", "kerfbeat", "describe", "-o", str(path)], timeout=30) as terminal:
+        terminal.expect("What do you call this machine")
+        terminal.sendline("Bench saw")
+        terminal.expect("diameter across the rim")
+        terminal.sendline("330")
+        terminal.expect('"330" has no unit; write a length such as "160 mm" or "6.3 in"')
+        terminal.expect("diameter across the rim")
+        for answer in ("330 mm", "", "", "4", "", "", "", "no", ""):
+            terminal.sendline(answer)
+        terminal.expect("is written")
+        terminal.expect(pexpect.EOF)
+        terminal.wait()
+        assert terminal.exitstatus == 0
+    assert load_machine(path).wheel.diameter_m == 0.33
+
+
+def test_describe_stopped_by_a_person_writes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    with pexpect.spawn(sys.executable, ["-m", "kerfbeat", "describe", "-o", str(path)], timeout=30) as terminal:
+        terminal.expect("What do you call this machine")
+        terminal.sendintr()
+        terminal.expect("stopped by Ctrl-C")
+        terminal.expect(pexpect.EOF)
+        terminal.wait()
+        assert terminal.exitstatus == 1
+    assert not path.exists()

@@ -1,5 +1,6 @@
 """Are lengths on paper true, does no text lie on another, and does each page say what its numbers are?"""
 
+import dataclasses
 import itertools
 import math
 from collections.abc import Callable
@@ -199,6 +200,10 @@ def test_no_text_lies_on_another_or_off_the_page(page: str, tmp_path: Path, monk
     figures: list[Figure] = []
     monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
     PAGES[page](tmp_path / "page.pdf")
+    assert_apart(figures)
+
+
+def assert_apart(figures: list[Figure]) -> None:
     assert figures
     for figure in figures:
         boxes = text_boxes(figure)
@@ -221,6 +226,27 @@ def test_names_at_line_ends_are_spread() -> None:
     assert max(crowded) <= 1.0
     assert np.all(np.diff(crowded) >= 0.05 - 1e-9)
     assert ink.spread([0.1, 0.4], least=0.1) == [0.1, 0.4]
+
+
+@pytest.mark.parametrize(
+    "name", ["Saw for $5 or $x_{", "Säge Nr. 2 / «Ñandú»", "帯鋸", r"back\slash %s {0} ^_", "x" * 80]
+)
+def test_any_name_can_be_drawn(tmp_path: Path, name: str) -> None:
+    saw, curves = saw_curves(gears=["low"])
+    path = tmp_path / "chart.pdf"
+    draw_chart(dataclasses.replace(saw, name=name), curves, [20.0, 80.0], path, unit="m/min", paper="a4")
+    text = PdfReader(path).pages[0].extract_text()
+    assert "inverter frequency, Hz" in text
+    assert name[:20] in text or not name.isascii()
+
+
+def test_long_names_stay_on_the_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    saw, curves = saw_curves()
+    named = [dataclasses.replace(curve, gear="W" * 60) for curve in curves]
+    draw_chart(dataclasses.replace(saw, name="W" * 80), named, [20.0, 80.0], tmp_path / "x", unit="m/min", paper="a4")
+    assert_apart(figures)
 
 
 @pytest.mark.parametrize("suffix", [".pdf", ".png", ".svg"])

@@ -38,7 +38,14 @@ def plot_arrangement(made: Arrangement, path: Path, *, unit: str) -> None:
             f"{len(made.gears)} gears are too many for one drawing (at most {MOST_GEARS}); choose with --gear."
         )
     with ink.page(200.0, 200.0) as figure:
-        figure.text(0.02, 0.972, ink.clipped(made.old.name, 70), fontsize=11, fontweight="bold", va="center")
+        figure.text(
+            0.02,
+            0.972,
+            ink.fitted(made.old.name, width_mm=190.0, size_pt=11.0, bold=True),
+            fontsize=11,
+            fontweight="bold",
+            va="center",
+        )
         figure.text(0.02, 0.945, CAPTION, fontsize=7.5, va="center")
         span = figure.add_axes((0.12, 0.79, 0.85, 0.11))
         pull = figure.add_axes((0.12, 0.45, 0.85, 0.30), sharex=span)

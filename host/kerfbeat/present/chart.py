@@ -34,6 +34,7 @@ PREDICTED = "Predicted from the machine's description, not measured."
 MARGIN_MM = 12.0
 COLUMN_MM = 11.0  # one frequency of the table
 NAME_MM = 41.0
+CAUTION_NAME_MM = 30.0
 ROW_MM = 7.6
 LADDER_MM = 38.0  # width of the material bands
 SCALE_MM = 5.0  # for the figures right of them
@@ -63,7 +64,12 @@ def draw_chart(
     with ink.page(width_mm, height_mm) as figure:
         page = ink.millimetres(figure)
         page.text(
-            MARGIN_MM, height_mm - 15.0, ink.clipped(machine.name, 62), fontsize=13, fontweight="bold", va="center"
+            MARGIN_MM,
+            height_mm - 15.0,
+            ink.fitted(machine.name, width_mm=width_mm - 2 * MARGIN_MM, size_pt=13.0, bold=True),
+            fontsize=13,
+            fontweight="bold",
+            va="center",
         )
         page.text(
             MARGIN_MM, height_mm - 21.5, f"Blade speed over inverter frequency. {basis}", fontsize=8.5, va="center"
@@ -140,7 +146,13 @@ def _table(
     for row, curve in enumerate(curves):
         y = top_mm - 6.5 - row * ROW_MM
         page.plot([MARGIN_MM, width_mm - MARGIN_MM], [y, y], color=ink.GREY, linewidth=0.4)
-        page.text(MARGIN_MM, y - 2.4, ink.clipped(curve_name(curve), 22), fontsize=7.5, va="center")
+        page.text(
+            MARGIN_MM,
+            y - 2.4,
+            ink.fitted(curve_name(curve), width_mm=NAME_MM - 11.0, size_pt=7.5),
+            fontsize=7.5,
+            va="center",
+        )
         speed = np.interp(hz, curve.supply_hz, middle_m_per_s(curve))
         barred = [any(c.kind in FORBIDDING for c in row) for row in _cautions_at(curve, hz)]
         for line, name in enumerate(units):
@@ -192,5 +204,6 @@ def door_cautions(curves: Sequence[DriveCurve]) -> list[str]:
         text = next(caution.text for caution in curve.cautions[worst] if caution.kind == kind)
         low, high = (float(curve.supply_hz[index]) for index in (at[0], at[-1]))
         others = "" if len(found) == 1 else f" (and {len(found) - 1} more)"
-        lines.append(f"Beware: {curve_name(curve)}{others}, {low:.1f} to {high:.1f} Hz: {text}.")
+        name = ink.fitted(curve_name(curve), width_mm=CAUTION_NAME_MM, size_pt=7.0)
+        lines.append(f"Beware: {name}{others}, {low:.1f} to {high:.1f} Hz: {text}.")
     return lines

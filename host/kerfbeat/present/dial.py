@@ -213,7 +213,14 @@ def draw_dial(
     with ink.page(width_mm, height_mm) as figure:
         axes = ink.millimetres(figure)
         centre = (width_mm / 2.0, height_mm - 28.0 - diameter_mm / 2.0)
-        axes.text(15.0, height_mm - 14.0, ink.clipped(title, 60), fontsize=11, fontweight="bold", va="center")
+        axes.text(
+            15.0,
+            height_mm - 14.0,
+            ink.fitted(title, width_mm=width_mm - 30.0, size_pt=11.0, bold=True),
+            fontsize=11,
+            fontweight="bold",
+            va="center",
+        )
         axes.text(15.0, height_mm - 20.0, f"Speed dial in {unit}. {basis}", fontsize=7.5, va="center")
         _circles(axes, centre, diameter_mm, hole_mm)
         numbered = any(not _fits(ring, knob) for ring in rings)

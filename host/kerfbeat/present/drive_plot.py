@@ -31,6 +31,7 @@ ZONE_WORDS = {
     "inverter limits": "outside the inverter's limits",
 }
 SECOND_AXIS_MM = 16.0  # left of the first: room for its figures and its name
+CURVE_NAME_MM = 27.0  # right of the axes, where the curves are named
 MOST_CURVES = 12  # more names could not be told apart on one page
 
 
@@ -89,7 +90,8 @@ def draw_speed_curves(axes: Axes, machine: Machine, curves: Sequence[DriveCurve]
         )
         axes.fill_between(supply_hz, low, high, color=ink.STRAW, alpha=0.35, linewidth=0)
         axes.plot(supply_hz, middle, color=ink.BLUE, linestyle=ink.DASHES[place % len(ink.DASHES)])
-        ends.append((float(supply_hz[-1]), float(middle[-1]), curve_name(curve)))
+        name = ink.fitted(curve_name(curve), width_mm=CURVE_NAME_MM, size_pt=7.5)
+        ends.append((float(supply_hz[-1]), float(middle[-1]), name))
     slowest, fastest = _speed_range(curves, unit)
     axes.set_xlim(float(supply_hz[0]), float(supply_hz[-1]))
     if fastest > LOG_FROM * slowest:
@@ -165,6 +167,13 @@ def plot_speed_curves(machine: Machine, curves: Sequence[DriveCurve], path: Path
     with ink.page(200.0, 130.0) as figure:
         axes = figure.add_axes((0.18, 0.11, 0.62, 0.76))
         draw_speed_curves(axes, machine, curves, unit=unit)
-        figure.text(0.02, 0.955, ink.clipped(machine.name, 70), fontsize=11, fontweight="bold", va="center")
+        figure.text(
+            0.02,
+            0.955,
+            ink.fitted(machine.name, width_mm=190.0, size_pt=11.0, bold=True),
+            fontsize=11,
+            fontweight="bold",
+            va="center",
+        )
         figure.text(0.02, 0.905, CAPTION, fontsize=7.5, va="center")
         ink.save_pages([figure], path, title=f"Blade speed over frequency: {machine.name}")

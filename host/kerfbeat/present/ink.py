@@ -6,8 +6,9 @@ of tempered steel and only help.  Fonts are those that come with matplotlib, emb
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,8 +28,8 @@ __all__ = [
     "MM_PER_IN",
     "PAPERS_MM",
     "STRAW",
-    "clipped",
     "conversion",
+    "fitted",
     "line_ends",
     "millimetres",
     "page",
@@ -60,19 +61,26 @@ STYLE: dict[Any, Any] = {
     "pdf.fonttype": 42,
     "svg.fonttype": "path",
     "svg.hashsalt": "kerfbeat",
+    "text.parse_math": False,  # names are the user's: a dollar sign in one is a dollar sign
     "text.color": INK,
     "xtick.color": INK,
     "ytick.color": INK,
 }
 
 
+def mpl_style() -> AbstractContextManager[None]:
+    """Our settings of matplotlib, which is first imported here."""
+    import matplotlib as mpl
+
+    return mpl.rc_context(STYLE)
+
+
 @contextmanager
 def page(width_mm: float, height_mm: float) -> Iterator[Figure]:
-    """Open a figure of true size in our style; matplotlib is first imported here."""
-    import matplotlib as mpl
+    """Open a figure of true size in our style."""
     from matplotlib.figure import Figure as NewFigure
 
-    with mpl.rc_context(STYLE):
+    with mpl_style():
         yield NewFigure(figsize=(width_mm / MM_PER_IN, height_mm / MM_PER_IN))
 
 
@@ -112,7 +120,10 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
     import matplotlib as mpl
 
     suffix = path.suffix.lower()
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
+        warnings.filterwarnings(
+            "ignore", message="Glyph"
+        )  # a letter the font lacks is drawn as a box, and that will do
         if suffix == ".pdf":
             from matplotlib.backends.backend_pdf import PdfPages
 
@@ -125,9 +136,23 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
         figures[0].savefig(path, dpi=150, metadata=facts)
 
 
-def clipped(text: str, most: int) -> str:
-    """Cut a text to what a line holds."""
-    return text if len(text) <= most else text[: most - 1] + "…"
+def fitted(text: str, *, width_mm: float, size_pt: float, bold: bool = False) -> str:
+    """Cut a text to what fits on a line of this width."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
+
+    def wide_mm(shown: str) -> float:
+        return float(TextPath((0.0, 0.0), shown, size=size_pt, prop=font).get_extents().width) / 72.0 * MM_PER_IN
+
+    with warnings.catch_warnings(), mpl_style():
+        warnings.filterwarnings("ignore", message="Glyph")
+        shown = text
+        while len(shown) > 1 and wide_mm(shown) > width_mm:
+            text = text[:-1]
+            shown = text.rstrip() + "…"
+    return shown
 
 
 def conversion(
