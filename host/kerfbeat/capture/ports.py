@@ -75,8 +75,11 @@ class Port:
 
     def close(self) -> None:
         """Give the port back; a port that is gone needs no closing."""
+        inner = getattr(self._serial, "_socket", None)
         with contextlib.suppress(Exception):
             self._serial.close()
+        if inner is not None:  # pyserial leaves it open when the other end has gone first
+            inner.close()
 
     def _gone(self, error: Exception) -> LinkError:
         said = " ".join(str(error).split())[:80]
