@@ -18,7 +18,7 @@ from kerfbeat.capture import wire
 from kerfbeat.capture.greeting import rounds_for
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.port_names import PortIdentity, identity_of, where_now
-from kerfbeat.capture.ports import open_port
+from kerfbeat.capture.ports import Port, open_port
 from kerfbeat.errors import LinkError
 
 Served = Any  # the fixtures' own class, see conftest.py
@@ -268,6 +268,11 @@ def test_a_name_made_by_a_rule_leads_to_the_device(ports: list[ListPortInfo], tm
     assert where_now("socket://x:1", None) == "socket://x:1"
 
 
+def read_until_it_fails(port: Port) -> None:
+    while port.read_some() == b"":
+        pass
+
+
 def test_a_network_port_is_closed_even_if_the_other_end_went_first() -> None:
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port = open_port(f"socket://127.0.0.1:{listener.getsockname()[1]}", baud=500_000)
@@ -276,7 +281,6 @@ def test_a_network_port_is_closed_even_if_the_other_end_went_first() -> None:
         client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))  # close with a reset
         client.close()
     with pytest.raises(LinkError, match="unplugged"):
-        while port.read_some() == b"":
-            pass
+        read_until_it_fails(port)
     port.close()
     assert inner.fileno() == -1
