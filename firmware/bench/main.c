@@ -25,6 +25,7 @@ static const char usage[] =
     "  --cut-at-eeprom-write N[:old|erased|half|new]   the supply fails during the Nth byte written\n"
     "  --ppm X              the board's clock is off by so much\n"
     "  --speed realtime|max|N   N times real time; default: realtime\n"
+    "  --clock FILE         tells the seconds the board has reached: a double, in native byte order\n"
     "  --boot-loader-ms N   an old boot loader keeps the processor so long after each reset, watchdog running\n"
     "  --reset-on-open      a host that opens the port resets the board\n"
     "  --watch-blocked      also measure how long the main line keeps interrupts off (slower)\n"
@@ -42,7 +43,7 @@ static void on_signal(int number)
 }
 
 struct options {
-    const char *elf, *edges, *truth, *eeprom, *control;
+    const char *elf, *edges, *truth, *eeprom, *control, *clock;
     double ppm, factor;
 };
 
@@ -70,7 +71,8 @@ static bool parse_options(int count, char **words, struct options *options)
         { "ppm", required_argument, NULL, 'x' }, { "speed", required_argument, NULL, 's' },
         { "boot-loader-ms", required_argument, NULL, 'b' }, { "reset-on-open", no_argument, NULL, 'r' },
         { "watch-blocked", no_argument, NULL, 'w' }, { "stop-at", required_argument, NULL, 'u' },
-        { "control", required_argument, NULL, 'k' }, { "help", no_argument, NULL, 'h' }, { NULL, 0, NULL, 0 }
+        { "control", required_argument, NULL, 'k' }, { "clock", required_argument, NULL, 'l' },
+        { "help", no_argument, NULL, 'h' }, { NULL, 0, NULL, 0 }
     };
     board.stop_cycle = UINT64_MAX;
     int option;
@@ -87,6 +89,7 @@ static bool parse_options(int count, char **words, struct options *options)
         case 'w': board.chip.one_at_a_time = true; break;
         case 'u': board.stop_cycle = (uint64_t)(atof(optarg) * CHIP_HZ); break;
         case 'k': options->control = optarg; break;
+        case 'l': options->clock = optarg; break;
         case 'h': fputs(usage, stdout); exit(0);
         case 's':
             if (!pace_parse_speed(optarg, &options->factor)) { return false; }
@@ -104,6 +107,7 @@ static bool assemble(const struct options *options)
 {
     if (!chip_open(&board.chip, options->elf)) { return false; }
     pace_start(&board.pace, options->factor, options->ppm);
+    if (options->clock != NULL && !pace_show(&board.pace, options->clock)) { return false; }
     counter_install(&board.counter, &board.chip);
     pins_install(&board.pins, &board.chip, &board.counter);
     uart_install(&board.uart, &board.chip, line_board_sent, &board.line);
@@ -171,8 +175,9 @@ static double wait_s(void)
         const avr_cycle_timer_slot_p next = avr->cycle_timers.timer;
         wait = next != NULL ? pace_ahead_s(&board.pace, next->when) : LONGEST_WAIT_S;
     }
+    const double longest = board.pace.factor == 1.0 ? LONGEST_WAIT_S : BUSY_WAIT_S;      /* its clock must not stand */
     if (wait < SHORTEST_WAIT_S) { wait = SHORTEST_WAIT_S; }
-    return wait > LONGEST_WAIT_S ? LONGEST_WAIT_S : wait;
+    return wait > longest ? longest : wait;
 }
 
 static void wait_for_something(void)
@@ -200,6 +205,7 @@ static void run(void)
         const uint64_t before = board.chip.avr->cycle;
         const uint64_t target = next_target();
         if (target > before) { chip_run_until(&board.chip, target); }
+        pace_reached(&board.pace, board.chip.avr->cycle);
         if (board.eeprom.cut) {
             board.eeprom.cut = false;
             chip_power_off(&board.chip);

@@ -1,12 +1,19 @@
 #define _GNU_SOURCE
 #include "pace.h"
 
+#include <errno.h>
+#include <fcntl.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/mman.h>
 #include <time.h>
+#include <unistd.h>
 
 #include "chip.h"
+
+#define FORGIVEN_S 0.001             /* later than that, and the pace begins anew from here */
 
 double pace_clock_s(void)
 {
@@ -87,4 +94,24 @@ double pace_ahead_s(struct pace *pace, uint64_t cycle)
     const double ahead_s = (cycle_to_s(pace, cycle) - pace_now_s(pace, cycle)) / pace->factor;
     if (-ahead_s > pace->latest_s) { pace->latest_s = -ahead_s; }
     return ahead_s;
+}
+
+void pace_reached(struct pace *pace, uint64_t cycle)
+{
+    if (pace->shown != NULL) { *pace->shown = cycle_to_s(pace, cycle); }
+    if (pace->factor == 0.0 || pace->factor == 1.0) { return; }
+    const double late_s = -pace_ahead_s(pace, cycle);
+    if (late_s > FORGIVEN_S) { pace->started_s += late_s; }
+}
+
+bool pace_show(struct pace *pace, const char *path)
+{
+    const int file = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0644);
+    if (file >= 0 && ftruncate(file, sizeof(double)) == 0) {
+        void *memory = mmap(NULL, sizeof(double), PROT_READ | PROT_WRITE, MAP_SHARED, file, 0);
+        if (memory != MAP_FAILED) { pace->shown = memory; }
+    }
+    if (file >= 0) { close(file); }
+    if (pace->shown == NULL) { fprintf(stderr, "board: %s: cannot show the clock: %s\n", path, strerror(errno)); }
+    return pace->shown != NULL;
 }

@@ -36,9 +36,13 @@ class EmulatedBoard:
         self.truth_file = folder / "truth.bin"
         self.link = folder / "port"
         self._played = 0
+        clock_file = folder / "clock"
+        np.zeros(1).tofile(clock_file)
+        self._clock = np.memmap(clock_file, dtype=np.float64, mode="r", shape=(1,))
         self.events: list[str] = []
         self._answers: queue.Queue[str] = queue.Queue()
-        command = [str(program), "--elf", str(elf), "--pty", str(self.link), "--truth", str(self.truth_file)]
+        command = [str(program), "--elf", str(elf), "--pty", str(self.link), "--truth", str(self.truth_file),
+                   "--clock", str(clock_file)]
         self._process = subprocess.Popen(
             [*command, "--eeprom", str(self.eeprom_file), *options],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, bufsize=1,
@@ -82,6 +86,10 @@ class EmulatedBoard:
         self._process.stdin.write(command + "\n")
         self._process.stdin.flush()
         return self._answer().removeprefix("ok").strip()
+
+    def clock_s(self) -> float:
+        """Seconds that the board has reached; the host's clock where the board does not run in real time."""
+        return float(self._clock[0])
 
     def cycle(self) -> int:
         return int(self.tell("cycle"))

@@ -46,7 +46,10 @@ def wait_for(true: Callable[[], bool], what: str) -> None:
 
 
 class Recording:
-    """A link and a log on an emulated board whose time runs `speed` times as fast; the host's clock runs along."""
+    """A link and a log on an emulated board.
+
+    speed : 1 in real time; else the board runs up to so many times as fast, and its clock is the host's, too.
+    """
 
     def __init__(self, board: EmulatedBoard, path: Path, *, speed: float = 1.0, baud: int | None = None) -> None:
         self.board = board
@@ -55,8 +58,8 @@ class Recording:
         self._empty_batches = 0
         machine = demo_machine("saw")
         self.link = BoardLink(
-            board.url, sensors=machine.sensors, baud=baud, clock=lambda: speed * time.perf_counter(),
-            patience_s=6.0 * max(1.0, speed),
+            board.url, sensors=machine.sensors, baud=baud,
+            clock=time.perf_counter if speed == 1.0 else board.clock_s, patience_s=6.0 * speed,
         )
         self._writer = LogWriter(path, machine=machine, start_utc=datetime(2025, 1, 1, tzinfo=UTC))
         self.pump_until(lambda: any(isinstance(event, Pulses) for event in self.events), "the board streams")
@@ -148,12 +151,12 @@ def compare(log: PulseLog, board: EmulatedBoard) -> Comparison:
     return Comparison(error_ticks={number: error - constant for number, error in errors.items()})
 
 
-def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120) -> None:
+def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120, hears_all: bool = True) -> None:
     """No interrupt of this run took more than its budget, and nothing happened that a sound program never does."""
     stats = board.stats()
     assert stats["faults"] == 0
     assert stats["resets"]["watchdog"] == 0
-    assert stats["uart"]["overrun"] == 0
+    assert not hears_all or stats["uart"]["overrun"] == 0
     assert stats["uart"]["ignored_writes"] == 0
     for name, vector in stats["isr"].items():
         assert vector["longest_cycles"] <= budget_cycles, f"{name} took {vector['longest_cycles']} cycles"

@@ -41,7 +41,7 @@ def test_a_flood_leaves_the_other_inputs_exact(
         )
         recording.play_out()
         health = recording.wait_for_status()
-    check_interrupts(board)
+    check_interrupts(board, hears_all=False)     # in the moments before the mask a byte of the host may be missed
     log = read_log(tmp_path / "log.csv")
     assert [segment.cause for segment in log.segments] == ["recording began"]        # the watchdog has not bitten
     (segment,) = log.segments
