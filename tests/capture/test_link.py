@@ -250,6 +250,19 @@ def test_a_board_that_falls_silent_is_told_and_found_again(on_socket: Served, op
     assert {event.cause for event in of(Lost, events)} == {"link down"}
 
 
+def test_another_version_that_comes_back_is_told_while_the_link_is_down(on_socket: Served, open_link: Opener) -> None:
+    link = open_link(on_socket.url)
+    collect(link, enough_pulses(5))
+    on_socket.unplug()
+    collect(link, lambda events: bool(of(LinkDown, events)))
+    on_socket.board.protocol = 2
+    on_socket.replug()
+    events = collect(link, lambda events: any("this program is older" in down.reason for down in of(LinkDown, events)))
+    on_socket.board.protocol = wire.PROTOCOL
+    events = collect(link, lambda events: bool(of(LinkUp, events)))
+    assert len(of(LinkDown, events)) <= 1  # told once, not at every attempt
+
+
 def test_closing_while_unplugged_ends_with_a_loss(on_socket: Served, open_link: Opener) -> None:
     link = open_link(on_socket.url)
     collect(link, enough_pulses(5))

@@ -233,9 +233,12 @@ def test_rows_reach_the_disk_each_second(tmp_path: Path) -> None:
     log = read_log(tmp_path / "a.log")  # as after a power cut at this moment
     assert edges_of(log) == {"wheel": [5, 6, 7]}
     assert "not closed" in log.warnings[0]
+    writer.accept(pulses(wheel=[8]))
+    writer.accept(LinkDown(reason="unplugged", host_s=0.0))  # after which nothing may come for hours
+    assert edges_of(read_log(tmp_path / "a.log")) == {"wheel": [5, 6, 7, 8]}
     writer.mark("cut", "start")
     writer.keep()
-    assert read_log(tmp_path / "a.log").segments[0].marks == (Mark(ticks=7, key="cut", value="start"),)
+    assert read_log(tmp_path / "a.log").segments[0].marks == (Mark(ticks=8, key="cut", value="start"),)
     writer.close()
     writer.close()
     assert read_log(tmp_path / "a.log").warnings == ()

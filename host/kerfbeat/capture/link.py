@@ -73,6 +73,7 @@ class BoardLink:
         self.url = url
         self.channels = tuple(channels.values())
         self._wanted_baud = baud
+        self._found_baud: int | None = None
         self._trace = trace
         self._clock = clock
         self._stream = Stream(channels, utc_now=utc_now)
@@ -151,11 +152,11 @@ class BoardLink:
 
     def _connect(self, url: str, *, patience_s: float) -> None:
         """Open the port and greet the board; LinkError if either fails."""
-        port = open_port(url, baud=self._wanted_baud or BAUD_FAST)
+        port = open_port(url, baud=self._wanted_baud or self._found_baud or BAUD_FAST)
         try:
             greeted = greet(
                 port,
-                rounds=rounds_for(url, self._wanted_baud, patience_s=patience_s),
+                rounds=rounds_for(url, self._wanted_baud or self._found_baud, patience_s=patience_s),
                 clock=self._clock,
                 trace=self._trace,
                 stopped=self._stop.is_set,
@@ -164,6 +165,7 @@ class BoardLink:
             port.close()
             raise
         self._port = port
+        self._found_baud = greeted.baud
         self.url = url
         self._welcome(greeted)
 
@@ -191,10 +193,11 @@ class BoardLink:
         try:
             self._connect(url, patience_s=AGAIN_PATIENCE_S)
         except LinkError as error:
-            absent = isinstance(error, PortAbsentError)  # which is what being unplugged means
-            if not absent and str(error) != self._down_reason:  # another obstacle than before: worth telling
-                self._down_reason = str(error)
-                self._events.put(LinkDown(reason=self._down_reason, host_s=self._clock()))
+            if not isinstance(error, PortAbsentError):  # absent is what unplugged means; this is another obstacle
+                self._found_baud = None  # look for it anew: another board may have come
+                if str(error) != self._down_reason:
+                    self._down_reason = str(error)
+                    self._events.put(LinkDown(reason=self._down_reason, host_s=self._clock()))
             self._stop.wait(REOPEN_EVERY_S)
 
     def _listen(self, port: Port) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture import log_format
-from kerfbeat.capture.events import Event, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.capture.events import Event, LinkDown, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting
 
@@ -99,6 +99,8 @@ class LogWriter:
                 }
                 self._row("sync", "", event.answer_ticks, log_format.fields_text(fields))
                 self.last_ticks = max(self.last_ticks, event.answer_ticks)
+            case LinkDown():
+                self.keep()  # nothing may come for hours
             case _:
                 pass
         if self._clock() - self._kept_at >= KEEP_EVERY_S:
