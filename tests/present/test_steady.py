@@ -70,11 +70,17 @@ def test_large_change_is_followed_at_once_a_small_one_at_the_second_update() -> 
 
 def test_coarser_at_once_finer_after_a_while() -> None:
     steady = SteadyNumber()
-    assert steady.text(81.34, 0.1, at_s=0.0) == "81.3"
-    assert steady.text(81.34, 2.0, at_s=0.3) == "81"
-    shown = [steady.text(81.34, 0.1, at_s=0.3 * k) for k in range(2, 14)]
+    assert steady.text(81.06, 0.1, at_s=0.0) == "81.1"
+    assert steady.text(81.06, 2.0, at_s=0.3) == "81"
+    shown = [steady.text(81.06, 0.1, at_s=0.3 * k) for k in range(2, 14)]
     assert shown[0] == "81"
-    assert shown[-1] == "81.3"
+    assert shown[-1] == "81.1"
+
+
+def test_coarse_figure_does_not_outlive_its_uncertainty() -> None:
+    steady = SteadyNumber()
+    assert steady.text(25.9, 15.0, at_s=0.0) == "30"
+    assert steady.text(25.9, 1.0, at_s=0.2) == "26"
 
 
 def test_new_beginning_after_silence() -> None:

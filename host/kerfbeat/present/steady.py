@@ -2,7 +2,8 @@
 
 A big digit that jumps four times a second cannot be read.  The last place shown is about as large as the 95 %
 half-width; what is shown moves at once when the reading is far off, at the second update when it is off by more than
-half a place and its noise, and after a while when it stays off by more than half a place.
+half a place and its noise, and after a while when it stays off by more than half a place.  A place that comes or goes
+with the uncertainty does so at once where the old figure would lie outside the new interval.
 """
 
 import math
@@ -67,7 +68,8 @@ class SteadyNumber:
     def _follow_places(self, value: float, u95: float) -> None:
         wanted = _places(value, u95)
         self._finer = self._finer + 1 if wanted > self._places else 0
-        if self._shown is None or wanted < self._places or self._finer >= FINER_AFTER:
+        too_coarse = wanted > self._places and self._shown is not None and abs(value - self._shown) > u95
+        if self._shown is None or wanted < self._places or too_coarse or self._finer >= FINER_AFTER:
             self._places, self._finer, self._shown = wanted, 0, None
 
 
