@@ -19,13 +19,14 @@ from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp,
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
 from kerfbeat.measure.clock import SyncHistory
-from kerfbeat.measure.live import LiveSpeed, ShaftReading, judge_silence
+from kerfbeat.measure.live import ShaftReading
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.blade import BladeRule
 from kerfbeat.present.entry import choice_of, hz_of
-from kerfbeat.present.logbook import Logbook, Tally
+from kerfbeat.present.logbook import Logbook
 from kerfbeat.present.outlook import motor_slip, prospect_of
-from kerfbeat.present.snapshot import BladeNow, ChannelNow, ClockNow, LinkNow, LogNow, Snapshot
+from kerfbeat.present.shafts import Shafts
+from kerfbeat.present.snapshot import BladeNow, ClockNow, LinkNow, LogNow, Snapshot
 
 __all__ = ["Feed"]
 
@@ -33,6 +34,7 @@ LINK_SILENT_S = 0.5  # five idle batches of the board: the link is not heard
 NOTICE_S = 8.0  # how long a notice stands
 TREND_S = 900.0  # the longest stretch the screen draws
 TREND_STEP_S = 0.25
+TREND_SHARE = 0.1  # a reading less certain than that says nothing about a trend
 RATE_EVERY_S = 2.0  # how often the board's clock is compared anew
 NO_COUNTS = LineCounts(frames=0, bad_crc=0, malformed=0, implausible=0, noise_bytes=0, frames_missing=0)
 
@@ -55,7 +57,7 @@ class Feed:
         self._setting = setting or Setting()
         self._prospect = prospect_of(machine, self._setting)
         self._cutting = False
-        self._live: dict[str, LiveSpeed] = {}
+        self._shafts = Shafts(machine)
         self._segment: SegmentStarted | None = None
         self._complete_ticks = 0
         self._told_ticks = 0  # the latest that was told: an edge may come before its batch is complete
@@ -65,7 +67,6 @@ class Feed:
         self._clock_now = ClockNow()
         self._syncs: SyncHistory | None = None
         self._rated_host_s = 0.0
-        self._tally = Tally()
         self._estimates = 0
         self._logbook: Logbook | None = None
         self._log_began_host_s = 0.0
@@ -86,8 +87,7 @@ class Feed:
                 case SegmentStarted():
                     self._accept_segment(event)
                 case Lost():
-                    self._live[event.channel].lose(event.start_ticks, event.end_ticks, event.pulses)
-                    self._tally.count_loss(event)
+                    self._shafts.lose(event)
                 case Sync():
                     self._accept_sync(event)
                 case Health():
@@ -108,24 +108,19 @@ class Feed:
         self._clock_now = ClockNow()
         self._syncs = SyncHistory(event.tick_hz)
         self._rated_host_s = self._clock()
-        self._live = {
-            channel: LiveSpeed(targets=sensor.targets, tick_hz=event.tick_hz)
-            for channel, sensor in self.machine.sensors.items()
-        }
+        self._shafts.restart(event.tick_hz)
 
     def _accept_pulses(self, event: Pulses) -> None:
         self._complete_ticks = event.complete_ticks
-        self._told_ticks = max(self._told_ticks, event.complete_ticks)
         self._heard_host_s = event.received_host_s
-        for channel, edge_ticks in event.edge_ticks.items():
-            self._live[channel].feed(edge_ticks, event.complete_ticks)
-            if len(edge_ticks):
-                self._tally.pulses[channel] += len(edge_ticks)
-                self._told_ticks = max(self._told_ticks, int(edge_ticks[-1]))
+        last_ticks = [int(ticks[-1]) for ticks in event.edge_ticks.values() if len(ticks)]
+        self._told_ticks = max(self._told_ticks, event.complete_ticks, *last_ticks)
+        self._shafts.feed(event)
         self._estimates += len(event.edge_ticks[self._rule.channel]) > 0
         if not self._trend or event.received_host_s - self._trend[-1][0] >= TREND_STEP_S:
-            speed = self._blade(self._readings()).speed_m_per_s
-            self._trend.append((event.received_host_s, np.nan if speed is None else speed.value))
+            speed = self._blade(self._shafts.readings()).speed_m_per_s
+            fit = speed is not None and speed.u95 < TREND_SHARE * speed.value
+            self._trend.append((event.received_host_s, speed.value if speed is not None and fit else np.nan))
             while self._trend[0][0] < event.received_host_s - TREND_S:
                 self._trend.popleft()
 
@@ -145,8 +140,7 @@ class Feed:
         rate = syncs.rate()
         measured = rate.basis.startswith("measured")
         self._clock_now = ClockNow(off_ppm=Estimate(value=rate.ppm, u95=2.0 * rate.u_ppm) if measured else None)
-        for live in self._live.values():
-            live.set_clock(rate.ppm, rate.u_ppm)
+        self._shafts.set_clock(rate)
 
     # What the operator does.
 
@@ -203,9 +197,10 @@ class Feed:
         if self._logbook is not None:
             self._logbook.mark(key, value, self._ticks_now())
 
-    def _ticks_now(self) -> int:
-        """Board time of this moment: a mark is made between two batches."""
-        assert self._segment is not None
+    def _ticks_now(self) -> int | None:
+        """Board time of this moment: a mark is made between two batches.  None before the first board."""
+        if self._segment is None:
+            return None
         since_s = min(max(self._clock() - self._heard_host_s, 0.0), LINK_SILENT_S)
         return self._complete_ticks + int(since_s * self._segment.tick_hz)
 
@@ -242,12 +237,10 @@ class Feed:
         """Everything at this moment."""
         with self._lock:
             at_s = self._clock()
-            readings = self._readings()
+            readings = self._shafts.readings()
             link = self._link(at_s)
-            blade = self._blade(readings)
-            if not link.up and blade.state != "waiting":
-                blade = BladeNow(channel=blade.channel, state="no link")
-            motor = readings.get("motor")
+            channels = self._shafts.channels_now(readings, linked=link.up)
+            motor_hz = next((each.shaft_hz for each in channels if each.channel == "motor"), None)
             notice, told_s = self._notice
             return Snapshot(
                 at_s=at_s,
@@ -255,10 +248,10 @@ class Feed:
                 machine=self.machine,
                 setting=self._setting,
                 cutting=self._cutting,
-                blade=blade,
-                blade_slip_percent=self._rule.slip_percent(readings),
-                channels=tuple(self._channel(channel, readings.get(channel)) for channel in self.machine.sensors),
-                motor=motor_slip(self.machine, self._setting, motor.shaft_hz if motor is not None else None),
+                blade=self._blade(readings) if link.up else BladeNow(channel=self._rule.channel, state="no link"),
+                blade_slip_percent=self._rule.slip_percent(readings) if link.up else None,
+                channels=channels,
+                motor=motor_slip(self.machine, self._setting, motor_hz),
                 prospect=self._prospect,
                 link=link,
                 clock=self._clock_now,
@@ -272,29 +265,11 @@ class Feed:
             points = np.array(self._trend, dtype=np.float64).reshape(-1, 2)
         return points[:, 0], points[:, 1]
 
-    def _readings(self) -> Mapping[str, ShaftReading]:
-        return judge_silence({channel: live.reading() for channel, live in self._live.items()})
-
     def _blade(self, readings: Mapping[str, ShaftReading]) -> BladeNow:
         reading = readings.get(self._rule.channel)
         if reading is None:
             return BladeNow(channel=self._rule.channel, state="waiting")
         return self._rule.blade_now(reading)
-
-    def _channel(self, channel: str, reading: ShaftReading | None) -> ChannelNow:
-        return ChannelNow(
-            channel=channel,
-            targets=self.machine.sensors[channel].targets,
-            state="waiting" if reading is None else reading.state,
-            shaft_hz=None if reading is None else reading.shaft_hz,
-            slower_than_hz=None if reading is None else reading.slower_than_hz,
-            silent_s=None if reading is None else reading.silent_s,
-            pulses=self._tally.pulses[channel],
-            missing=0 if reading is None else reading.missing,
-            extra=0 if reading is None else reading.extra,
-            lost=self._tally.lost[channel],
-            lost_stretches=self._tally.lost_stretches[channel],
-        )
 
     def _link(self, at_s: float) -> LinkNow:
         silent_s = at_s - self._heard_host_s

@@ -5,6 +5,7 @@ The colours are those of tempered steel: straw for the reading, blue for what wa
 framed by a hatch, for silence.
 """
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -27,6 +28,7 @@ DIM = "#98a2ab"
 ALARM = "bold #101010 on #ff9a52"
 SILENCE = "bold #101010 on #f2efe6"
 
+OTHER_WORDS = {"waiting": "no pulse yet", "signal lost": "signal lost", "no link": "unknown"}
 INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
@@ -97,7 +99,7 @@ def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, row
 
 def _silence(now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
     """Black on white, hatched, in words as large as fit: not to be taken for a reading of zero."""
-    told = _silence_words(now, unit)
+    told = [part for line in _silence_words(now, unit) for part in textwrap.wrap(line, max(columns - 6, 1))]
     room, free = columns - 6, rows - 3 - len(told)
     words = SILENT_WORDS[now.blade.state]
     one_line = big(" ".join(words), columns=room, rows=max(free, 1))
@@ -265,7 +267,7 @@ def _turning_words(channel: ChannelNow) -> str:
         return plus_minus(channel.shaft_hz.times(rpm(1.0)), "rpm")
     if channel.state == "no pulses" and channel.slower_than_hz is not None:
         return f"< {_short(rpm(channel.slower_than_hz))} rpm"
-    return {"waiting": "no pulse yet", "signal lost": "signal lost"}.get(channel.state, "no pulses")
+    return OTHER_WORDS.get(channel.state, "no pulses")
 
 
 def _slip_words(now: Snapshot, channel: str, *, wide: bool) -> str:

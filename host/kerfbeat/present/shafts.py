@@ -1,0 +1,77 @@
+"""What do the sensors of the machine read now, and how well did their pulses come?"""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import replace
+
+from kerfbeat.capture.events import Lost, Pulses
+from kerfbeat.machine import Machine
+from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.live import LiveSpeed, ShaftReading, judge_silence
+from kerfbeat.present.logbook import Tally
+from kerfbeat.present.snapshot import ChannelNow
+
+__all__ = ["Shafts"]
+
+
+class Shafts:
+    """One live estimator a sensor.  Counts go on when a board starts anew, readings do not."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._sensors = machine.sensors
+        self._live: dict[str, LiveSpeed] = {}
+        self._tally = Tally()
+        self._missing: Counter[str] = Counter()  # in the segments before this one
+        self._extra: Counter[str] = Counter()
+
+    def restart(self, tick_hz: float) -> None:
+        """A board has started: its ticks and its pulses count anew."""
+        for channel, live in self._live.items():
+            before = live.reading()
+            self._missing[channel] += before.missing
+            self._extra[channel] += before.extra
+        self._live = {
+            channel: LiveSpeed(targets=sensor.targets, tick_hz=tick_hz) for channel, sensor in self._sensors.items()
+        }
+
+    def feed(self, event: Pulses) -> None:
+        """Take the edges of all channels."""
+        for channel, edge_ticks in event.edge_ticks.items():
+            self._live[channel].feed(edge_ticks, event.complete_ticks)
+            self._tally.pulses[channel] += len(edge_ticks)
+
+    def lose(self, event: Lost) -> None:
+        """Take a stretch of lost pulses."""
+        self._live[event.channel].lose(event.start_ticks, event.end_ticks, event.pulses)
+        self._tally.count_loss(event)
+
+    def set_clock(self, rate: ClockRate) -> None:
+        """Take what is known of the board's clock."""
+        for live in self._live.values():
+            live.set_clock(rate.ppm, rate.u_ppm)
+
+    def readings(self) -> Mapping[str, ShaftReading]:
+        """What every shaft does, all channels judged together; empty before the first board."""
+        return judge_silence({channel: live.reading() for channel, live in self._live.items()})
+
+    def channels_now(self, readings: Mapping[str, ShaftReading], *, linked: bool) -> tuple[ChannelNow, ...]:
+        """The readings with their counts; without a link the old speed is no reading of now."""
+        return tuple(self._channel_now(channel, readings.get(channel), linked=linked) for channel in self._sensors)
+
+    def _channel_now(self, channel: str, reading: ShaftReading | None, *, linked: bool) -> ChannelNow:
+        reading = reading or ShaftReading(state="waiting")
+        if not linked:
+            reading = replace(reading, shaft_hz=None, slower_than_hz=None)
+        return ChannelNow(
+            channel=channel,
+            targets=self._sensors[channel].targets,
+            state=reading.state if linked else "no link",
+            shaft_hz=reading.shaft_hz,
+            slower_than_hz=reading.slower_than_hz,
+            silent_s=reading.silent_s,
+            pulses=self._tally.pulses[channel],
+            missing=self._missing[channel] + reading.missing,
+            extra=self._extra[channel] + reading.extra,
+            lost=self._tally.lost[channel],
+            lost_stretches=self._tally.lost_stretches[channel],
+        )
