@@ -207,7 +207,7 @@ def test_device_that_is_no_board_of_ours(
     run: Run, saw_file: Path, talker: Callable[[bytes], str], says: bytes, words: tuple[str, ...]
 ) -> None:
     name = talker(says)
-    for command in (["watch"], ["record", "-o", saw_file.with_name("run.csv")]):
+    for command in (["watch"], ["check"], ["record", "-o", saw_file.with_name("run.csv")]):
         result = run(*command, "--port", name, "--machine", saw_file)
         _one_line(result, status=1, words=(name, *words))
         assert not saw_file.with_name("run.csv").exists()

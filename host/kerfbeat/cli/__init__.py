@@ -37,6 +37,7 @@ PLAN = "Describe the machine, plan its drive"
 PRACTICE = "Without a machine"
 
 COMMANDS = (
+    Entry("check", "kerfbeat.cli.live:check", MACHINE, "Is the board well, and does every sensor count?"),
     Entry("watch", "kerfbeat.cli.live:watch", MACHINE, "Show the blade speed now."),
     Entry("record", "kerfbeat.cli.live:record", MACHINE, "Write the pulses to a log, with marks."),
     Entry("speed", "kerfbeat.cli.logs:speed", LOGS, "Tell the speeds in a log."),

@@ -1,6 +1,6 @@
 """How does a command reach the board, its machine file and its setting?"""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import parse_qsl, quote, urlsplit
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from kerfbeat.capture.greeting import Trace
     from kerfbeat.capture.link import BoardLink
     from kerfbeat.capture.wire import Frame
-    from kerfbeat.machine import Machine, Setting
+    from kerfbeat.machine import Machine, Sensor, Setting
 
 __all__ = ["board_options", "chosen_machine", "chosen_setting", "open_board", "required_port", "setting_options"]
 
@@ -98,15 +98,17 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
     raise click.UsageError(f"no port given; add --port P (found: {harmless(found)}; sim:// is a simulated saw)")
 
 
-def open_board(port: str, machine: "Machine", *, baud: int | None, trace: bool) -> "BoardLink":
-    """Open the link; a simulated port is made known to pyserial first."""
+def open_board(
+    port: str, sensors: "Mapping[str, Sensor] | None", *, baud: int | None, trace: bool
+) -> "BoardLink":
+    """Open the link to the board with these sensors, or to all its inputs; a simulated port is made known first."""
     import serial
 
     from kerfbeat.capture.link import BoardLink
 
     if "kerfbeat.simulate" not in serial.protocol_handler_packages:
         serial.protocol_handler_packages.append("kerfbeat.simulate")
-    return BoardLink(port, sensors=machine.sensors, baud=baud, trace=_tracer() if trace else None)
+    return BoardLink(port, sensors=sensors, baud=baud, trace=_tracer() if trace else None)
 
 
 def _tracer() -> "Trace":

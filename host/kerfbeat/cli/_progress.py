@@ -15,7 +15,7 @@ from kerfbeat.present.text import harmless
 if TYPE_CHECKING:
     from kerfbeat.present.snapshot import Snapshot
 
-__all__ = ["Progress", "file_progress", "typed_lines"]
+__all__ = ["Progress", "file_progress", "time_progress", "typed_lines"]
 
 ON_TERMINAL_S = 0.5
 IN_FILE_S = 10.0
@@ -83,22 +83,34 @@ def typed_lines() -> Callable[[], list[str]]:
 
 @contextmanager
 def file_progress(name: str) -> Iterator[Callable[[int, int], None]]:
-    """Give a function that shows how much of a file is done; shown on a terminal only, and only if it takes long."""
-    began_s = time.monotonic()
-    shown_s = began_s + PATIENCE_S
-    open_line = False
+    """Give a function that shows how much of a file is done; shown only if it takes long."""
+    with _written_over() as write:
+        yield lambda done, whole: write(f"{harmless(name)}: {100 * done // max(whole, 1)} %")
 
-    def show(done: int, whole: int) -> None:
-        nonlocal shown_s, open_line
+
+@contextmanager
+def time_progress(what: str, whole_s: float) -> Iterator[Callable[[float], None]]:
+    """Give a function that shows how many of so many seconds are over; shown only if it takes long."""
+    with _written_over() as write:
+        yield lambda done_s: write(f"{what}: {done_s:.0f} of {whole_s:.0f} s")
+
+
+@contextmanager
+def _written_over() -> Iterator[Callable[[str], None]]:
+    """Give a function that writes one line over and over, now and then and on a terminal only."""
+    due_s = time.monotonic() + PATIENCE_S
+    written = False
+
+    def write(text: str) -> None:
+        nonlocal due_s, written
         now_s = time.monotonic()
-        if not sys.stderr.isatty() or now_s < shown_s:
-            return
-        shown_s = now_s + ON_TERMINAL_S
-        open_line = True
-        click.echo(f"\r\x1b[K{harmless(name)}: {100 * done // max(whole, 1)} %", err=True, nl=False)
+        if sys.stderr.isatty() and now_s >= due_s:
+            due_s = now_s + ON_TERMINAL_S
+            written = True
+            click.echo(f"\r\x1b[K{text}", err=True, nl=False)
 
     try:
-        yield show
+        yield write
     finally:
-        if open_line:
-            click.echo("", err=True)
+        if written:
+            click.echo("\r\x1b[K", err=True, nl=False)

@@ -13,11 +13,52 @@ from kerfbeat.cli._board import (
     required_port,
     setting_options,
 )
-from kerfbeat.cli._progress import Progress, typed_lines
-from kerfbeat.cli._show import Quantity, examples, table, unit_option, warn
+from kerfbeat.cli._progress import Progress, time_progress, typed_lines
+from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal
 
-__all__ = ["record", "watch"]
+__all__ = ["check", "record", "watch"]
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat check --port /dev/ttyUSB0",
+        "kerfbeat check --port COM3 --machine saw.toml --for 30s",
+        "kerfbeat check --port sim:// --json",
+    )
+)
+@board_options
+@click.option(
+    "--for", "for_s", type=Quantity("duration"), default=10.0, metavar="TIME", help="How long to listen; without it 10s."
+)
+@json_option
+def check(
+    *, port: str | None, machine_path: Path | None, baud: int | None, trace: bool, for_s: float, as_json: bool
+) -> None:
+    """Is the board well, and does every sensor count?
+
+    Tells the board, its firmware, link and clock, the pulses of every sensor, bounce and noise, and what to mend.
+    Turn the wheel by hand, or let the machine run; from a safe place, with the guards on.  Without a machine file the
+    board's inputs are told by number.
+    """
+    from kerfbeat.capture.bringup import bring_up
+    from kerfbeat.present.bringup_report import INPUT_HEADINGS, bring_up_document, bring_up_lines, input_rows
+
+    port = required_port(port, machine_path)
+    simulated = port.startswith("sim://")
+    machine = chosen_machine(machine_path, port=port) if machine_path is not None or simulated else None
+    sensors = None if machine is None else machine.sensors
+    with open_board(port, sensors, baud=baud, trace=trace) as link, time_progress("listening", for_s) as progress:
+        seen = bring_up(link, watch_s=for_s, progress=progress)
+    if as_json:
+        print_json(bring_up_document(seen))
+        return
+    for line in bring_up_lines(seen):
+        click.echo(line)
+    click.echo(table(INPUT_HEADINGS, input_rows(seen, sensors)))
+    click.echo("to mend:" if seen.findings else "nothing to mend.")
+    for finding in seen.findings:
+        click.echo(f"  {finding}")
 
 
 @click.command(
@@ -74,7 +115,7 @@ def watch(
     if log_path is not None:
         require_new(log_path)
     full_screen = sys.stdout.isatty() and sys.stdin.isatty() and not lines
-    with open_board(port, machine, baud=baud, trace=trace and not full_screen) as link:
+    with open_board(port, machine.sensors, baud=baud, trace=trace and not full_screen) as link:
         try:
             if log_path is not None:
                 feed.begin_log(log_path)
@@ -134,7 +175,7 @@ def record(
     feed = Feed(machine, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
     require_new(log_path)
     progress = Progress(unit or unit_for(machine), quiet=quiet)
-    with open_board(port, machine, baud=baud, trace=trace) as link, stop_on_signal() as stopped:
+    with open_board(port, machine.sensors, baud=baud, trace=trace) as link, stop_on_signal() as stopped:
         logbook = record_log(
             feed,
             link,
