@@ -70,7 +70,6 @@ def test_out_and_in_agree() -> None:
     assert units.ft_per_min(1.0) == pytest.approx(196.850394, abs=5e-7)
     assert units.m_per_min(1.0) == 60.0
     assert units.rpm(0.5) == 30.0
-    assert units.hz_from_rpm(30.0) == 0.5
 
 
 @pytest.mark.parametrize(

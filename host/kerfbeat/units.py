@@ -27,7 +27,6 @@ __all__ = [
     "N_PER_LBF",
     "W_PER_HP",
     "ft_per_min",
-    "hz_from_rpm",
     "m_per_min",
     "parse_angle_rad",
     "parse_duration_s",
@@ -273,8 +272,3 @@ def m_per_min(speed_m_per_s: Quantity) -> Quantity:
 def rpm(shaft_hz: Quantity) -> Quantity:
     """Turn turns per second into turns per minute."""
     return shaft_hz * 60.0
-
-
-def hz_from_rpm(shaft_rpm: Quantity) -> Quantity:
-    """Turn turns per minute into turns per second."""
-    return shaft_rpm / 60.0

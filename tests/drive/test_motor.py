@@ -18,14 +18,14 @@ def plate(**changes: object) -> Motor:
 @pytest.mark.parametrize(("poles", "rpm"), [(2, 3600), (4, 1800), (6, 1200), (8, 900)])
 def test_synchronous_speeds_at_60_hz(poles: int, rpm: float) -> None:
     # NEMA MG 1
-    assert motors.synchronous_rpm(60.0, poles=poles) == rpm
+    assert motors.synchronous_hz(60.0, poles=poles) * 60 == rpm
 
 
 def test_rated_torque_of_a_ten_horsepower_motor() -> None:
     # Chapman, Electric Machinery Fundamentals, 4th ed., example 7-1: 10 hp (7460 W), 4 poles, 60 Hz, slip 5 %:
     # 1800 rpm field, 1710 rpm shaft, 41.7 N m
     motor = plate(base_hz=60.0, rpm=1710.0, power_w=7460.0)
-    assert motors.synchronous_rpm(60.0, poles=4) == 1800.0
+    assert motors.synchronous_hz(60.0, poles=4) * 60 == 1800.0
     assert motors.rated_torque_n_m(motor) == pytest.approx(41.7, abs=0.1)
 
 

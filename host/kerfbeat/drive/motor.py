@@ -23,7 +23,6 @@ __all__ = [
     "rated_torque_n_m",
     "slowest_full_load_hz",
     "synchronous_hz",
-    "synchronous_rpm",
     "top_speed_hz",
     "torque_ratio",
 ]
@@ -60,11 +59,6 @@ def synchronous_hz(supply_hz: ArrayLike, *, poles: int) -> Array:
     supply_hz : any shape.  Source: NEMA MG 1 (n_s = 120 f / p rpm).
     """
     return np.asarray(supply_hz, dtype=float) * (2.0 / poles)
-
-
-def synchronous_rpm(supply_hz: ArrayLike, *, poles: int) -> Array:
-    """Speed of the rotating field, 120 f / p, in rpm."""
-    return synchronous_hz(supply_hz, poles=poles) * 60.0
 
 
 def rated_slip_hz(motor: Motor) -> float:

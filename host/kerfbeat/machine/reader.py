@@ -9,14 +9,16 @@ import difflib
 import re
 import tomllib
 from functools import partial
-from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from kerfbeat.errors import MachineError
 from kerfbeat.machine.parts import CHANNELS, DEFAULT_INPUT, Inverter, Limits, Machine, Motor, Sensor, Wheel
 from kerfbeat.machine.section import REQUIRED, Section, printable, shown
 from kerfbeat.machine.stages import BeltPosition, BeltStage, Gear, GearStage, Sheave, Stage
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
 
 __all__ = ["LARGEST_FILE_BYTES", "demo_machine", "demo_names", "demo_text", "load_machine", "parse_machine"]
 
@@ -239,9 +241,15 @@ def load_machine(path: str | Path) -> Machine:
     return parse_machine(text.replace("\r\n", "\n"), source=path.name)
 
 
+def _demo_folder() -> Traversable:
+    from importlib import resources  # takes longer than reading a machine, and is seldom needed
+
+    return resources.files("kerfbeat") / "demo"
+
+
 def demo_names() -> tuple[str, ...]:
     """Name the invented machines that come with the program."""
-    folder = resources.files("kerfbeat") / "demo"
+    folder = _demo_folder()
     return tuple(sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml")))
 
 
@@ -249,7 +257,7 @@ def demo_text(name: str) -> str:
     """Text of an invented machine's file; MachineError if there is none of that name."""
     if name not in demo_names():
         raise MachineError(f'there is no demo machine "{printable(name)}"; choose one of {", ".join(demo_names())}')
-    return (resources.files("kerfbeat") / "demo" / f"{name}.toml").read_text(encoding="utf-8")
+    return (_demo_folder() / f"{name}.toml").read_text(encoding="utf-8")
 
 
 def demo_machine(name: str) -> Machine:

@@ -71,7 +71,7 @@ def plot_arrangement(made: Arrangement, path: Path, *, unit: str) -> None:
         pull.set_ylabel("pull along the blade, N" if scale_n != 1.0 else "torque at the wheel,\nrated motor torques")
         power.set_ylabel("motor power, part of rated")
         power.set_ylim(0.0, 1.12)
-        pull.set_ylim(bottom=0.0)
+        pull.set_ylim(0.0, 1.12 * max(float(np.nanmax(line.get_ydata())) for line in pull.get_lines()))
         for axes in (span, pull, power):
             axes.grid(visible=True)
             axes.tick_params(labelbottom=axes is power)
