@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table
+from kerfbeat.cli._show import examples, json_option, plot_option, table
 
 __all__ = ["describe", "echo_notes", "hz_option", "machine_unit_option", "predict"]
 
@@ -117,7 +117,7 @@ def predict(
         curves = drive_curves(described, supply_hz=wide_hz, **chosen)
         plot_speed_curves(described, curves, plot, unit=predicted.speed_unit(described, unit))
     if as_json:
-        print_json(predicted.prediction_document(described, rows))
+        click.echo(predicted.prediction_json(described, rows))
         return
     first = predicted.speed_unit(described, unit)
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
