@@ -76,12 +76,25 @@ static void jump_to_next_event(struct chip *chip)
     avr_cycle_timer_process(avr);
 }
 
+/* As if the main line had come upon an endless loop: `rjmp .`, two cycles.  A new start of the program frees it. */
+static bool goes_round(struct chip *chip)
+{
+    avr_t *avr = chip->avr;
+    if (!chip->hung || avr->interrupts.running_ptr > 0 || held(chip)) { return false; }
+    avr->state = cpu_Running;
+    avr->cycle += 2;
+    avr_cycle_timer_process(avr);
+    return true;
+}
+
 /* One instruction, or a stretch of them up to the next timer; or the jump of a sleeping core to its next event. */
 static void step(avr_t *avr)
 {
     struct chip *chip = running_chip;
     const bool asleep = avr->state == cpu_Sleeping;
-    if (!held(chip) && !asleep) {
+    if (goes_round(chip)) {
+        /* time has passed */
+    } else if (!held(chip) && !asleep) {
         const uint8_t depth = avr->interrupts.running_ptr;
         const avr_flashaddr_t next_pc = avr_run_one(avr);
         if (avr->interrupt_state == -2) {
@@ -106,6 +119,7 @@ static void after_reset(struct chip *chip, uint8_t cause)
     avr->data[CHIP_MCUSR] = cause;
     avr->run_cycle_limit = chip->one_at_a_time ? 1 : RUN_LIMIT_CYCLES;
     chip->boot_until_cycle = avr->cycle + chip->boot_cycles;
+    chip->hung = false;
     chip->isr.depth = 0;
     chip->isr.blocked_since_cycle = ISR_NEVER;
     for (unsigned n = 0; n < chip->listeners; n++) { chip->listener[n].restart(chip->listener[n].param); }

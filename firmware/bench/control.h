@@ -1,4 +1,4 @@
-/* What is the board told to do while it runs, and what does it answer?
+/* Where do commands come from while the board runs?
  *
  * One command a line; one answer a line: "ok ..." or "error: ...".  Lines that begin with "event" come unasked.
  * README.md lists the commands. */

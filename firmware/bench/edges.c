@@ -18,48 +18,6 @@ static bool ends_with(const char *text, const char *tail)
     return length >= tail_length && strcmp(text + length - tail_length, tail) == 0;
 }
 
-/* ---- the heap ---- */
-
-static void sift_down(struct edges *edges, size_t at)
-{
-    for (;;) {
-        size_t least = at;
-        for (size_t child = 2 * at + 1; child <= 2 * at + 2; child++) {
-            if (child < edges->live_count && edges->live[child].cycle < edges->live[least].cycle) { least = child; }
-        }
-        if (least == at) { return; }
-        const struct edge swapped = edges->live[at];
-        edges->live[at] = edges->live[least];
-        edges->live[least] = swapped;
-        at = least;
-    }
-}
-
-static void push(struct edges *edges, struct edge edge)
-{
-    if (edges->live_count == edges->live_room) {
-        edges->live_room = edges->live_room ? 2 * edges->live_room : 256;
-        edges->live = realloc(edges->live, edges->live_room * sizeof *edges->live);
-        if (edges->live == NULL) { abort(); }
-    }
-    size_t at = edges->live_count++;
-    while (at > 0 && edge.cycle < edges->live[(at - 1) / 2].cycle) {
-        edges->live[at] = edges->live[(at - 1) / 2];
-        at = (at - 1) / 2;
-    }
-    edges->live[at] = edge;
-}
-
-static struct edge pop(struct edges *edges)
-{
-    const struct edge first = edges->live[0];
-    edges->live[0] = edges->live[--edges->live_count];
-    sift_down(edges, 0);
-    return first;
-}
-
-/* ---- reading ---- */
-
 bool edges_parse_when(const struct edges *edges, const char *text, uint64_t *cycle)
 {
     char *end = NULL;
@@ -131,11 +89,9 @@ static uint64_t next_cycle(const struct edges *edges)
 {
     uint64_t cycle = UINT64_MAX;
     if (edges->file_has_next) { cycle = edges->file_next.cycle; }
-    if (edges->live_count > 0 && edges->live[0].cycle < cycle) { cycle = edges->live[0].cycle; }
+    if (edges->live.count > 0 && edges->live.heap[0].cycle < cycle) { cycle = edges->live.heap[0].cycle; }
     return cycle;
 }
-
-/* ---- injecting ---- */
 
 static void note_truth(struct edges *edges, const struct edge *edge)
 {
@@ -162,7 +118,7 @@ static avr_cycle_count_t inject_due(avr_t *avr, avr_cycle_count_t when, void *pa
             edge = edges->file_next;
             edges->file_has_next = read_file(edges);
         } else {
-            edge = pop(edges);
+            edge = edge_queue_pop(&edges->live);
         }
         if (edge.cycle < edges->latest_cycle) {
             edges->late++;
@@ -196,7 +152,7 @@ bool edges_add(struct edges *edges, uint64_t cycle, unsigned input, bool level)
 {
     if (input < 1 || input > PINS) { return false; }
     begin_now(edges);
-    push(edges, (struct edge){ cycle, (uint8_t)(input - 1u), level });
+    edge_queue_push(&edges->live, (struct edge){ cycle, (uint8_t)(input - 1u), level });
     rearm(edges);
     return true;
 }
@@ -230,7 +186,7 @@ bool edges_play(struct edges *edges, const char *path, uint64_t offset_cycle)
 
 bool edges_playing(const struct edges *edges)
 {
-    return edges->file_has_next || edges->live_count > 0;
+    return edges->file_has_next || edges->live.count > 0;
 }
 
 static void take_stream_line(struct edges *edges, const char *line)
@@ -304,5 +260,5 @@ void edges_close(struct edges *edges)
 {
     if (edges->truth != NULL) { fclose(edges->truth); }
     if (edges->file != NULL) { fclose(edges->file); }
-    free(edges->live);
+    free(edges->live.heap);
 }

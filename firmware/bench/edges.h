@@ -4,17 +4,15 @@
 
 #include <stdio.h>
 
+#include "edge_queue.h"
 #include "pace.h"
 #include "pins.h"
-
-struct edge { uint64_t cycle; uint8_t index; bool level; };
 
 struct edges {
     struct chip *chip;
     struct pins *pins;
     struct pace *pace;
-    struct edge *live;               /* a heap: edges from the stream and from commands, the soonest on top */
-    size_t live_count, live_room;
+    struct edge_queue live;          /* from the stream and from commands */
     FILE *file;                      /* a recorded train of edges, in order */
     bool file_binary, file_has_next;
     uint64_t file_offset_cycle, file_line;

@@ -79,8 +79,8 @@ static void interrupt_pin_changed(struct pins *pins, unsigned index, uint64_t cy
 static void hold_levels(struct pins *pins)
 {
     avr_ioport_external_t b = { .name = 'B', .mask = 0x01, .value = pins->level[0] ? 1 : 0 };
-    avr_ioport_external_t d = { .name = 'D', .mask = 0x0C,
-                                .value = (unsigned)(pins->level[1] ? 0x04 : 0) | (unsigned)(pins->level[2] ? 0x08 : 0) };
+    const unsigned high = (pins->level[1] ? 0x04u : 0u) | (pins->level[2] ? 0x08u : 0u);
+    avr_ioport_external_t d = { .name = 'D', .mask = 0x0C, .value = high & 0x0Cu };
     avr_ioctl(pins->chip->avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &b);
     avr_ioctl(pins->chip->avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &d);
 }

@@ -12,7 +12,7 @@ struct pins {
     bool level[PINS];
     bool captured_level;                /* behind the noise canceller */
     uint64_t canceller_due_cycle;       /* when a new level will have lasted four samples; 0: none under way */
-    uint64_t overtaken[PINS];           /* edges that came while the flag of the one before was still up: no chip can tell */
+    uint64_t overtaken[PINS];           /* edges that came while the flag of the one before was up: no chip can tell */
 };
 
 /* All pins start high: an open-collector sensor at rest behind its pull-up. */

@@ -17,7 +17,7 @@ struct pty {
     double held_since_s;
     uint8_t buffer[PTY_BUFFER];       /* to the host */
     size_t used;
-    bool lossy;                       /* when the host is slow: lose bytes as a serial bridge does, or let it catch up */
+    bool lossy;                       /* a slow host loses bytes, as behind a serial bridge; else the board waits */
     uint64_t bytes_lost, bytes_unheard, opens;
 };
 

@@ -206,3 +206,19 @@ def test_an_old_boot_loader_with_the_watchdog_running(start_board: Starter, tmp_
         recording.play_out()
     check_interrupts(board)
     assert board.stats()["resets"] == {"power": 1, "pin": 1, "watchdog": 0}
+
+
+@pytest.mark.parametrize("loader_ms", [0, 300])
+def test_a_main_loop_that_hangs_is_started_anew(start_board: Starter, tmp_path: Path, loader_ms: int) -> None:
+    board = start_board("--boot-loader-ms", str(loader_ms))
+    with Recording(board, tmp_path / "log.csv") as recording:
+        play(board, 10)
+        recording.play_out()
+        board.tell("hang")
+        recording.pump_until(lambda: len(recording.all_of(SegmentStarted)) == 2, "the board is back")
+        play(board, 10)
+        recording.play_out()
+    log = read_log(tmp_path / "log.csv")
+    assert [segment.cause for segment in log.segments] == ["recording began", "board reset (watchdog)"]
+    assert [log.segments[1].edge_ticks[channel].size for channel in CHANNELS] == [10, 10, 10]
+    assert board.stats()["resets"] == {"power": 1, "pin": 0, "watchdog": 0}       # no loader was in the way
