@@ -221,3 +221,24 @@ def test_wrong_runs_are_refused(saw: Machine) -> None:
         World("sweep", saw, settings={"sweep_from_hz": 60.0, "sweep_to_hz": 30.0})
     with pytest.raises(SimulateError, match="no belt 3"):
         next(World("steady", saw, settings={"belt_lump": 0.01, "lumpy_belt": 3}).stretches())
+
+
+@pytest.mark.parametrize(
+    ("name", "machine_name", "settings"),
+    [
+        # The blade breaks loose and grips again in every fluctuation of a load far past everything.
+        ("blade-slip", "saw", {"cut_load": 3.0, "grip": 3.0, "blade_grip": 1.0, "creep": 0.03, "inertia": 0.1,
+                               "torque_limit": 1.2, "chatter": 0.5, "grip_rise": 20.0, "slip_compensation": 1.0}),
+        # Steady running is far from synchronous speed, with belts that hardly hold.
+        ("warm-up", "grinder", {"belt": "fast / 3.8 in", "hz": 70.0, "inertia": 10.0, "grip_rise": 0.2,
+                                "belt_slip": 0.02, "wander": 0.05}),
+        ("overload", "saw", {"torque_limit": 0.0, "grip": 0.3}),
+    ],
+)  # fmt: skip
+def test_extreme_machines_play_to_the_end(
+    name: str, machine_name: str, settings: dict[str, str | float], request: pytest.FixtureRequest
+) -> None:
+    machine = request.getfixturevalue(machine_name)
+    for seed in (422, 544):
+        truth = played(name, machine, {"duration_s": 15.0, "oil": 0.2, **settings}, seed=seed)
+        assert 0 < truth["mean_hz"]["motor"] < 80.0

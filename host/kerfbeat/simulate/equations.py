@@ -10,7 +10,6 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from kerfbeat.errors import SimulateError
 from kerfbeat.simulate.friction import Pull
 from kerfbeat.simulate.plant import CALM, Plant
 
@@ -49,11 +48,11 @@ class Step(NamedTuple):
 
 def solve_step(
     plant: Plant, conditions: Conditions, *, old: Sequence[float], guess: Sequence[float], step_s: float
-) -> Step:
+) -> Step | None:
     """Advance the group speeds by one implicit step.
 
     old, guess : speeds at the start of the step, and about where they will be at its end.
-    Raises SimulateError if no speeds fulfil the equations, which no physical plant does.
+    Returns None where no solution was found: try a shorter step.
     """
     nominal = plant.nominal
     new = [*guess]
@@ -75,7 +74,7 @@ def solve_step(
                 new[k] += part_taken * part
             better = _balance(plant, conditions, old, new, step_s)
         balance = better
-    raise SimulateError("the equations of motion were not solved: a parameter is far from any real machine")
+    return None
 
 
 class _Balance(NamedTuple):

@@ -29,8 +29,10 @@ Floats = NDArray[np.float64]
 TOLERANCE = 3e-4  # of speed; the truth is exact at any tolerance, only the course of a transient gains from a finer one
 NOISY_TOLERANCE = 3e-3  # while noise drives the machine, whose course between its grid points is arbitrary anyway
 SHORTEST_STEP_S = 1e-3
+TINY_STEP_S = 1e-8
 LONGEST_STEP_S = 0.25
 ENDLESS_S = 1e9
+MOST_SETTLING_STEPS = 60
 A_LITTLE_LONGER = 1.001  # a step reaches this much further rather than leave a tiny one
 STILL = 1e-7  # of nominal speed: without supply this is rest
 RAMP_STEP_S = 0.02  # while the supply ramps or is held back
@@ -109,18 +111,23 @@ class Motion:
         self._speed = [0.0] * len(plant.inertia)
 
     def settle(self) -> None:
-        """Begin in steady running: steps that are longer than any transient."""
+        """Begin in steady running.
+
+        From synchronous speed, on the stable side of the torque curve, by longer and longer steps at the same moment
+        until one that is longer than any transient changes nothing.
+        """
         hz = self._course.supply_hz.at(self.time_s)
-        # From synchronous speed, on the stable side of the torque curve, where an endless step finds the balance.
         pace = math.tau * hz * self.plant.motor.turns_per_supply_cycle / self.plant.nominal[0]
         self._speed = [pace * each for each in self.plant.nominal]
-        for _ in range(50):
+        step_s = SHORTEST_STEP_S
+        for _ in range(MOST_SETTLING_STEPS):
             self._supply = _Supply(hz, self._compensation_hz(), False)
             before = self._speed
-            self._speed, _, self._torque_n_m = self._solve(ENDLESS_S, before)
+            self._speed, _, self._torque_n_m = self._solve(step_s, before)
             changes = zip(self._speed, before, self.plant.nominal, strict=True)
-            if max(abs(new - old) / scale for new, old, scale in changes) < 1e-12:
+            if step_s > ENDLESS_S and max(abs(new - old) / scale for new, old, scale in changes) < 1e-12:
                 break
+            step_s *= 4
         self._step_s = LONGEST_STEP_S
 
     def _compensation_hz(self) -> float:
@@ -153,8 +160,16 @@ class Motion:
             pitch=1.0 + parameters.warm_pitch * cold,
         )
 
-    def _solve(self, step_s: float, guess: list[float]) -> Step:
+    def _try(self, step_s: float, guess: list[float]) -> Step | None:
         return solve_step(self.plant, self._conditions(), old=self._speed, guess=guess, step_s=step_s)
+
+    def _solve(self, step_s: float, guess: list[float]) -> Step:
+        step = self._try(step_s, guess)
+        if step is None:
+            raise SimulateError(
+                f"the equations of motion were not solved at {self.time_s:g} s: a parameter is far from a real machine"
+            )
+        return step
 
     def _wanted_hz(self) -> float:
         """What the operator has set, 0 while the machine is switched off."""
@@ -213,14 +228,18 @@ class Motion:
             self.time_s = end_s if at_end else start_s + step_s
             self._supply = self._next_supply(step_s)
             guess = [speed + rate * step_s for speed, rate in zip(self._speed, self._rate, strict=True)]
-            step = self._solve(step_s, guess)
-            off = max(
-                abs(new - straight) / (abs(new) + CALM * scale)
-                for new, straight, scale in zip(step.speed, guess, nominal, strict=True)
-            )
-            if off > tolerance and step_s > SHORTEST_STEP_S * A_LITTLE_LONGER:
+            # The shortest step is taken as it is, or, where belts break loose in it, in still smaller pieces.
+            shortest = step_s <= SHORTEST_STEP_S * A_LITTLE_LONGER
+            step = self._solve(step_s, guess) if step_s < TINY_STEP_S else self._try(step_s, guess)
+            off = math.inf
+            if step is not None:
+                off = max(
+                    abs(new - straight) / (abs(new) + CALM * scale)
+                    for new, straight, scale in zip(step.speed, guess, nominal, strict=True)
+                )
+            if step is None or (off > tolerance and not shortest):
                 self.time_s, self._supply = start_s, supply
-                self._step_s = max(step_s / 2, SHORTEST_STEP_S)
+                self._step_s = step_s / 8 if shortest else max(step_s / 2, SHORTEST_STEP_S)
                 continue
             self._rate = [(new - old) / step_s for new, old in zip(step.speed, self._speed, strict=True)]
             self._speed, self._torque_n_m = self._rested(step.speed), step.torque_n_m
@@ -228,7 +247,7 @@ class Motion:
             if self.time_s >= self._break_s:
                 self._break_s = self._course.next_break_s(self.time_s)
                 self._step_s = SHORTEST_STEP_S
-            elif off < tolerance / 4:
+            elif off < tolerance / 4 or step_s < SHORTEST_STEP_S:
                 self._step_s = min(max(self._step_s, step_s) * 1.6, LONGEST_STEP_S)
         return _knots(rows)
 
