@@ -242,3 +242,12 @@ def test_extreme_machines_play_to_the_end(
     for seed in (422, 544):
         truth = played(name, machine, {"duration_s": 15.0, "oil": 0.2, **settings}, seed=seed)
         assert 0 < truth["mean_hz"]["motor"] < 80.0
+
+
+def test_a_sweep_goes_through_all_gears(saw: Machine) -> None:
+    truth = played("sweep", saw, {"points": 3, "dwell_s": 15.0, "all_gears": 1})
+    rows = [(row["gear"], row["hz"]) for row in truth["steady"] if row["running"] and row["end_s"] - row["start_s"] > 6]
+    assert rows == [(gear, hz) for gear in ("low", "high") for hz in (20.0, 50.0, 80.0)]
+    for row in truth["steady"]:
+        if row["running"]:
+            assert row["ratio"] == pytest.approx({"low": 60.0, "high": 26.0}[row["gear"]], rel=2e-3)

@@ -44,6 +44,7 @@ class Parameters:
     dwell_s: float = _p(20.0, "duration", "time on each step of a sweep", least=1.0, most=1e5)
     sweep_from_hz: float | None = _p(None, "frequency", "lowest frequency of a sweep", least=0.1, most=1000.0)
     sweep_to_hz: float | None = _p(None, "frequency", "highest frequency of a sweep", least=0.1, most=1000.0)
+    all_gears: int = _p(0, "count", "1: a sweep goes through every gear, stopping between them", most=1)
     mark_delay_s: float = _p(0.0, "duration", "operator marks come up to this late", most=60.0)
     # motor and inverter
     ramp_hz_per_s: float = _p(20.0, "number", "inverter ramp in Hz per second", least=0.01, most=1e4)

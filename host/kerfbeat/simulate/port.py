@@ -11,7 +11,7 @@ address choose another run:
 scenario    any of `kerfbeat simulate --list`; a run that ends goes on in the state of its end
 seed        whole number; one seed gives one run, to the pulse
 machine     file, or name of a demo machine
-speed       how many times faster than real time (the board's clock runs faster by the same)
+speed       how many times faster than real time; give a `BoardLink` a clock that runs as much faster
 drop, noise chance that a frame is lost, that random bytes come before it
 flood_at, flood_s       input 1 fires faster than it can be served from this second on, for so long
 unplug_at, unplug_s     the plug is pulled at this second, and back in after so long

@@ -10,7 +10,8 @@ steady        60 s in steady running, idle.
 start-stop    60 s: still, on at 3 s, up the inverter's ramp, off at 40 s, down the ramp (coast=1: runs down freely).
 cut           90 s running: a cut at 20-50 s, a heavier one (1.6 times the load, at most 1) at 60-75 s.
 gear-change   90 s: runs to 30 s, stops, next gear (or belt position, if there is one gear) at 42 s, on again at 45 s.
-sweep         `points` frequencies of `dwell` seconds each, from the lowest to the highest the inverter is set to.
+sweep         `points` frequencies of `dwell` seconds each, from the lowest to the highest the inverter is set to; with
+              `all_gears` set to 1 so in every gear, 20 s for stopping and changing between them.
 warm-up       40 min idle from cold: belt pitch 0.4 % large, rotor 10 % low in resistance (less slip), drag 1 % more,
               all falling to their warm values with one time constant (`warm_s`, 600 s).
 belt-slip     100 s running: a healthy cut at 15-35 s; oil on the first belt from 45 s; a cut at 55-80 s, in which it
@@ -40,6 +41,7 @@ from kerfbeat.simulate.plant import first_setting
 __all__ = ["SCENARIOS", "Scenario", "parameters_of", "plan_of", "scenario_named"]
 
 HOUR_S = 3600.0
+CHANGE_S = 20.0  # to stop, change gear and run up again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -118,10 +120,25 @@ def _sweep_hz(stage: Stage) -> list[float]:
     return [round((low_hz + k * step_hz) / shown_hz) * shown_hz for k in range(parameters.points)]
 
 
+def _swept_settings(machine: Machine, parameters: Parameters, setting: Setting) -> list[Setting]:
+    """Settings in which a sweep is made: the present one, then the other gears if all were asked for."""
+    others = [gear for gear in gear_choices(machine) if gear != setting.gear] if parameters.all_gears else []
+    return [setting, *(dataclasses.replace(setting, gear=gear) for gear in others)]
+
+
 def _sweep(stage: Stage) -> Iterator[Action]:
-    for k, hz in enumerate(_sweep_hz(stage)):
-        if k:
-            yield Frequency(at_s=k * stage.parameters.dwell_s, hz=hz)
+    parameters, steps_hz = stage.parameters, _sweep_hz(stage)
+    for n, setting in enumerate(_swept_settings(stage.machine, parameters, stage.setting)):
+        start_s = n * (parameters.points * parameters.dwell_s + CHANGE_S)
+        if n:
+            yield Switch(at_s=start_s - CHANGE_S, on=False)
+            yield Change(at_s=start_s - 0.3 * CHANGE_S, setting=setting)
+            yield Switch(at_s=start_s - 0.2 * CHANGE_S, on=True)
+        for k, hz in enumerate(steps_hz):
+            if k:
+                yield Frequency(at_s=start_s + k * parameters.dwell_s, hz=hz)
+            elif n:
+                yield Frequency(at_s=start_s - 0.25 * CHANGE_S, hz=hz)
 
 
 def _warm_up(stage: Stage) -> Iterator[Action]:
@@ -224,7 +241,8 @@ def plan_of(scenario: Scenario, *, machine: Machine, parameters: Parameters, see
     """
     duration_s = parameters.duration_s or scenario.duration_s
     if scenario.name == "sweep":
-        duration_s = parameters.points * parameters.dwell_s
+        sweeps = len(_swept_settings(machine, parameters, first_setting(machine, parameters)))
+        duration_s = sweeps * (parameters.points * parameters.dwell_s + CHANGE_S) - CHANGE_S
     setting = first_setting(machine, parameters)
     stage = Stage(machine=machine, parameters=parameters, setting=setting, duration_s=duration_s, seed=seed)
     if scenario.name == "sweep":
