@@ -24,14 +24,15 @@ LEAST_GAP_S, MOST_GAP_S = 0.11, 0.16
 
 
 @lru_cache
-def _machine() -> Path:
-    path = Path(tempfile.mkdtemp(prefix="kerfbeat-bench-")) / "bench.toml"
-    path.write_text(MACHINE, encoding="utf-8")
-    return path
+def _folder() -> tempfile.TemporaryDirectory[str]:
+    """A folder with the machine file; it goes when the program ends."""
+    folder = tempfile.TemporaryDirectory(prefix="kerfbeat-bench-")
+    Path(folder.name, "bench.toml").write_text(MACHINE, encoding="utf-8")
+    return folder
 
 
 def _command(board: PacedBoard) -> list[str]:
-    return ["-m", "kerfbeat", "watch", "--port", board.name, "--machine", str(_machine())]
+    return ["-m", "kerfbeat", "watch", "--port", board.name, "--machine", str(Path(_folder().name, "bench.toml"))]
 
 
 def _used_s(pid: int) -> float:

@@ -36,5 +36,5 @@ def test_grows_with_the_space(columns: int, rows: int, least: int) -> None:
 
 
 def test_plain_text_where_nothing_fits() -> None:
-    assert bigtext.big("81.3", columns=10, rows=2) == ["81.3"]
-    assert bigtext.big("81.3", columns=3, rows=2) == ["81."]
+    assert bigtext.big("81.3", columns=10, rows=2) == ("81.3",)
+    assert bigtext.big("81.3", columns=3, rows=2) == ("81.",)

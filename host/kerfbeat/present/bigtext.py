@@ -4,6 +4,8 @@ Glyphs are drawn on a grid of 5 by 7 squares and blown up; half blocks make a te
 a square is nearly square on the screen.
 """
 
+from functools import lru_cache
+
 __all__ = ["COLUMNS", "big", "width"]
 
 COLUMNS, ROWS = 5, 7  # squares of one glyph
@@ -48,7 +50,8 @@ def width(text: str) -> int:
     return sum(len(_GRID[character][0]) + GAP for character in text) - GAP if text else 0
 
 
-def big(text: str, *, columns: int, rows: int) -> list[str]:
+@lru_cache(maxsize=64)
+def big(text: str, *, columns: int, rows: int) -> tuple[str, ...]:
     """Write the text as large as fits into columns x rows terminal cells.
 
     text : of digits, ". - < ?", space and the capital letters of the words that the screen uses.
@@ -57,7 +60,7 @@ def big(text: str, *, columns: int, rows: int) -> list[str]:
     upward = 2 * rows // ROWS  # half rows to a square
     across = min(columns // max(width(text), 1), upward + upward // 2)
     if upward < 1 or across < 1:
-        return [text[:columns]]
+        return (text[:columns],)
     upward = min(upward, 2 * across)
     squares = [
         (" " * GAP).join(_GRID[character][row] for character in text) for row in range(ROWS) for _ in range(upward)
@@ -67,4 +70,4 @@ def big(text: str, *, columns: int, rows: int) -> list[str]:
     for upper, lower in zip(squares[::2], squares[1::2], strict=True):
         halves = (_HALVES[above == "#", below == "#"] for above, below in zip(upper, lower, strict=True))
         lines.append("".join(half * across for half in halves))
-    return lines
+    return tuple(lines)

@@ -233,6 +233,10 @@ class Feed:
 
     # What is known now.
 
+    def now_s(self) -> float:
+        """The host's time, on the clock of the events."""
+        return self._clock()
+
     def snapshot(self) -> Snapshot:
         """Everything at this moment."""
         with self._lock:

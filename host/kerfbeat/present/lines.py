@@ -16,6 +16,7 @@ from kerfbeat.present.text import harmless
 __all__ = ["LinePacer", "reading_line", "write_lines"]
 
 TAKE_S = 0.1  # longest wait for events: how soon a signal to end, and a link gone silent, is seen
+LOOK_S = 0.1  # how soon a change of state is seen where lines are thinned
 SILENT_EVERY_S = 1.0  # lines while there is no new estimate: silence is told too, but not ten times a second
 
 
@@ -47,8 +48,16 @@ class LinePacer:
     def __init__(self, every_s: float = 0.0) -> None:
         self._every_s = every_s
         self._last_s: float | None = None
+        self._looked_s = float("-inf")
         self._estimates = 0
         self._state = ""
+
+    def worth_looking(self, now_s: float) -> bool:
+        """Whether a line may be due by the time alone, so that no snapshot is taken in vain."""
+        if now_s - self._looked_s < min(self._every_s, LOOK_S):
+            return False
+        self._looked_s = now_s
+        return True
 
     def due(self, now: Snapshot) -> bool:
         """Whether a line is due for this snapshot; says yes once."""
@@ -69,6 +78,8 @@ def write_lines(
     pacer = LinePacer(every_s)
     while not stopped.is_set():
         pass_on(feed, take(TAKE_S))
+        if not pacer.worth_looking(feed.now_s()):
+            continue
         now = feed.snapshot()
         if pacer.due(now):
             write(reading_line(now, unit, at=datetime.now().astimezone()))

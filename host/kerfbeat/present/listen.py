@@ -11,6 +11,7 @@ __all__ = ["Listener", "Take", "pass_on"]
 
 Take = Callable[[float], Iterable[Event]]  # waits at most so many seconds for a first event
 TAKE_S = 0.1
+GATHER_S = 0.06  # a few batches together: the screen looks up four to five times a second only
 
 
 def pass_on(feed: Feed, events: Iterable[Event]) -> None:
@@ -42,7 +43,7 @@ class Listener:
 
     def _run(self) -> None:
         try:
-            while not self._stopped.is_set():
+            while not self._stopped.wait(GATHER_S):
                 pass_on(self._feed, self._take(TAKE_S))
         except Exception as error:  # noqa: BLE001  handed to the thread that shows, not lost with this one
             self.error = error

@@ -5,6 +5,7 @@ The colours are those of tempered steel: straw for the reading, blue for what wa
 framed by a hatch, for silence.
 """
 
+import math
 import textwrap
 from collections.abc import Sequence
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import trend
 from kerfbeat.present.bigtext import big
 from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, plus_minus
@@ -33,6 +35,7 @@ INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
 COUNTS_WIDTH = 34  # columns of a sensor's missing, extra and lost pulses
+SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
 BESIDE = 20  # columns kept free beside the digits for units and uncertainty
 SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
 
@@ -42,6 +45,8 @@ class Readout:
 
     def __init__(self) -> None:
         self._steady = {unit: SteadyNumber() for unit in SPEED_UNITS}
+        self._u95_m_per_s = math.nan  # of which the ± tells
+        self._u95_since_s = 0.0
 
     def text(self, now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
         """The whole area, `rows` lines."""
@@ -53,13 +58,14 @@ class Readout:
             return _silence(now, unit, columns=columns, rows=rows)
         if blade.speed_m_per_s is not None:
             shown = {name: self._shown(now, name) for name in SPEED_UNITS}
-            first, second = in_unit(blade.speed_m_per_s, unit), in_unit(blade.speed_m_per_s, other_unit(unit))
+            u95_m_per_s = self._told_u95_m_per_s(now.at_s, blade.speed_m_per_s.u95)
+            told = Estimate(value=blade.speed_m_per_s.value, u95=u95_m_per_s)
             beside = [
                 (unit, f"bold {STRAW}"),
-                (f"± {first[1]}", STRAW),
+                (f"± {in_unit(told, unit)[1]}", STRAW),
                 ("", ""),
                 (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
-                (f"± {second[1]}", ""),
+                (f"± {in_unit(told, other_unit(unit))[1]}", ""),
             ]
             return _digits(shown[unit], beside, columns=columns, rows=rows)
         if blade.slower_than_m_per_s is not None:
@@ -73,6 +79,12 @@ class Readout:
             return _digits(f"<{bounds[unit]}", beside, columns=columns, rows=rows)
         return _digits("WAITING", [], columns=columns, rows=rows)
 
+    def _told_u95_m_per_s(self, at_s: float, u95_m_per_s: float) -> float:
+        """The half-width to tell: it stands for a while, so as not to flicker, unless it grows or has shrunk much."""
+        if not SHRUNK < u95_m_per_s / self._u95_m_per_s < GROWN or at_s - self._u95_since_s >= STANDS_S:
+            self._u95_m_per_s, self._u95_since_s = u95_m_per_s, at_s
+        return self._u95_m_per_s
+
     def _shown(self, now: Snapshot, unit: str) -> str:
         speed = now.blade.speed_m_per_s
         assert speed is not None
@@ -82,7 +94,7 @@ class Readout:
 
 def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
     """Big figure to the left, small lines beside it, centred over the rows."""
-    lines = big(figure, columns=columns - BESIDE - 2, rows=rows)
+    lines = list(big(figure, columns=columns - BESIDE - 2, rows=rows))
     while len(lines) < len(beside):
         lines.append("")
     widest = len(lines[0])

@@ -30,6 +30,7 @@ from kerfbeat.present.snapshot import CAUTION
 __all__ = ["LiveScreen", "show_live"]
 
 REFRESH_S = 0.22  # 4.5 a second: quick to the eye, and the digits can still be read
+SLOW_S = 0.85  # between looks at what is read, not glanced at: sensors, band, trend, link
 SPANS_S = (120.0, 300.0, 900.0)  # of the trend
 PARTS = ("head", "readout", "state", "prospect", "trend", "sensors", "health", "caution")  # top to bottom
 HANG_UP = ("SIGINT", "SIGTERM", "SIGHUP")
@@ -100,6 +101,8 @@ class LiveScreen(App[None]):
         self._span_s = SPANS_S[1]
         self._readout = panels.Readout()
         self._heights: dict[str, int] = {}
+        self._slow_s = 0.0
+        self._silent = False
         self._answered: Callable[[str], None] | None = None
         self._parts = {name: Panel(name) for name in (*PARTS, "question", "keys")}
         self._answer = Input(id="answer")
@@ -114,7 +117,7 @@ class LiveScreen(App[None]):
 
     def on_mount(self) -> None:
         """Start the clock of the screen; a signal to end ends it like the key."""
-        self.set_interval(REFRESH_S, self.show_now)
+        self.set_interval(REFRESH_S, self._look)
         loop = asyncio.get_running_loop()
         for name in HANG_UP:
             # Windows has no such handlers; there Ctrl-C arrives as a key.
@@ -126,18 +129,21 @@ class LiveScreen(App[None]):
         """Fit the parts to the new size at once."""
         self.show_now()
 
-    def show_now(self) -> None:
-        """Bring every part up to date; leave if the reading has ended."""
+    def _look(self) -> None:
+        self.show_now(everything=False)
+
+    def show_now(self, *, everything: bool = True) -> None:
+        """Bring the reading up to date, and the slow parts if they are due or wanted; leave if it has ended."""
         if self._failed() is not None:
             self.exit()
             return
         try:
-            self._show_snapshot()
+            self._show_snapshot(everything=everything)
         except Exception as error:  # noqa: BLE001  told in one line by whoever runs the screen, not as a traceback
             self.fault = error
             self.exit()
 
-    def _show_snapshot(self) -> None:
+    def _show_snapshot(self, *, everything: bool) -> None:
         now = self._feed.snapshot()
         columns, rows = self.size.width, self.size.height
         if columns < 1 or rows < 1:
@@ -151,9 +157,12 @@ class LiveScreen(App[None]):
                 part.styles.height = height
                 self._heights[name] = height
         show = self._show
-        show("head", panels.head(now, columns=columns))
         show("readout", self._readout.text(now, self._unit, columns=columns, rows=heights["readout"]))
         show("state", panels.state(now, self._unit, columns=columns))
+        if not everything and silent == self._silent and now.at_s - self._slow_s < SLOW_S:
+            return
+        self._silent, self._slow_s = silent, now.at_s
+        show("head", panels.head(now, columns=columns))
         show("sensors", panels.sensors(now, columns=columns))
         show("health", panels.health(now, columns=columns))
         show("caution", Text(f"  {CAUTION}", style="italic", no_wrap=True))

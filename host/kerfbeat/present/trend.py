@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 __all__ = ["Range", "bars", "column_means", "fitting_range"]
 
-EIGHTHS = " ▁▂▃▄▅▆▇█"
+EIGHTHS = np.array(list(" ▁▂▃▄▅▆▇█"))
 STEPS = (1.0, 2.0, 5.0, 10.0)
 
 
@@ -80,7 +80,4 @@ def bars(means: NDArray[np.float64], *, shown: Range, rows: int) -> list[str]:
     share = (means - shown.low) / (shown.high - shown.low)
     eighths = np.clip(np.round(np.nan_to_num(share) * rows * 8), 1, rows * 8).astype(int)
     eighths[~np.isfinite(means)] = 0
-    return [
-        "".join(EIGHTHS[min(max(height - 8 * below, 0), 8)] for height in eighths.tolist())
-        for below in reversed(range(rows))
-    ]
+    return ["".join(EIGHTHS[np.clip(eighths - 8 * below, 0, 8)]) for below in reversed(range(rows))]
