@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 import serial
@@ -13,7 +14,7 @@ from kerfbeat.capture import wire
 from kerfbeat.capture.events import LinkDown, LinkUp, Lost, Pulses, SegmentStarted
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.errors import KerfbeatError, SimulateError
-from kerfbeat.machine import Machine
+from kerfbeat.machine import Machine, demo_text
 from kerfbeat.simulate.port import register
 
 LONG_S = 20.0  # more than anything here takes; nothing asserts how fast it was
@@ -162,6 +163,19 @@ def test_a_machine_file_of_ones_own(
     port.write(wire.encode_message(wire.Stream(on=True), 1))
     frames = frames_until(port, lambda found: sum(len(b.edge_ticks[0]) for b in batches_of(found)) > 8)
     assert not any(batch.edge_ticks[1] or batch.edge_ticks[2] for batch in batches_of(frames))
+
+
+def test_what_really_stands_there_can_differ(opened: Callable[..., serial.SerialBase], tmp_path: Path) -> None:
+    path = tmp_path / "real.toml"
+    path.write_text(demo_text("saw").replace("targets = 4", "targets = 40"), encoding="utf-8")
+    port = opened(f"sim://steady?gear=high&real_machine={quote(str(path))}", timeout=0.05)
+    frames_until(port, bool)
+    port.write(wire.encode_message(wire.Stream(on=True), 1))
+    frames = frames_until(port, lambda found: sum(len(b.edge_ticks[0]) for b in batches_of(found)) > 30)
+    batches = batches_of(frames)
+    seconds = (batches[-1].complete_ticks - batches[0].base_ticks) / 16e6
+    wheel_hz = 1500 / 60 / 26
+    assert sum(len(b.edge_ticks[0]) for b in batches) / seconds == pytest.approx(40 * wheel_hz, rel=0.1)
 
 
 def take(link: BoardLink, enough: Callable[[list[object]], bool]) -> list[object]:

@@ -8,14 +8,15 @@ address choose another run:
     sim://steady?machine=saw.toml   a machine of your own, by its file; or a demo machine by name, machine=grinder
     sim://noise?drop=0.01           one frame in a hundred is lost
 
-scenario    any of `kerfbeat simulate --list`; a run that ends goes on in the state of its end
-seed        whole number; one seed gives one run, to the pulse
-machine     file, or name of a demo machine
-speed       how many times faster than real time; give a `BoardLink` a clock that runs as much faster
-drop, noise chance that a frame is lost, that random bytes come before it
-flood_at, flood_s       input 1 fires faster than it can be served from this second on, for so long
-unplug_at, unplug_s     the plug is pulled at this second, and back in after so long
-NAME        any parameter of `kerfbeat simulate --list`, as NAME=VALUE; reset_at_s and loss_at_s act on this board, too
+scenario             any of `kerfbeat simulate --list`; a run that ends goes on in the state of its end
+seed                 whole number; one seed gives one run, to the pulse
+machine              file, or name of a demo machine
+real_machine         the same: what really stands there, if the description is to be wrong
+speed                how many times faster than real time; give a `BoardLink` a clock that runs as much faster
+drop, noise          chance that a frame is lost, that random bytes come before it
+flood_at, flood_s    input 1 fires faster than it can be served from this second on, for so long
+unplug_at, unplug_s  the plug is pulled at this second, and back in after so long
+NAME                 any parameter of `kerfbeat simulate --list`; reset_at_s and loss_at_s act on this board, too
 
 What the operator types does not reach the simulated saw: the scenario has its own time-line, `hz`, `gear` and `belt` of
 the address stay until the port is closed, except where the scenario changes them.
@@ -80,6 +81,7 @@ class SimulatedLine:
         scenario = unquote(parts.netloc + parts.path).strip("/") or "everyday"
         asked = dict(parse_qsl(parts.query, keep_blank_values=True))
         machine = _machine(asked.pop("machine", "saw"))
+        real = asked.pop("real_machine", None)
         seed = int(_number("seed", asked.pop("seed", "0"), least=0, most=2**63))
         self.speed = _number("speed", asked.pop("speed", "1"), least=0.01, most=1000)
         self.unplug_s = _number("unplug_at", asked.pop("unplug_at", "inf"), least=0)
@@ -93,7 +95,14 @@ class SimulatedLine:
         settings: dict[str, str | float] = dict(asked)
         if scenario == "everyday":
             settings.setdefault("duration_s", LIVE_S)
-        self._world = World(scenario, machine, seed=seed, settings=settings, run_on_s=LIVE_S)
+        self._world = World(
+            scenario,
+            machine,
+            seed=seed,
+            settings=settings,
+            real_machine=_machine(real) if real is not None else None,
+            run_on_s=LIVE_S,
+        )
         self._opened_host_s = opened_host_s
         self._trips = stream(seed, "trips")
         self.board = SimulatedBoard(self._world, faults=self._faults)
