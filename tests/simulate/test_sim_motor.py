@@ -98,3 +98,18 @@ def test_slope_is_the_derivative(rpm: float, hz: float) -> None:
 def test_an_impossible_motor_is_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(SimulateError):
         motor(**wrong)
+
+
+@pytest.mark.parametrize("ratio", [2.4, None])
+@pytest.mark.parametrize("hz", [25.0, 50.0, 70.0])
+def test_slip_at_a_torque_is_the_inverse_of_torque(ratio: float | None, hz: float) -> None:
+    model = motor(ratio=ratio, droop=0.05)
+    for wanted_n_m in (1.0, 8.0, 11.0):
+        slip_hz = model.slip_hz_at(wanted_n_m, supply_hz=hz)
+        assert torque_n_m(model, 30 * (hz - slip_hz), hz) == pytest.approx(wanted_n_m, rel=1e-9)
+
+
+def test_slip_at_a_torque_beyond_breakdown_is_breakdown_slip() -> None:
+    # x_N = k - sqrt(k^2 - 1), so that breakdown slip is k + sqrt(k^2 - 1) times full-load slip.
+    model = motor(ratio=2.4)
+    assert model.slip_hz_at(25.0, supply_hz=50.0) == pytest.approx(70 / 30 * (2.4 + math.sqrt(2.4**2 - 1)), rel=1e-12)
