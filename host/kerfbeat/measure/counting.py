@@ -1,0 +1,267 @@
+"""Which target is this edge, as edges come one by one?
+
+Each edge is the next target, a later one (pulses are missing before it), or none at all (noise, bounce).  What the
+filters foresee decides (`kerfbeat.measure.follow`).  Not every edge is given to them: of very many targets, or at high
+speed, only some are, and for those between a look at the phase does.  Where nothing fits the count begins anew.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.measure.follow import ANGLE_SHARE, PhaseBank
+from kerfbeat.measure.spacing import match_pattern, pattern_angles
+
+__all__ = ["PulseCount"]
+
+Floats = NDArray[np.float64]
+
+MOST_FOLLOWED = 12  # targets in a turn whose angles are learnt; of more, every second, third ... is followed
+UPDATE_S = 0.012  # edges that come faster are counted, and the filters are given one in so long: bounds the work
+BOUNCE = 0.1  # share of the expected gap below which an edge is no target
+PLAIN = 9.0  # squared standard deviations within which an edge needs no second thought
+MISS_CHANCE = (3e-3, 5e-4, 2e-4)  # of 1, 2, 3 pulses missing before an edge
+EXTRA_CHANCE = 4e-3
+ASTRAY_CHANCE = 1e-6
+LIKE = (0.6, 1.6)  # of the expected gap: an edge between those given to the filters is taken for the next target
+EARLY, EARLY_KNOWN = 0.4, 0.2  # gaps: unless too early by so much (if that target's angle is followed),
+CALM = 1e-2  # while a ramp is no likelier than that
+MISS_FROM = 1.45  # gaps: in a shorter one nothing is missing, however hard the shaft brakes
+MISS_FIT = 0.3  # gaps: or so nearly the one after a missing one
+MOST_REFUSED = 3  # edges refused in a row before the count begins anew with them
+MOST_TROUBLE = (
+    4.0  # edges refused or missing lately, each forgotten by a tenth with every edge taken: the count locked on wrongly
+)
+FORGETTING = 0.9
+PAUSE_GAPS = 4.0  # after a longer silence one edge says nothing of the speed
+START_RATIO = (0.3, 3.2)  # of successive gaps when a shaft starts; the second is 1 / 2.41 of the first
+FIRST_SLOTS = 3
+STARTING = 4  # strides in which a shaft with many targets is counted by its gaps alone
+NONE, ASTRAY = 0, -1
+
+
+class PulseCount:
+    """The unbroken count of one channel's pulses, and the filters that follow it.
+
+    `slot` numbers the targets since the count began.  `last_tick` is the last target's; None before the first.
+    `used_tick`, `used_slot` are of the last edge given to the filters.  `running` from the second target on.
+    """
+
+    def __init__(self, *, targets: int, tick_hz: float, spacing_turns: Floats | None) -> None:
+        self.targets = targets
+        self.stride = next(d for d in range(1, targets + 1) if targets % d == 0 and targets // d <= MOST_FOLLOWED)
+        self.bank = PhaseBank(targets=targets // self.stride)
+        # Of many targets no single angle matters; they are taken as they come.
+        self._spacing = spacing_turns if self.stride == 1 and targets > 1 else None
+        self.restart(tick_hz)
+
+    def restart(self, tick_hz: float) -> None:
+        """Forget everything."""
+        self.tick_hz = tick_hz
+        self.missing = self.extra = 0
+        self.last_tick: int | None = None
+        self.running = self.matched = False
+        self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
+        self.used_tick = self._refused_tick = self._foreseen = 0
+        self._gap_s = self._trouble = self._longest = 0.0
+        self._last_share = 1.0
+        self._bank_started = False
+
+    @property
+    def speaks(self) -> bool:
+        """Whether the filters know a speed."""
+        return self.running and self._bank_started
+
+    @property
+    def last_gap_hz(self) -> float:
+        """Speed by the last gap alone."""
+        return 1.0 / (self.targets * self._gap_s)
+
+    def break_off(self, from_tick: int | None) -> None:
+        """The count is broken; it begins anew with the next edge, or with the one given."""
+        self.last_tick = from_tick
+        self.running = self.matched = self._bank_started = False
+        self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
+        self._trouble, self._last_share = 0.0, 1.0
+
+    def hide(self, pulses: int) -> None:
+        """So many targets passed unseen since the last edge."""
+        self._hidden += pulses
+
+    def take(self, tick: int) -> None:
+        """The next edge."""
+        if self.last_tick is None:
+            self.break_off(tick)
+            return
+        gap_s = (tick - self.last_tick) / self.tick_hz
+        if gap_s <= 0.0:
+            return
+        if not self.running:
+            self._second(tick, gap_s)
+            return
+        passed, false = self._judge(tick, gap_s)
+        if passed > NONE or false:
+            missing = max(0, passed - 1 - self._hidden)
+            self._trouble += missing
+            self.missing += missing
+            self.extra += false
+            if self._trouble > MOST_TROUBLE:
+                self._anew(tick, gap_s, refused=False)
+            else:
+                self._accept(tick, gap_s, passed)
+        elif passed == NONE and self._refused + 1 < MOST_REFUSED and self._trouble < MOST_TROUBLE:
+            self._refused += 1
+            self._trouble += 1.0
+            self.extra += 1
+            self._refused_tick = tick
+        else:
+            self._anew(tick, gap_s, refused=passed == NONE)
+
+    def _anew(self, tick: int, gap_s: float, *, refused: bool) -> None:
+        """Begin with the last two edges; with this one alone if the one before is long ago."""
+        if refused and self._refused == 0:  # too many refused lately
+            self.break_off(self.last_tick)
+            self._second(tick, gap_s)
+        elif refused:  # those refused before agree with this one better than with the count
+            self.extra -= self._refused
+            self.break_off(self._refused_tick)
+            self._second(tick, (tick - self._refused_tick) / self.tick_hz)
+        elif gap_s > PAUSE_GAPS * self._gap_s:
+            self.break_off(tick)
+        else:
+            self.break_off(self.last_tick)
+            self._second(tick, gap_s)
+
+    def _second(self, tick: int, gap_s: float) -> None:
+        """Two edges: a first idea of the speed, as good as the targets are even."""
+        self.running = True
+        self.last_tick, self._gap_s, self.slot = tick, gap_s, 1
+        if self.stride == 1:
+            self._start_bank(tick)
+
+    def _start_bank(self, tick: int) -> None:
+        target = self.slot // self.stride % self.bank.targets
+        speed_hz = 1.0 / (self.targets * self._gap_s)
+        self.bank.start(speed_hz=speed_hz, gap_s=self._gap_s * self.stride, target=target)
+        self.used_tick, self.used_slot = tick, self.slot
+        self._bank_started = True
+
+    def _followed(self, slot: int) -> int:
+        """Which of the followed targets a slot is."""
+        return slot // self.stride % self.bank.targets
+
+    def _judge(self, tick: int, gap_s: float) -> tuple[int, int]:
+        """How many targets on the edge is (NONE, ASTRAY: none), and how many before it were falsely counted."""
+        base = 1 + self._hidden
+        by_gap = self._by_gap(tick, gap_s, base)
+        starting = self.stride > 1 and self.slot < STARTING * self.stride
+        if starting or not self._bank_started or not self._is_due(tick, self.slot + base):
+            return by_gap, 0
+        if gap_s * self.targets * self.bank.speed_hz < BOUNCE or (self.stride > 1 and by_gap == NONE):
+            return NONE, 0
+        self._foresee(tick)
+        return self._by_density(base, may_miss=self._longest > MISS_FROM)
+
+    def _foresee(self, tick: int) -> None:
+        self.bank.foresee((tick - self.used_tick) / self.tick_hz)
+        self._foreseen = tick
+
+    def _is_due(self, tick: int, slot: int) -> bool:
+        """Whether an edge of that slot is given to the filters."""
+        return slot % self.stride == 0 and (self.stride > 1 or tick - self.used_tick >= UPDATE_S * self.tick_hz)
+
+    def _by_gap(self, tick: int, gap_s: float, base: int) -> int:
+        """By the phase while the shaft runs steadily; else by the gap before and the filters' speed, both of which lag:
+        normal if one of them says so.
+        """
+        ratios = [gap_s / (self._gap_s * base)]
+        low, high = START_RATIO if self.slot < FIRST_SLOTS else LIKE
+        if self._bank_started and self._hidden == 0:
+            share = (
+                self.bank.share(self._followed(self.slot), self._followed(self.slot + 1)) if self.stride == 1 else 1.0
+            )
+            ratios[0] /= share / self._last_share
+            middle_s = (tick - self.used_tick) / self.tick_hz - 0.5 * gap_s
+            ratios.append(gap_s * self.targets * self.bank.speed_after(middle_s) / share)
+        self._longest = max(self._longest, ratios[-1])
+        if self._bank_started and self.slot >= STARTING * self.stride and self.bank.ramping < CALM:
+            ahead = self._ahead(tick, base)
+            more = min(round(ahead), len(MISS_CHANCE)) if ratios[-1] > MISS_FROM else 0
+            known = (self.slot + base) % self.stride == 0
+            return NONE if ahead < (-EARLY_KNOWN if known else -EARLY) else base + max(0, more)
+        if any(low < ratio < high for ratio in ratios):
+            return base
+        if max(ratios) <= low:
+            return NONE
+        steps = round(ratios[-1])
+        if 1 < steps <= 1 + len(MISS_CHANCE) and all(abs(ratio - steps) < MISS_FIT for ratio in ratios):
+            return base + steps - 1
+        return base if ratios[0] < START_RATIO[1] else ASTRAY
+
+    def _ahead(self, tick: int, base: int) -> float:
+        """How many gaps the shaft should be beyond the next target when this edge comes."""
+        slot = self.slot + base
+        turns = self.bank.turned((tick - self.used_tick) / self.tick_hz)
+        if slot % self.stride == 0:
+            turns -= self.bank.angle(self._followed(slot))
+        return turns * self.targets - (slot - self.used_slot)
+
+    def _by_density(self, base: int, *, may_miss: bool) -> tuple[int, int]:
+        bank = self.bank
+        between = self.slot - self.used_slot
+
+        def density(passed: int) -> tuple[float, float]:
+            steps = (between + passed) / self.stride
+            slot = self.slot + passed
+            blur = 0.0 if slot % self.stride == 0 else math.sqrt(2.0) * ANGLE_SHARE / self.targets
+            return bank.density(steps=steps, target=self._followed(slot), blur_turns=blur)
+
+        likely, nearness = density(base)
+        if nearness < PLAIN:
+            return base, 0
+        early = bank.ahead_turns(steps=(between + base) / self.stride, target=self._followed(self.slot + base)) > 0.0
+        choices: list[tuple[float, int, int]] = [(likely, base, 0)]
+        for more, chance in enumerate(MISS_CHANCE if may_miss else (), start=1):
+            choices.append((chance * density(base + more)[0], base + more, 0))
+        if between > 1:  # one of the edges only looked at may have been false
+            choices.append((EXTRA_CHANCE * between * density(base - 1)[0], base - 1, 1))
+        choices.append(
+            (max(EXTRA_CHANCE if early else 0.0, ASTRAY_CHANCE) * bank.targets, NONE if early else ASTRAY, 0)
+        )
+        _, passed, false = max(choices)
+        return passed, false
+
+    def _accept(self, tick: int, gap_s: float, passed: int) -> None:
+        due = self._is_due(tick, self.slot + passed)
+        self.slot += passed
+        self._gap_s = gap_s / max(1, passed)
+        self.last_tick = tick
+        self._refused = self._hidden = 0
+        self._trouble *= FORGETTING
+        self._last_share = 1.0
+        if self.stride == 1 and self._bank_started and passed == 1:
+            self._last_share = self.bank.share(self._followed(self.slot - 1), self._followed(self.slot))
+        if not due:
+            return
+        if not self._bank_started:
+            self._start_bank(tick)
+            return
+        if self._foreseen != tick:
+            self._foresee(tick)
+        steps = (self.slot - self.used_slot) // self.stride
+        self.bank.take(steps=steps, target=self._followed(self.slot))
+        self.used_tick, self.used_slot, self._longest = tick, self.slot, 0.0
+        if self._spacing is not None and not self.matched and self.slot >= self._match_at:
+            self._match(self._spacing)
+            self._match_at = self.slot + self.targets
+
+    def _match(self, spacing_turns: Floats) -> None:
+        """Turn the known spacing until it fits what has been learnt, and use it from then on."""
+        errors, u = self.bank.angles()
+        even = np.arange(self.targets) / self.targets
+        match = match_pattern(even + errors, u_turns=u, spacing_turns=spacing_turns)
+        if match.certain and match.fits:
+            known = pattern_angles(spacing_turns, rotation=match.rotation) - even
+            self.bank.fix_angles(known - known.mean() + errors.mean())
+            self.matched = True
