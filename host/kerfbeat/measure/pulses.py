@@ -55,6 +55,11 @@ class CleanPulses:
         """First edge, and one past the last, of every run."""
         return zip(self.run_starts[:-1].tolist(), self.run_starts[1:].tolist(), strict=True)
 
+    def number(self, first: int, edge: int) -> int:
+        """Pulse number of one edge, counted from an earlier one of its run."""
+        low, high = np.searchsorted(self.skip_at, (first + 1, edge + 1))
+        return edge - first + int(self.skips[low:high].sum())
+
     def numbers(self, first: int, last: int) -> Ticks:
         """Pulse numbers of edges first <= k < last of one run, (last - first,), counted from its edge `first`."""
         count = np.arange(last - first, dtype=np.int64)

@@ -1,0 +1,292 @@
+"""How fast did the shafts of a log turn, on average while they turned?
+
+The number told is whole turns over the time they took, summed over all unbroken runs of pulses in the window: the
+average over time of the speed while the shaft turned and was seen.  Pauses and stretches in which pulses were lost
+count neither as turns nor as time.  It is not the middle of a smooth curve and not the average of per-turn speeds.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.capture.log import Loss, PulseLog, Segment
+from kerfbeat.errors import MeasureError
+from kerfbeat.machine import Machine
+from kerfbeat.measure.clock import ClockRate, as_imported, rate_of, unmeasured
+from kerfbeat.measure.pulses import CleanPulses, clean_pulses
+from kerfbeat.measure.runs import COARSE, FINE, RunTime, time_run
+from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
+
+__all__ = ["ChannelSpeed", "Piece", "SpeedResult", "clock_of", "pieces_of", "speed_of"]
+
+Floats = NDArray[np.float64]
+
+MOST_RUNS = 200  # treated in full; the shorter ones of a broken log by their first and last edge
+FEW_RUNS = 20  # with more, long runs are thinned more coarsely, to keep the time
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ChannelSpeed:
+    """One channel over the window.
+
+    pulses : edges in the log.  missing, extra : see `CleanPulses`.  lost : None if any loss has no count.
+    turns, turning_s : whole turns and their time, which the speed is made of.  runs : unbroken stretches.
+    timing_sd_s : noise of one edge as the pulses themselves show it; None where nothing repeats.
+    """
+
+    channel: str
+    pulses: int
+    missing: int
+    extra: int
+    lost: int | None
+    turns: int
+    turning_s: float
+    runs: int
+    timing_sd_s: float | None
+    shaft_hz: Estimate | None
+
+    @property
+    def rpm(self) -> Estimate | None:
+        """The same speed per minute."""
+        return None if self.shaft_hz is None else self.shaft_hz.times(60.0)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SpeedResult:
+    """Speeds of all channels from `start_s` to `end_s` of the log; `clocks` has one rate for each segment.
+
+    blade_channel : where the blade's speed comes from ("wheel" or "blade"); None with blade_m_per_s.
+    """
+
+    start_s: float
+    end_s: float
+    duration_s: float
+    channels: Mapping[str, ChannelSpeed]
+    blade_m_per_s: Estimate | None
+    blade_channel: str | None
+    clocks: tuple[ClockRate, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Piece:
+    """What the window leaves of a segment; `offset_s` is where the segment begins in the log's time."""
+
+    segment: Segment
+    clock: ClockRate
+    offset_s: float
+    start_ticks: int
+    end_ticks: int
+
+    def edges(self, channel: str) -> NDArray[np.int64]:
+        """Edges of a channel inside."""
+        ticks = self.segment.edge_ticks.get(channel)
+        if ticks is None:
+            return np.empty(0, np.int64)
+        low, high = np.searchsorted(ticks, (self.start_ticks, self.end_ticks + 1))
+        return ticks[low:high]
+
+    def losses(self, channel: str) -> list[Loss]:
+        """Losses of a channel that touch it."""
+        return [
+            loss
+            for loss in self.segment.losses
+            if loss.channel == channel and loss.end_ticks >= self.start_ticks and loss.start_ticks <= self.end_ticks
+        ]
+
+    def clean(self, channel: str, targets: int) -> CleanPulses:
+        """The channel's edges, sorted."""
+        losses = [(loss.start_ticks, loss.end_ticks) for loss in self.losses(channel)]
+        return clean_pulses(self.edges(channel), targets=targets, losses=losses)
+
+
+def clock_of(segment: Segment) -> ClockRate:
+    """What is known of a segment's clock: measured, taken as imported, or its class."""
+    if segment.cause == "imported":
+        return as_imported()
+    if len(segment.syncs) == 0:
+        return unmeasured()
+    syncs = segment.syncs
+    return rate_of(
+        sent_host_s=syncs.sent_host_s,
+        received_host_s=syncs.received_host_s,
+        ping_ticks=syncs.ping_ticks,
+        answer_ticks=syncs.answer_ticks,
+        tick_hz=segment.tick_hz,
+    )
+
+
+def pieces_of(log: PulseLog, *, start_s: float | None = None, end_s: float | None = None) -> list[Piece]:
+    """Segments cut to a window, in seconds from the log's beginning (time between segments is not counted).
+
+    Raises MeasureError if the window holds nothing of the log.
+    """
+    low_s = -math.inf if start_s is None else start_s
+    high_s = math.inf if end_s is None else end_s
+    found, offset_s = [], 0.0
+    for segment in log.segments:
+        begin = max(low_s, offset_s) - offset_s
+        finish = min(high_s, offset_s + segment.duration_s) - offset_s
+        if finish > begin or (segment.duration_s == 0 and begin == 0):
+            found.append(
+                Piece(
+                    segment=segment,
+                    clock=clock_of(segment),
+                    offset_s=offset_s,
+                    start_ticks=segment.start_ticks + math.ceil(begin * segment.tick_hz),
+                    end_ticks=segment.start_ticks + math.floor(finish * segment.tick_hz),
+                )
+            )
+        offset_s += segment.duration_s
+    if not found:
+        raise MeasureError(f"{log.source}: nothing lies between {low_s:g} s and {high_s:g} s of {offset_s:.3f} s")
+    return found
+
+
+def _run_times(clean: CleanPulses, tick_hz: float, spacing_turns: Floats | None) -> list[RunTime]:
+    """Whole turns of every run; the longest in full, the others by their ends and the noise of the longest."""
+    runs = sorted(clean.runs(), key=lambda run: run[0] - run[1])
+    thin = FINE if len(runs) <= FEW_RUNS else COARSE
+    full = [
+        time_run(clean, first, last, tick_hz=tick_hz, spacing_turns=spacing_turns, thin=thin)
+        for first, last in runs[:MOST_RUNS]
+    ]
+    times = [time for time in full if time is not None]
+    if len(runs) > MOST_RUNS and times:
+        noise = math.sqrt(sum(time.timing_sd_s**2 * time.dof for time in times) / sum(time.dof for time in times))
+        for first, last in runs[MOST_RUNS:]:
+            numbers = clean.numbers(first, last)
+            turns = int(numbers[-1]) // clean.per_turn
+            end = int(np.searchsorted(numbers, turns * clean.per_turn))
+            if turns > 0 and numbers[end] == turns * clean.per_turn:
+                start_tick, end_tick = int(clean.ticks[first]), int(clean.ticks[first + end])
+                times.append(
+                    replace(
+                        times[0],
+                        turns=turns,
+                        time_s=(end_tick - start_tick) / tick_hz,
+                        u_s=noise * math.sqrt(2.0),
+                        assumed=False,
+                        start=start_tick,
+                        end=end_tick,
+                    )
+                )
+    return times
+
+
+def _average(times: list[tuple[RunTime, ClockRate]]) -> Estimate | None:
+    """Turns over time with the timing's and the clock's uncertainty; clock errors of segments are taken as common."""
+    true_s = sum(time.time_s / clock.factor for time, clock in times)
+    turns = sum(time.turns for time, _ in times)
+    if turns == 0:
+        return None
+    speed_hz = turns / true_s
+    timing = [Contribution(u=time.u_s / true_s * speed_hz, dof=time.dof) for time, _ in times]
+    clock_part = sum(time.time_s / clock.factor * clock.u_ppm * 1e-6 for time, clock in times) / true_s
+    total = Contribution(u=math.sqrt(sum(part.u**2 for part in timing)), dof=effective_dof(timing))
+    return combine(speed_hz, [total, Contribution(u=clock_part * speed_hz)])
+
+
+def _channel_speed(
+    pieces: list[Piece], channel: str, targets: int, spacing_turns: Floats | None
+) -> tuple[ChannelSpeed, list[str]]:
+    """One channel over all pieces, and what the user should know."""
+    times: list[tuple[RunTime, ClockRate]] = []
+    pulses = missing = extra = irregular = runs = 0
+    lost: int | None = 0
+    seen_per_turn = set()
+    for piece in pieces:
+        clean = piece.clean(channel, targets)
+        pulses += len(piece.edges(channel))
+        missing, extra, irregular = missing + clean.missing, extra + clean.extra, irregular + clean.irregular
+        for loss in piece.losses(channel):
+            lost = None if lost is None or loss.pulses is None else lost + loss.pulses
+        found = _run_times(clean, piece.segment.tick_hz, spacing_turns)
+        runs += len(found)
+        times += [(time, piece.clock) for time in found]
+        if found:
+            seen_per_turn.add(clean.per_turn)
+    told = []
+    for per_turn in sorted(seen_per_turn - {targets}):
+        many = "fewer" if per_turn < targets else "more"
+        told.append(
+            f"{channel}: {per_turn} pulses repeat in every turn, {many} than the {targets} targets described; one may "
+            "have fallen off or a false one is seen, or the description is wrong (then the speed is too)"
+        )
+    if irregular:
+        told.append(f"{channel}: {irregular} pulses came too irregularly for a turning shaft and were left out")
+    if any(time.assumed for time, _ in times):
+        told.append(f"{channel}: too few turns to judge the timing by; its ± is that of a class of sensors")
+    if pulses and not times:
+        told.append(f"{channel}: {pulses} pulses hold no whole turn of {targets}; no speed")
+    if not pulses:
+        told.append(f"{channel}: no pulses")
+    known = [time for time, _ in times if not time.assumed]
+    weight = sum(time.dof for time in known)
+    noise = math.sqrt(sum(time.timing_sd_s**2 * time.dof for time in known) / weight) if known else None
+    return (
+        ChannelSpeed(
+            channel=channel,
+            pulses=pulses,
+            missing=missing,
+            extra=extra,
+            lost=lost,
+            turns=sum(time.turns for time, _ in times),
+            turning_s=sum(time.time_s / clock.factor for time, clock in times),
+            runs=runs,
+            timing_sd_s=noise,
+            shaft_hz=_average(times),
+        ),
+        told,
+    )
+
+
+def _blade(machine: Machine, channels: Mapping[str, ChannelSpeed]) -> tuple[Estimate | None, str | None]:
+    """Blade speed from the wheel's surface; without a wheel sensor, from counted passes of the blade's mark."""
+    wheel, blade = channels.get("wheel"), channels.get("blade")
+    if wheel is not None and wheel.shaft_hz is not None:
+        return wheel.shaft_hz.times(machine.wheel.surface_speed_m_per_s(1.0)), "wheel"
+    length_m = machine.wheel.blade_length_m
+    if wheel is None and blade is not None and blade.shaft_hz is not None and length_m is not None:
+        return blade.shaft_hz.times(length_m), "blade"
+    return None, None
+
+
+def speed_of(
+    log: PulseLog,
+    *,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    spacing_turns: Mapping[str, Floats] | None = None,
+) -> SpeedResult:
+    """Average speed while turning, of every channel, over the log or a window of it.
+
+    start_s, end_s : seconds from the log's beginning, by the board's stated clock.
+    spacing_turns : known spacing of a channel's targets, from each to the next.
+    A channel without a whole turn has no speed and a warning.  The uncertainty holds timing noise, the shaft's wander
+    and the clock; the wheel's diameter and the blade's length are taken as described.
+    Raises MeasureError if the window holds nothing of the log.
+    """
+    pieces = pieces_of(log, start_s=start_s, end_s=end_s)
+    channels, warnings = {}, list(log.warnings)
+    for channel, sensor in log.machine.sensors.items():
+        known = None if spacing_turns is None else spacing_turns.get(channel)
+        channels[channel], told = _channel_speed(pieces, channel, sensor.targets, known)
+        warnings += told
+    for basis in dict.fromkeys(piece.clock.basis for piece in pieces if not piece.clock.basis.startswith("measured")):
+        warnings.append(f"clock: {basis}")
+    blade_m_per_s, blade_channel = _blade(log.machine, channels)
+    first, last = pieces[0], pieces[-1]
+    return SpeedResult(
+        start_s=first.offset_s + (first.start_ticks - first.segment.start_ticks) / first.segment.tick_hz,
+        end_s=last.offset_s + (last.end_ticks - last.segment.start_ticks) / last.segment.tick_hz,
+        duration_s=sum((piece.end_ticks - piece.start_ticks) / piece.segment.tick_hz for piece in pieces),
+        channels=channels,
+        blade_m_per_s=blade_m_per_s,
+        blade_channel=blade_channel,
+        clocks=tuple(piece.clock for piece in pieces),
+        warnings=tuple(warnings),
+    )
