@@ -38,8 +38,9 @@ def check(
     """Is the board well, and does every sensor count?
 
     Tells the board, its firmware, link and clock, the pulses of every sensor, bounce and noise, and what to mend.
-    Turn the wheel by hand, or let the machine run; from a safe place, with the guards on.  Without a machine file the
-    board's inputs are told by number.
+    Without a machine file the board's inputs are told by number.
+
+    Let the machine run with its guards on; or isolate it, lock it out, and turn the wheel by hand.
     """
     from kerfbeat.capture.bringup import bring_up
     from kerfbeat.present.bringup_report import INPUT_HEADINGS, bring_up_document, bring_up_lines, input_rows
@@ -97,8 +98,8 @@ def watch(
 ) -> None:
     """Show the blade speed now, in both units and with its uncertainty.
 
-    On a terminal: a full screen, with keys for what the inverter shows, the gear, cuts, notes and a log.  Into a file
-    or a pipe: one line for each new estimate.  Ctrl-C ends it; a running log is whole.
+    On a terminal: a full screen; its keys, for the inverter's hertz, the gear, cuts, notes and a log, stand at its
+    foot.  Into a file or a pipe: one line for each new estimate.  Ctrl-C ends it; a running log is whole.
 
     An indicator, not a safety device: no pulses never means that it is safe to reach in.
     """
