@@ -27,7 +27,7 @@ def board_options(function: Function) -> Function:
     """Add `--port`, `--machine`, `--baud` and `--trace` (arguments port, machine_path, baud, trace)."""
     for option in (
         click.option("--trace", is_flag=True, help="Show every frame with its time on standard error."),
-        click.option("--baud", type=click.IntRange(min=1), metavar="RATE", help="Baud rate; found by itself if left out."),
+        click.option("--baud", type=click.IntRange(min=1), metavar="RATE", help="Baud rate; else it is found."),
         click.option(
             "--machine",
             "machine_path",

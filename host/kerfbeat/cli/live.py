@@ -29,7 +29,7 @@ __all__ = ["check", "record", "watch"]
 )
 @board_options
 @click.option(
-    "--for", "for_s", type=Quantity("duration"), default=10.0, metavar="TIME", help="How long to listen; without it 10s."
+    "--for", "for_s", type=Quantity("duration"), default=10.0, metavar="TIME", help="How long to listen; else 10s."
 )
 @json_option
 def check(
