@@ -128,18 +128,20 @@ def test_unchanged_pattern_is_said_to_be_the_same(wandering):
 @pytest.mark.parametrize(("targets", "described"), [(4, 4), (3, 4), (5, 4), (8, 4), (6, 6), (2, 1)])
 def test_count_of_targets_is_recognised(wandering, targets, described):
     """Targets placed to a degree repeat once a turn, however many the file says there are."""
-    random = np.random.default_rng(targets)
-    angles = (np.arange(targets) * 360 / targets + np.concatenate(([0.0], random.normal(0, 1, targets - 1)))) / 360
+    off_deg = np.array([0.0, 1.1, -0.7, 0.9, -1.2, 0.5, 0.8, -0.6])[:targets]
+    angles = (np.arange(targets) * 360 / targets + off_deg) / 360
     machine = wandering(rpm=100, turns=60, angles_turns=angles, wander=0.003)
     seconds = machine.seconds(1, seed=2)[:, 0]
-    odds = count_targets([Block(seconds=seconds, numbers=np.arange(len(seconds)))], described=described)
-    assert max(odds, key=odds.get) == targets
-    assert odds[targets] > 0.9  # the rest goes to its multiples, by the weight of more constants
+    best = count_targets([Block(seconds=seconds, numbers=np.arange(len(seconds)))], described=described)[0]
+    assert best.targets == targets
+    assert best.probability > 0.9  # the rest goes to its multiples, by the weight of more constants
+    assert (best.apart > 0.002) == (described % targets != 0)
 
 
 def test_even_targets_do_not_betray_their_count(wandering):
     """Perfectly even targets repeat at every count: what is found divides the described count."""
     machine = wandering(rpm=100, turns=60, angles_turns=np.arange(4) / 4, wander=0.003)
     seconds = machine.seconds(1, seed=2)[:, 0]
-    odds = count_targets([Block(seconds=seconds, numbers=np.arange(len(seconds)))], described=4)
-    assert 4 % max(odds, key=odds.get) == 0
+    best = count_targets([Block(seconds=seconds, numbers=np.arange(len(seconds)))], described=4)[0]
+    assert 4 % best.targets == 0
+    assert best.apart < 1e-9

@@ -7,15 +7,16 @@ that fell off, one too many, or one that moved is looked for by leaving targets 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from kerfbeat.calibrate.passes import Block, Floats
-from kerfbeat.calibrate.targets import Spacing, fit_offsets
+from kerfbeat.calibrate.targets import Spacing, fit_offsets, gap_matrix
 
-__all__ = ["SURE", "Change", "Match", "count_targets", "find_change", "match_spacing"]
+__all__ = ["SURE", "Change", "Count", "Match", "count_targets", "find_change", "match_spacing"]
 
 SURE = 0.999  # probability from which a way of laying the patterns together is taken as known
 # How well a pattern repeats from one day to the next: a sensor's switching point depends a little on gap, temperature
@@ -207,19 +208,41 @@ def _first_left(seen: int, stored: int, targets: int) -> int:
     return first_stored - 1 if first_stored > stored else first_stored
 
 
-def count_targets(blocks: list[Block], *, described: int, most: int = 12) -> dict[int, float]:
-    """How many targets are there, by how the pattern repeats?  Probability of each count, 1 up to twice as described.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Count:
+    """How likely it is that so many targets pass in a turn, by how the pattern repeats.
+
+    apart : by what part of a spacing the pattern of so many differs from one that repeats as described; a tiny
+        difference is more likely a speed that is not quite as modelled than another target.
+    """
+
+    targets: int
+    probability: float
+    apart: float
+
+
+def count_targets(blocks: list[Block], *, described: int, most: int = 12) -> list[Count]:
+    """How many targets are there, by how the pattern repeats?  Likeliest first, from 1 to twice as described.
 
     A count found that divides the described one is no contradiction: even targets repeat oftener than once a turn.
+
     blocks : unbroken runs of at least two turns, numbers counting pulses.
     Source: Schwarz' criterion (Annals of Statistics 6 (1978) 461), from equal prior chances.
     """
     counts = [count for count in range(1, max(2 * described, described + 3) + 1) if count <= max(most, described + 2)]
-    scores = []
+    passes = sum(len(block.seconds) for block in blocks)
+    scores, apart = [], []
     for count in counts:
         fit = fit_offsets(blocks, per_turn=count)
-        passes = sum(len(block.seconds) for block in blocks)
         scores.append(float(fit.log_likelihood[0]) - 0.5 * (count - 1) * np.log(passes))
+        spacing = 1.0 / count + gap_matrix(count) @ fit.offset_turns[0] if count > 1 else np.ones(1)
+        shared = math.gcd(count, described)
+        repeated = np.tile(spacing.reshape(-1, shared).mean(axis=0), count // shared)
+        apart.append(count * float(np.abs(spacing - repeated).max()))
     weight = np.exp(np.array(scores) - max(scores))
     weight /= weight.sum()
-    return {count: float(each) for count, each in zip(counts, weight, strict=True)}
+    found = [
+        Count(targets=count, probability=float(each), apart=far)
+        for count, each, far in zip(counts, weight, apart, strict=True)
+    ]
+    return sorted(found, key=lambda each: -each.probability)

@@ -29,6 +29,9 @@ TAU_TURNS = (0.25, 1.0, 4.0, 16.0, 1000.0)  # correlation times tried; the longe
 LAMBDA_DECADES = (-4.0, 12.0)
 FINE_POINTS = 7
 BLOCK_TURNS = 60  # passes of a long run are cut into blocks filtered side by side; a cut costs less than a turn
+LEAST_BLOCK_TURNS = 3  # shorter ones go to their own trend
+TREND_CONSTANTS = 4
+RAMP = 0.05  # change of a turn's time from the turn before that is no wander (1 % wander makes 1.4 %) but a ramp
 DECIDING = 64  # blocks, at most, that decide where the fine grid lies
 MOST_WORK = 4e9  # products of pass, model and columns; with very many targets not every block of a long run is used
 DISAGREE = 0.001  # chance of blocks agreeing worse than this by accident; worse still, the errors are widened
@@ -231,16 +234,33 @@ def _disagreement(product: Floats, offset: Floats, variance: Floats) -> Floats:
 
 
 def cut(block: Block, *, per_turn: int) -> list[Block]:
-    """Cut a long run into blocks of about `BLOCK_TURNS`; neighbours share the pass between them."""
-    turns = (block.numbers[-1] - block.numbers[0]) / per_turn
-    pieces = max(1, round(turns / BLOCK_TURNS))
-    bounds = np.linspace(block.numbers[0], block.numbers[-1], pieces + 1)
-    edges = np.searchsorted(block.numbers, bounds)
-    edges[-1] = len(block.numbers) - 1
+    """Cut a long run into blocks of about `BLOCK_TURNS`; neighbours share the pass between them.
+
+    Ramps are left out: turns that take more than `RAMP` longer or shorter than the turn before.
+    """
+    count = np.arange(block.numbers[0], block.numbers[-1] + 1)
+    at_s = np.interp(count, block.numbers, block.seconds)
+    turn_s = at_s[per_turn:] - at_s[:-per_turn]
+    steady = np.ones(len(count), dtype=bool)
+    ramp = np.abs(turn_s[per_turn:] / turn_s[:-per_turn] - 1.0) > RAMP
+    for k in np.flatnonzero(ramp):
+        steady[k : k + 2 * per_turn] = False
+    kept = steady[block.numbers - block.numbers[0]]
+    borders = np.flatnonzero(np.diff(kept.astype(np.int8), prepend=0, append=0))
+    found = []
+    for first, after in zip(borders[0::2].tolist(), borders[1::2].tolist(), strict=True):
+        found += _pieces(block.seconds[first:after], block.numbers[first:after], per_turn)
+    return found
+
+
+def _pieces(seconds: Floats, numbers: Ints, per_turn: int) -> list[Block]:
+    pieces = max(1, round((numbers[-1] - numbers[0]) / per_turn / BLOCK_TURNS))
+    edges = np.searchsorted(numbers, np.linspace(numbers[0], numbers[-1], pieces + 1))
+    edges[-1] = len(numbers) - 1
     return [
-        Block(seconds=block.seconds[low : high + 1], numbers=block.numbers[low : high + 1])
+        Block(seconds=seconds[low : high + 1], numbers=numbers[low : high + 1])
         for low, high in pairwise(edges.tolist())
-        if high - low > per_turn and block.numbers[high] - block.numbers[low] > per_turn
+        if high - low > per_turn + TREND_CONSTANTS and numbers[high] - numbers[low] > LEAST_BLOCK_TURNS * per_turn
     ]
 
 
@@ -264,12 +284,12 @@ def estimate_spacing(runs: Sequence[Block], *, targets: int) -> Spacing:
         raise CalibrateError("one target has no spacing to find; whole turns are timed exactly as it is.")
     if targets > MOST_TARGETS:
         raise CalibrateError(f"{targets} targets are too many for this; up to {MOST_TARGETS} can be told apart.")
-    pieces = [piece for run in runs if len(run.seconds) > targets + 1 for piece in cut(run, per_turn=targets)]
+    pieces = [piece for run in runs if len(run.seconds) > 2 * targets for piece in cut(run, per_turn=targets)]
     turns = sum(float(piece.numbers[-1] - piece.numbers[0]) for piece in pieces) / targets
     if turns < LEAST_TURNS:
         raise CalibrateError(
-            f"{turns:.0f} counted turns are too few to tell spacing from noise; record at least {LEAST_TURNS}, "
-            "better a hundred or more, at any speed that does not stop."
+            f"{turns:.0f} turns without stops and ramps are too few to tell spacing from noise; record at least "
+            f"{LEAST_TURNS}, better a hundred, while the machine runs on."
         )
     pieces = _affordable(pieces, targets)
     fit, disagreement = _fit(pack(pieces, per_turn=targets), _runs(pieces, None))

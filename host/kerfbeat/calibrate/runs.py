@@ -1,0 +1,96 @@
+"""Which unbroken runs of counted pulses do logs hold of one channel?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfbeat.calibrate.passes import Block
+from kerfbeat.capture.log import PulseLog
+from kerfbeat.errors import CalibrateError
+from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.speed import pieces_of
+
+__all__ = ["Run", "require_one_machine", "runs_of"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Run:
+    """One unbroken run: seconds by the corrected clock from the segment's beginning, and pulse numbers.
+
+    per_turn : how many pulses repeat in a turn, as the pulses themselves show it.
+    missing, extra : of the whole segment's channel.   place : index of log and segment, the same for channels that
+        were recorded together.
+    """
+
+    block: Block
+    per_turn: int
+    missing: int
+    extra: int
+    source: str
+    place: tuple[int, int]
+
+    @property
+    def turns(self) -> float:
+        """How long it is."""
+        return float(self.block.numbers[-1] - self.block.numbers[0]) / self.per_turn
+
+
+def require_one_machine(logs: Sequence[PulseLog]) -> None:
+    """Refuse logs of different machines, which say nothing together.
+
+    Raises CalibrateError, naming both.
+    """
+    for log in logs[1:]:
+        first = logs[0].machine
+        if (log.machine.name, log.machine.sensors) != (first.name, first.sensors):
+            raise CalibrateError(
+                f'{log.source}: was recorded at "{log.machine.name}" and {logs[0].source} at "{first.name}", or their '
+                "sensors differ; calibrate each machine from its own logs."
+            )
+
+
+def runs_of(
+    logs: Sequence[PulseLog], channel: str, *, clocks: Mapping[str, ClockRate] | None = None, least_turns: float = 2.0
+) -> list[Run]:
+    """Every run of a channel with at least so many turns, in order of time.
+
+    clocks : by board, for segments whose own exchanges say nothing of their clock.
+    Raises CalibrateError if the channel is not described or never seen.
+    """
+    found: list[Run] = []
+    pulses = 0
+    for index, log in enumerate(logs):
+        if channel not in log.machine.sensors:
+            known = ", ".join(log.machine.sensors)
+            raise CalibrateError(f"{log.source}: has no channel {channel}; it has {known}.")
+        for place, piece in enumerate(pieces_of(log)):
+            clean = piece.clean(channel, log.machine.sensors[channel].targets)
+            pulses += len(clean.ticks)
+            clock = piece.clock
+            if not len(piece.segment.syncs) and clocks is not None:
+                clock = clocks.get(piece.segment.board_id, clock)
+            for first, last in clean.runs():
+                numbers = clean.numbers(first, last)
+                if last - first < 2 or numbers[-1] - numbers[0] < least_turns * clean.per_turn:
+                    continue
+                ticks = clean.ticks[first:last] - piece.segment.start_ticks
+                found.append(
+                    Run(
+                        block=Block(
+                            seconds=ticks.astype(np.float64) / (piece.segment.tick_hz * clock.factor), numbers=numbers
+                        ),
+                        per_turn=clean.per_turn,
+                        missing=clean.missing,
+                        extra=clean.extra,
+                        source=log.source,
+                        place=(index, place),
+                    )
+                )
+    if not found:
+        names = ", ".join(log.source for log in logs)
+        what = "no pulses" if not pulses else f"{pulses} pulses but no run of {least_turns:g} turns"
+        raise CalibrateError(f"{names}: {what} on channel {channel}; record longer, and look at kerfbeat check.")
+    return found
