@@ -36,6 +36,17 @@ def test_reading_never_stands_without_its_uncertainty_and_both_units(moment: Mom
     assert turned.index("ft/min") < turned.index("81.3 m/min")
 
 
+def test_reading_that_is_hardly_known_is_no_large_figure(moment: Moment) -> None:
+    now = moment()
+    now = replace(now, blade=replace(now.blade, speed_m_per_s=Estimate(value=0.35, u95=0.3)))
+    text = panels.Readout().text(now, "m/min", columns=80, rows=9).plain
+    assert "not settled yet" in text
+    assert "21 ± 18 m/min" in text
+    assert not any(line.startswith("  ██████ ") and "21" in line for line in text.splitlines())
+    slow = replace(now.channels[0], shaft_hz=Estimate(value=0.1, u95=2.0))
+    assert "not settled yet" in panels.sensors(replace(now, channels=(slow,)), columns=80).plain
+
+
 def test_silence_is_another_layout_in_words_not_a_number(moment: Moment) -> None:
     reading = panels.Readout().text(moment(), "m/min", columns=80, rows=16)
     silent = panels.Readout().text(moment("silent"), "m/min", columns=80, rows=16)

@@ -1,5 +1,6 @@
 """Which commands listen to a board?  check, watch and record."""
 
+import os
 import sys
 from pathlib import Path
 
@@ -115,7 +116,7 @@ def watch(
     unit = unit or unit_for(machine)
     if log_path is not None:
         require_new(log_path)
-    full_screen = sys.stdout.isatty() and sys.stdin.isatty() and not lines
+    full_screen = sys.stdout.isatty() and sys.stdin.isatty() and os.environ.get("TERM") != "dumb" and not lines
     with open_board(port, machine.sensors, baud=baud, trace=trace and not full_screen) as link:
         try:
             if log_path is not None:

@@ -62,7 +62,7 @@ def written(value: float, u95: float) -> tuple[str, str]:
         return f"{value:.{places}f}", "0" if u95 == 0.0 else "?"
     places = decimals(u95)
     shown = max(places, 0)
-    return f"{round(value, places):.{shown}f}", f"{round(u95, places):.{shown}f}"
+    return f"{round(value, places) + 0.0:.{shown}f}", f"{round(u95, places):.{shown}f}"  # + 0.0: no "-0"
 
 
 def plus_minus(estimate: Uncertain, unit: str = "") -> str:

@@ -35,6 +35,8 @@ INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
 COUNTS_WIDTH = 34  # columns of a sensor's missing, extra and lost pulses
+UNSETTLED = 0.5  # half-width over the reading: above, a large figure would say more than is known
+MOST_SLIP_U95_PERCENT = 20.0  # a slip less certain than that is not shown
 SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
 BESIDE = 20  # columns kept free beside the digits for units and uncertainty
 SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
@@ -57,6 +59,10 @@ class Readout:
         if blade.state in SILENT_WORDS:
             return _silence(now, unit, columns=columns, rows=rows)
         if blade.speed_m_per_s is not None:
+            if blade.speed_m_per_s.u95 > UNSETTLED * blade.speed_m_per_s.value:
+                words = [(f"{plus} {name}", "") for name, plus in _both(blade.speed_m_per_s, unit)]
+                beside = [("not settled yet", f"bold {STRAW}"), ("", ""), *words]
+                return _digits("?", beside, columns=columns, rows=rows)
             shown = {name: self._shown(now, name) for name in SPEED_UNITS}
             u95_m_per_s = self._told_u95_m_per_s(now.at_s, blade.speed_m_per_s.u95)
             told = Estimate(value=blade.speed_m_per_s.value, u95=u95_m_per_s)
@@ -90,6 +96,11 @@ class Readout:
         assert speed is not None
         convert = SPEED_UNITS[unit]
         return self._steady[unit].text(convert(speed.value), convert(speed.u95), at_s=now.at_s)
+
+
+def _both(speed_m_per_s: Estimate, unit: str) -> list[tuple[str, str]]:
+    """Unit and "value ± half-width", the user's unit first."""
+    return [(name, "{} ± {}".format(*in_unit(speed_m_per_s, name))) for name in (unit, other_unit(unit))]
 
 
 def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
@@ -276,6 +287,8 @@ def sensors(now: Snapshot, *, columns: int) -> Text:
 
 def _turning_words(channel: ChannelNow) -> str:
     if channel.shaft_hz is not None:
+        if channel.shaft_hz.u95 > channel.shaft_hz.value:
+            return "not settled yet"
         return plus_minus(channel.shaft_hz.times(rpm(1.0)), "rpm")
     if channel.state == "no pulses" and channel.slower_than_hz is not None:
         return f"< {_short(rpm(channel.slower_than_hz))} rpm"
@@ -286,8 +299,9 @@ def _slip_words(now: Snapshot, channel: str, *, wide: bool) -> str:
     if channel == "motor" and now.motor is not None:
         percent = f", {now.motor.slip_percent:.1f} %" if wide else ""
         return f"slip {plus_minus(now.motor.slip_hz.times(rpm(1.0)), 'rpm')}{percent}"
-    if channel == "blade" and now.blade_slip_percent is not None:
-        return f"slip {plus_minus(now.blade_slip_percent, '%')}{' behind the wheel' if wide else ''}"
+    slip_percent = now.blade_slip_percent
+    if channel == "blade" and slip_percent is not None and slip_percent.u95 < MOST_SLIP_U95_PERCENT:
+        return f"slip {plus_minus(slip_percent, '%')}{' behind the wheel' if wide else ''}"
     return ""
 
 

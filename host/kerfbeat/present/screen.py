@@ -25,7 +25,7 @@ from kerfbeat.present import panels
 from kerfbeat.present.feed import Feed
 from kerfbeat.present.listen import Listener, Take
 from kerfbeat.present.numbers import other_unit
-from kerfbeat.present.snapshot import CAUTION
+from kerfbeat.present.snapshot import CAUTION, SHORT_CAUTION
 
 __all__ = ["LiveScreen", "show_live"]
 
@@ -165,7 +165,8 @@ class LiveScreen(App[None]):
         show("head", panels.head(now, columns=columns))
         show("sensors", panels.sensors(now, columns=columns))
         show("health", panels.health(now, columns=columns))
-        show("caution", Text(f"  {CAUTION}", style="italic", no_wrap=True))
+        caution = CAUTION if columns >= len(CAUTION) + 2 else SHORT_CAUTION
+        show("caution", Text(f"  {caution}", style="italic", no_wrap=True))
         show("keys", self._keys(cutting=now.cutting, logging=now.log is not None, columns=columns))
         if heights["prospect"]:
             show("prospect", panels.prospect(now, self._unit, columns=columns))

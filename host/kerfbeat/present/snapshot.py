@@ -12,6 +12,7 @@ from kerfbeat.measure.uncertainty import Estimate
 
 __all__ = [
     "CAUTION",
+    "SHORT_CAUTION",
     "STATE_WORDS",
     "BladeNow",
     "ChannelNow",
@@ -24,6 +25,7 @@ __all__ = [
 ]
 
 CAUTION = "Indicator, not a safety device: never reach in because of what it shows."
+SHORT_CAUTION = "Indicator, not a safety device."
 
 STATE_WORDS: Mapping[str, str] = {
     "waiting": "waiting for the first turn",
