@@ -130,8 +130,8 @@ static void inputs_begin_mask(struct batch *batch, uint8_t input)
     batch_hold(batch, input, inputs_flood[input].from_ticks);
 }
 
-/* Listens again.  Edges from the returned tick on are recorded, whatever is taken off their times. */
-static uint32_t inputs_end_mask(const struct batch *batch, uint8_t input)
+/* Listens again.  Edges after the returned tick are recorded. */
+static uint32_t inputs_end_mask(uint8_t input)
 {
     uint32_t now_ticks = 0;
 
@@ -139,7 +139,7 @@ static uint32_t inputs_end_mask(const struct batch *batch, uint8_t input)
         inputs_listen(input);
         now_ticks = clock_now_locked();
     }
-    return now_ticks - batch->settle_ticks;
+    return now_ticks;
 }
 
 void inputs_configure(struct batch *batch, const struct config *config)
@@ -152,7 +152,7 @@ void inputs_configure(struct batch *batch, const struct config *config)
             if (!inputs_flood[input].masked && !inputs_flood[input].report) {
                 inputs_begin_mask(batch, input);
             }
-            flood_end(&inputs_flood[input], inputs_end_mask(batch, input));
+            flood_end(&inputs_flood[input], inputs_end_mask(input));
         }
     }
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
@@ -179,7 +179,7 @@ void inputs_configure(struct batch *batch, const struct config *config)
     for (input = 0; input < WIRE_INPUTS; input++) {
         if ((config->mode[input] & CONFIG_MODE_ENABLED) != 0u) {
             inputs_enabled |= (uint8_t)(1u << input);
-            (void)inputs_end_mask(batch, input);
+            (void)inputs_end_mask(input);
         }
     }
 }
@@ -198,7 +198,7 @@ void inputs_watch(struct batch *batch)
         if (!flood->masked) {
             inputs_begin_mask(batch, input);
         } else if (flood_over(flood, now_ticks, inputs_mask_ticks)) {
-            flood_end(flood, inputs_end_mask(batch, input));
+            flood_end(flood, inputs_end_mask(input));
         }
     }
 }
@@ -210,41 +210,24 @@ static bool inputs_settled(void)
     return !BOARD_CAPTURE_PENDING() && (BOARD_NOTED == 0u || (EIMSK & _BV(INT1)) == 0u);
 }
 
-bool inputs_moment(struct batch_moment *moment, struct tick *clock)
+bool inputs_moment(struct batch_moment *moment, const struct batch *batch, struct tick *clock)
 {
+    const uint8_t open_limit = batch_open_limit(batch, inputs_rings, clock_now());
     uint32_t now_ticks = 0;
     bool settled = false;
 
+    moment->lost[0] = moment->lost[1] = moment->lost[2] = 0;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        settled = inputs_settled();
         now_ticks = clock_now_locked();
+        settled = inputs_settled();
         moment->head[0] = inputs_rings[0].head;
         moment->head[1] = inputs_rings[1].head;
         moment->head[2] = inputs_rings[2].head;
+        if (open_limit != 0u && settled) {
+            batch_open(inputs_rings, moment, open_limit);
+        }
     }
     tick_advance(clock, now_ticks);
     moment->now = *clock;
     return settled;
-}
-
-void inputs_open(struct batch *batch)
-{
-    uint8_t input;
-
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        if (batch_may_open(batch, &inputs_rings[input], input)) {
-            uint32_t opened_ticks = 0;
-            uint16_t dropped = 0;
-
-            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-                if (inputs_settled()) {
-                    dropped = ring_open(&inputs_rings[input]);
-                    opened_ticks = clock_now_locked();
-                }
-            }
-            if (dropped != 0u) {
-                batch_opened(batch, input, dropped, opened_ticks);
-            }
-        }
-    }
 }

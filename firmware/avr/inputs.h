@@ -19,10 +19,8 @@ void inputs_configure(struct batch *batch, const struct config *config);
 /* Main loop, at every pass: notices masks, ends those that have lasted their time. */
 void inputs_watch(struct batch *batch);
 
-/* Main loop: what the rings hold now.  False when an edge is just on its way to its ring: come again. */
-bool inputs_moment(struct batch_moment *moment, struct tick *clock);
-
-/* Main loop: opens the rings that have been emptied after a loss. */
-void inputs_open(struct batch *batch);
+/* Main loop: what the rings hold now; opens the rings that have been emptied after a loss, if it may.  False when an edge
+ * is just on its way to its ring: come again. */
+bool inputs_moment(struct batch_moment *moment, const struct batch *batch, struct tick *clock);
 
 #endif

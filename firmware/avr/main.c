@@ -39,9 +39,9 @@ struct board {
     uint32_t status_sent_ticks;
     uint16_t damaged;              /* frames of the host */
     uint8_t sequence;
-    uint8_t stream_wanted;
     bool fast;                     /* the line */
-    bool streaming;
+    bool stream_wanted;
+    bool streaming;                /* false until a moment at which no loss is waiting */
     bool hello_due;                /* unasked, after the reset */
     bool pong_due;
     uint8_t pong_asked;
@@ -268,12 +268,11 @@ INLINE_NEVER static void main_discard(void)
 {
     struct batch_moment moment;
 
-    inputs_open(&board.batch);
-    if (!inputs_moment(&moment, &board.clock)) {
+    if (!inputs_moment(&moment, &board.batch, &board.clock)) {
         return;
     }
     batch_discard(&board.batch, inputs_rings, &moment);
-    board.streaming = board.stream_wanted != 0u;
+    board.streaming = board.stream_wanted && batch_open_limit(&board.batch, inputs_rings, moment.now.low) == 0u;
     board.batch_sent_ticks = moment.now.low;
 }
 
@@ -283,7 +282,7 @@ INLINE_NEVER static void main_send_batch(void)
     struct batch_moment moment;
     uint32_t oldest_age_ticks;
     const uint32_t now_ticks = clock_now();
-    const uint8_t waiting = batch_waiting(&board.batch, inputs_rings, now_ticks, &oldest_age_ticks);
+    const uint8_t waiting = batch_waiting(inputs_rings, now_ticks, &oldest_age_ticks);
 
     if (!board.fast && uart_sending() && waiting < MAIN_BATCH_FULL_BYTES) {
         return;                    /* waiting behind another frame on the slow line only makes a batch older */
@@ -292,8 +291,7 @@ INLINE_NEVER static void main_send_batch(void)
         && now_ticks - board.batch_sent_ticks < MAIN_BATCH_IDLE_TICKS) {
         return;
     }
-    inputs_open(&board.batch);
-    if (!inputs_moment(&moment, &board.clock)) {
+    if (!inputs_moment(&moment, &board.batch, &board.clock)) {
         return;
     }
     batch_write(&board.batch, inputs_rings, &moment, &message, uart_buffer(), board.sequence++);

@@ -34,6 +34,7 @@ void uart_start(bool fast)
     UBRR0 = fast ? F_CPU / 8u / WIRE_BAUD_FAST - 1u : (F_CPU / 4u / WIRE_BAUD_SLOW - 1u) / 2u;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);          /* 8 data bits, no parity, 1 stop bit */
     UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
+    UDR0 = WIRE_DELIMITER;                       /* ends the frame that a reset has cut off */
 }
 
 /* The next byte of the frame; its delimiter, the only zero in it, is the last.  TXC0 is cleared after each byte, so that

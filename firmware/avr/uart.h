@@ -7,7 +7,7 @@
 
 #include "frame.h"
 
-/* Once, interrupts off. */
+/* Once, interrupts off; sends a delimiter. */
 void uart_start(bool fast);
 
 /* Main loop: FRAME_LINE_MAX bytes for the next frame, or NULL while one frame is being sent and another waits. */

@@ -17,20 +17,20 @@
  * bytes of `lost` that an input with intervals does not use. */
 #define BATCH_SLACK_BYTES (FRAME_CRC_BYTES + 1u + (BATCH_LOST_BYTES - 1u))
 
+/* With time to spare for the pass of the main loop that decides. */
+#define BATCH_NEAR_TICKS ((1ul << 21) - (1ul << 16))
+
 _Static_assert(BATCH_SLACK_BYTES >= 4, "an interval of 24 bits takes 4 bytes");
 _Static_assert(BATCH_SHARE_BYTES >= 15, "each input must get on in every batch");
 
 void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS])
 {
-    const struct batch zero = { { 0, 0 }, 0, { { 0 } } };
+    const struct batch zero = { { 0, 0 }, { { 0 } } };
     uint8_t input;
 
     *batch = zero;
     for (input = 0; input < WIRE_INPUTS; input++) {
         batch->input[input].latency_ticks = latency_ticks[input];
-        if (latency_ticks[input] > batch->settle_ticks) {
-            batch->settle_ticks = latency_ticks[input];
-        }
         batch->input[input].shortest_ticks = WIRE_INTERVAL_NONE;
     }
 }
@@ -50,8 +50,8 @@ INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPU
         struct ring *ring = &rings[input];
         uint8_t at = ring->tail;
 
-        state->count += state->lost;
-        state->lost = 0;
+        state->count += moment->lost[input];
+        state->overruns += moment->lost[input];
         state->paired = false;
         while (at != moment->head[input]) {
             state->count++;
@@ -59,21 +59,20 @@ INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPU
         }
         ring->tail = at;
     }
-    batch->base = tick_before(&moment->now, moment->now.low - batch->settle_ticks);
+    batch->base = moment->now;
 }
 
-bool batch_may_open(const struct batch *batch, const struct ring *ring, uint8_t input)
+uint8_t batch_open_limit(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks)
 {
-    return ring->closed != 0u && ring->head == ring->tail && batch->input[input].lost == 0u;
-}
+    uint8_t input;
 
-void batch_opened(struct batch *batch, uint8_t input, uint16_t dropped, uint32_t opened_ticks)
-{
-    struct batch_input *state = &batch->input[input];
-
-    state->lost = dropped;
-    state->overruns += dropped;
-    state->opened_ticks = opened_ticks - state->latency_ticks;
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        if (rings[input].closed != 0u) {
+            /* an interval below 2^21 ticks takes 3 bytes at most, as it does in the ring; a longer one 4 */
+            return now_ticks - batch->base.low < BATCH_NEAR_TICKS ? BATCH_ROOM_BYTES : BATCH_ROOM_BYTES / 4u * 3u;
+        }
+    }
+    return 0;
 }
 
 void batch_hold(struct batch *batch, uint8_t input, uint32_t ticks)
@@ -87,8 +86,8 @@ void batch_release(struct batch *batch, uint8_t input)
     batch->input[input].held = false;
 }
 
-INLINE_NEVER uint8_t batch_waiting(const struct batch *batch, const struct ring rings[WIRE_INPUTS],
-                                   uint32_t now_ticks, uint32_t *oldest_age_ticks)
+INLINE_NEVER uint8_t batch_waiting(const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
+                                   uint32_t *oldest_age_ticks)
 {
     uint8_t bytes = 0;
     uint8_t input;
@@ -98,7 +97,7 @@ INLINE_NEVER uint8_t batch_waiting(const struct batch *batch, const struct ring 
         const struct ring *ring = &rings[input];
         const uint8_t used = ring_bytes_used(ring, ring->head);
 
-        if (batch->input[input].lost != 0u || ring->closed != 0u) {
+        if (ring->closed != 0u) {
             bytes = UINT8_MAX;           /* a loss waits: the sooner it is told, the shorter it is */
         } else if (used != 0u) {
             const uint32_t age = (now_ticks - ring_short_at(ring, ring->tail)) & TICK_SHORT_MASK;
@@ -122,39 +121,6 @@ uint32_t batch_take_shortest(struct batch *batch, uint8_t input)
     return shortest_ticks;
 }
 
-/* Does a loss wait to be told, and can the batch of this moment, which spans so much at most, be complete beyond the
- * opening of every ring that had one? */
-INLINE_NEVER static bool batch_can_tell_losses(const struct batch *batch, const struct ring rings[WIRE_INPUTS],
-                                               const struct batch_moment *moment, uint32_t span_ticks)
-{
-    const uint32_t base_ticks = batch->base.low;
-    uint32_t opened = 0;             /* after the base; 0: no loss waits */
-    uint8_t input;
-
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        const struct batch_input *state = &batch->input[input];
-
-        if (state->lost != 0u && state->opened_ticks - base_ticks > opened) {
-            opened = state->opened_ticks - base_ticks;
-        }
-    }
-    for (input = 0; opened != 0u && input < WIRE_INPUTS; input++) {
-        const struct batch_input *state = &batch->input[input];
-        const struct ring *ring = &rings[input];
-
-        if (state->lost == 0u) {
-            const uint8_t at = ring->tail;
-
-            if (at == moment->head[input]
-                    ? ring->closed != 0u
-                    : batch_edge_ticks(state, ring, at, moment->now.low) - base_ticks <= opened) {
-                return false;
-            }
-        }
-    }
-    return opened != 0u && opened <= span_ticks;
-}
-
 /* `complete` may not pass these ticks; the span is then shorter, but never negative. */
 INLINE_NEVER static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32_t ticks)
 {
@@ -169,7 +135,8 @@ INLINE_NEVER static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32
 
 /* Writes the edges of an input from the ring's tail to `head`, as many as end before `limit`, takes them from the ring,
  * and returns how many there are.  Intervals are differences of 24-bit times, since no edge in a ring is a second older
- * than the base.  Not inlined: the loop needs all registers. */
+ * than the base.  Two captures with one time are one edge: the second came while the first was being read, and took its
+ * place.  Not inlined: the loop needs all registers. */
 INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
                                             uint32_t now_ticks, uint32_t base_ticks, struct message *message,
                                             const uint8_t *limit)
@@ -179,32 +146,33 @@ INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ri
     uint8_t at = ring->tail;
     uint8_t sent = 0;
 
-    while (at != head) {
+    for (; at != head; at = ring_next(at)) {
         const uint32_t edge = ring_short_at(ring, at);
         const uint32_t delta_ticks = (edge - previous) & TICK_SHORT_MASK;
-        uint8_t *const next = message_put_var(end, delta_ticks);
+        uint32_t interval_ticks = delta_ticks;
+        uint8_t *next;
 
+        if (sent == 0u) {
+            interval_ticks += base_ticks - state->last_ticks;
+        }
+        if (interval_ticks == 0u) {
+            continue;
+        }
+        next = message_put_var(end, delta_ticks);
         if (next > limit) {
             break;                           /* what was written is forgotten: BATCH_SLACK_BYTES */
         }
         end = next;
         previous = edge;
-        if (sent == 0u) {
-            const uint32_t interval_ticks = base_ticks + delta_ticks - state->last_ticks;
-
-            if (state->paired && interval_ticks < state->shortest_ticks) {
-                state->shortest_ticks = interval_ticks;
-            }
-        } else if (delta_ticks < state->shortest_ticks) {
-            state->shortest_ticks = delta_ticks;
+        if (interval_ticks < state->shortest_ticks && state->paired) {
+            state->shortest_ticks = interval_ticks;
         }
-        at = ring_next(at);
+        state->paired = true;
         sent++;
     }
+    ring->tail = at;                         /* from here on the interrupt may use these slots again */
     if (sent != 0u) {
         message->end = end;
-        ring->tail = at;                     /* from here on the interrupt may use these slots again */
-        state->paired = true;
         state->count += sent;
         state->last_ticks = tick_of_short(now_ticks, previous) - state->latency_ticks;
     }
@@ -213,17 +181,17 @@ INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ri
 
 /* How far an input lets `complete` go, after its edges up to `head` have been written or left. */
 INLINE_NEVER static void batch_limit_by_input(const struct batch_input *state, const struct ring *ring, uint8_t head,
-                                              uint32_t now_ticks, uint32_t base_ticks, bool tell_losses,
+                                              uint32_t now_ticks, uint32_t base_ticks, bool losses_told,
                                               uint32_t *span)
 {
     const uint8_t at = ring->tail;
 
-    if (state->lost != 0u || (at == head && ring->closed != 0u)) {
-        batch_limit(span, base_ticks, state->last_ticks);
-    } else if (at != head) {
+    if (at != head) {
         batch_limit(span, base_ticks, batch_edge_ticks(state, ring, at, now_ticks) - 1u);
+    } else if (ring->closed != 0u && ring->head == head) {
+        batch_limit(span, base_ticks, state->last_ticks);
     }
-    if (state->held && !tell_losses) {
+    if (state->held && !losses_told) {
         batch_limit(span, base_ticks, state->held_ticks);
     }
 }
@@ -234,17 +202,16 @@ INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS
 {
     const uint32_t now_ticks = moment->now.low;
     const uint32_t base_ticks = batch->base.low;
-    uint32_t span = now_ticks - batch->settle_ticks - base_ticks;
+    const bool losses_told = (moment->lost[0] | moment->lost[1] | moment->lost[2]) != 0u;
+    uint32_t span = now_ticks - base_ticks;
     uint8_t room = BATCH_ROOM_BYTES;
     uint8_t kept[WIRE_INPUTS + 1u];      /* room that the inputs from here on are sure of */
-    bool tell_losses;
     uint8_t *end;
     uint8_t input;
 
     if (span > BATCH_SPAN_MAX) {
         span = BATCH_SPAN_MAX;
     }
-    tell_losses = batch_can_tell_losses(batch, rings, moment, span);
     kept[WIRE_INPUTS] = 0;
     for (input = WIRE_INPUTS; input-- > 0u;) {
         const uint8_t used = ring_bytes_used(&rings[input], moment->head[input]);
@@ -258,24 +225,20 @@ INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS
         struct batch_input *state = &batch->input[input];
         struct ring *ring = &rings[input];
         const uint8_t head = moment->head[input];
+        const uint16_t lost = moment->lost[input];
         struct message count = { line, message->end };
         uint8_t *sent_at;
-        uint8_t sent = 0;
 
         message->end += sizeof state->count;
-        message_var(message, tell_losses ? state->lost : 0u);
+        message_var(message, lost);
         sent_at = message->end++;
-        if (state->lost == 0u) {
-            sent = batch_put_edges(state, ring, head, now_ticks, base_ticks, message,
+        *sent_at = batch_put_edges(state, ring, head, now_ticks, base_ticks, message,
                                    message->end + (uint8_t)(room - kept[input + 1u]));
-        } else if (tell_losses) {
-            state->count += state->lost;
-            state->lost = 0;
-        }
         room = (uint8_t)(room - (message->end - sent_at - 1));
-        *sent_at = sent;
+        state->count += lost;
+        state->overruns += lost;
         message_u32(&count, state->count);
-        batch_limit_by_input(state, ring, head, now_ticks, base_ticks, tell_losses, &span);
+        batch_limit_by_input(state, ring, head, now_ticks, base_ticks, losses_told, &span);
     }
 
     /* The header goes in front, moved up by the bytes its span leaves unused. */

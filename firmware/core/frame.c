@@ -24,24 +24,12 @@ INLINE_NEVER uint16_t frame_crc(uint16_t crc, uint8_t byte)
     return frame_crc_step(crc, byte);
 }
 
-INLINE_NEVER uint8_t frame_close(uint8_t *line, uint8_t length)
+INLINE_NEVER void frame_cobs_close(uint8_t *line, uint8_t length)
 {
     uint8_t *code = line;
     uint8_t *at = line + FRAME_CODE_BYTES;
-    uint8_t *end = at + length;
-    uint16_t crc = WIRE_CRC_INIT;
-    bool in_crc = false;
 
-    for (;;) {
-        if (at == end) {
-            if (in_crc) {
-                break;
-            }
-            in_crc = true;
-            *end++ = (uint8_t)crc;
-            *end++ = (uint8_t)(crc >> 8);
-        }
-        crc = frame_crc_step(crc, *at);       /* of its own two bytes, too: nobody looks */
+    for (; length != 0u; length--) {
         if (*at == 0u) {
             *code = (uint8_t)(at - code);
             code = at;
@@ -50,7 +38,22 @@ INLINE_NEVER uint8_t frame_close(uint8_t *line, uint8_t length)
     }
     *code = (uint8_t)(at - code);
     *at = WIRE_DELIMITER;
-    return (uint8_t)(length + FRAME_CODE_BYTES + FRAME_CRC_BYTES + 1u);
+}
+
+INLINE_NEVER uint8_t frame_close(uint8_t *line, uint8_t length)
+{
+    uint8_t *at = line + FRAME_CODE_BYTES;
+    uint16_t crc = WIRE_CRC_INIT;
+    uint8_t left;
+
+    for (left = length; left != 0u; left--) {
+        crc = frame_crc_step(crc, *at++);
+    }
+    at[0] = (uint8_t)crc;
+    at[1] = (uint8_t)(crc >> 8);
+    length = (uint8_t)(length + FRAME_CRC_BYTES);
+    frame_cobs_close(line, length);
+    return (uint8_t)(length + FRAME_CODE_BYTES + 1u);
 }
 
 enum frame_cobs_step frame_cobs_feed(struct frame_cobs *cobs, uint8_t byte, uint8_t *out)

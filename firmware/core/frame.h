@@ -15,13 +15,17 @@
 #define FRAME_LINE_MAX (FRAME_CODE_BYTES + WIRE_FRAME_MAX + 1u)   /* with its delimiter */
 #define FRAME_REQUEST_MAX 20u      /* longest frame a board accepts, before COBS */
 
-_Static_assert(WIRE_FRAME_MAX <= 254u, "longer frames need COBS blocks in their middle");
+_Static_assert(WIRE_FRAME_MAX <= 253u, "frame_cobs_close() adds no block in the middle of a longer one");
 
 /* One more byte into the CRC, which starts as WIRE_CRC_INIT. */
 uint16_t frame_crc(uint16_t crc, uint8_t byte);
 
-/* Makes a frame of the `length` bytes at line[1]: appends the CRC and the delimiter and writes the COBS codes, line[0]
- * being the first.  Needs length + 4 bytes of room and length + 2 <= WIRE_FRAME_MAX.  Returns the bytes on the line. */
+/* COBS in place: writes the codes of the `length` bytes at line[1], the first at line[0], and the delimiter behind them.
+ * No more than 253 bytes may stand before, between or after zeros; 254 only at the very end. */
+void frame_cobs_close(uint8_t *line, uint8_t length);
+
+/* Makes a frame of the `length` bytes at line[1]: appends the CRC, then COBS.  Needs length + 4 bytes of room, and
+ * length + 2 <= WIRE_FRAME_MAX.  Returns the bytes on the line. */
 uint8_t frame_close(uint8_t *line, uint8_t length);
 
 /* COBS, one byte in, at most one out, any length. */
