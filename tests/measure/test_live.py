@@ -343,7 +343,7 @@ def test_any_split_into_batches_gives_the_same_reading(cuts, seed):
     assert whole.reading() == split.reading()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(gaps=st.lists(st.integers(1, 10**9), max_size=60), targets=st.integers(1, 30))
 def test_no_sequence_of_edges_breaks_it(gaps, targets):
     live = LiveSpeed(targets=targets, tick_hz=TICK_HZ)

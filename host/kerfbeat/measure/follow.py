@@ -26,6 +26,7 @@ WANDERS = (2e-4, 2e-3, 1e-2, 5e-2, 5e-2)
 RAMP_PER_S = 1.5  # sd of a ramp's acceleration over the speed: full speed in 2 s ends with 0.5, a brake of 0.5 s is 2
 RAMP_LASTS_S = 1.0
 SWITCH_PER_S = 0.05  # how often a belief about the motion changes to a given other one
+MOST_SWITCHED = 0.4  # after long: every belief has at most two neighbours and the ramp to pass into
 SUDDEN = 0.3  # of that, straight to a ramp
 RETIME = 1e-4  # chance in one edge that the timing's quality changes
 ANGLE_SHARE = 0.12  # sd of a target's angle error over the spacing: 10 degrees of 90
@@ -104,7 +105,7 @@ class PhaseBank:
 
     def _blend(self, elapsed_s: float) -> tuple[Floats, Floats, Floats]:
         """Let beliefs pass into one another, as much as may have happened: mean, covariance, weight."""
-        switch = 1.0 - math.exp(-SWITCH_PER_S * elapsed_s)
+        switch = MOST_SWITCHED * (1.0 - math.exp(-SWITCH_PER_S * elapsed_s / MOST_SWITCHED))
         change = self._change[0] + switch * self._change[1]
         flow = change * self.weight[:, None]
         weight = flow.sum(axis=0)
@@ -136,9 +137,8 @@ class PhaseBank:
         """
         mean, covariance, weight, noise, _ = self._ahead
         at = ANGLES + target
-        variance = (
-            covariance[:, THETA, THETA] - 2.0 * covariance[:, THETA, at] + covariance[:, at, at] + noise + blur_turns**2
-        )
+        spread = covariance[:, THETA, THETA] - 2.0 * covariance[:, THETA, at] + covariance[:, at, at]
+        variance = np.maximum(spread, 0.0) + noise + blur_turns**2
         off = steps / self.targets - mean[:, THETA] + mean[:, at]
         nearness = off * off / variance
         likely = weight * np.exp(-0.5 * nearness) / np.sqrt(2.0 * math.pi * variance)
@@ -159,7 +159,7 @@ class PhaseBank:
         at = ANGLES + target
         covariance[:, at, at] += ANGLE_CREEP**2 * elapsed_s
         row = covariance[:, THETA, :] - covariance[:, at, :]
-        variance = row[:, THETA] - row[:, at] + noise
+        variance = np.maximum(row[:, THETA] - row[:, at], 0.0) + noise
         innovation = steps / self.targets - (mean[:, THETA] - mean[:, at])
         gain = row / variance[:, None]
         mean += gain * innovation[:, None]

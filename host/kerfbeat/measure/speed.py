@@ -105,7 +105,7 @@ class Piece:
 
 def clock_of(segment: Segment) -> ClockRate:
     """What is known of a segment's clock: measured, taken as imported, or its class."""
-    if segment.cause == "imported":
+    if segment.board_id == "imported":
         return as_imported()
     if len(segment.syncs) == 0:
         return unmeasured()
