@@ -34,7 +34,7 @@ def test_every_module_opens_with_its_question(repository):
     without = []
     for path in tracked(repository, "host/kerfbeat/*.py"):
         text = path.read_text(encoding="utf-8")
-        docstring = re.match(r'"""(.*?)"""', text, re.DOTALL)
+        docstring = re.match(r'r?"""(.*?)"""', text, re.DOTALL)
         if docstring is None or "?" not in docstring[1]:
             without.append(path.name)
     assert without == []
