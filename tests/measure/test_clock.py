@@ -1,0 +1,145 @@
+"""Is the board's clock measured to what the exchanges allow, whatever the host is busy with?"""
+
+import math
+
+import numpy as np
+import pytest
+
+from kerfbeat.measure.clock import SyncHistory, as_imported, rate_of, unmeasured
+from kerfbeat.measure.uncertainty import coverage_factor
+
+TICK_HZ = 16e6
+HOST_U_PPM = 50.0 / math.sqrt(3.0)  # crystal class +-50 ppm, rectangular: GUM 4.3.7
+
+
+def exchanges(rng, *, ppm, seconds, every_s=1.0, least_s=400e-6, delay_s=200e-6, busy=0.0, busy_s=0.05, drift_ppm=0.0):
+    """Pings of a board whose clock is off by `ppm` (drifting evenly): delays exponential, some very long."""
+    sent = np.arange(0.0, seconds, every_s) + 100.0
+    n = len(sent)
+
+    def way():
+        late = rng.exponential(delay_s, n)
+        return least_s / 2 + late + np.where(rng.random(n) < busy, rng.exponential(busy_s, n), 0.0)
+
+    ping_s = sent + way()
+    answer_s = ping_s + 50e-6
+    received = answer_s + way()
+
+    def ticks(t):
+        since = t - 100.0
+        rate = 1.0 + ppm * 1e-6
+        return np.round(TICK_HZ * (rate * since + 0.5 * drift_ppm * 1e-6 * since**2 / seconds)).astype(np.int64)
+
+    return {
+        "sent_host_s": sent,
+        "received_host_s": received,
+        "ping_ticks": ticks(ping_s),
+        "answer_ticks": ticks(answer_s),
+        "tick_hz": TICK_HZ,
+    }
+
+
+def timing_u_ppm(rate):
+    """The part of the uncertainty that comes from the exchanges alone."""
+    return math.sqrt(max(rate.u_ppm**2 - HOST_U_PPM**2, 0.0))
+
+
+@pytest.mark.parametrize("ppm", [0.0, 37.0, -4200.0, 4900.0])
+def test_a_minute_of_pings_measures_a_resonator(ppm):
+    rate = rate_of(**exchanges(np.random.default_rng(1), ppm=ppm, seconds=60.0))
+    # Shortest of many trips come within about 50 us: over 60 s that is below 2 ppm.
+    assert rate.ppm == pytest.approx(ppm, abs=3.0)
+    assert timing_u_ppm(rate) < 3.0
+    assert rate.u_ppm == pytest.approx(HOST_U_PPM, rel=0.02)
+    assert "measured" in rate.basis
+    assert rate.factor == pytest.approx(1.0 + ppm * 1e-6, abs=3e-6)
+
+
+def test_a_busy_host_spoils_nothing():
+    # A third of all ways are late by 50 ms on average: a plain fit through all would be off by hundreds of ppm.
+    for seed in range(20):
+        data = exchanges(np.random.default_rng(seed), ppm=1000.0, seconds=60.0, every_s=0.25, busy=0.33)
+        rate = rate_of(**data)
+        assert abs(rate.ppm - 1000.0) < 5.0
+        middle = 0.5 * (data["sent_host_s"] + data["received_host_s"])
+        board = 0.5 * (data["ping_ticks"] + data["answer_ticks"]) / TICK_HZ
+        plain = (np.polyfit(middle, board, 1)[0] - 1.0) * 1e6
+        assert abs(rate.ppm - 1000.0) <= abs(plain - 1000.0) + 1.0
+
+
+@pytest.mark.parametrize(
+    ("seconds", "every_s", "busy"), [(10.0, 0.5, 0.0), (60.0, 1.0, 0.0), (60.0, 1.0, 0.2), (600.0, 1.0, 0.1)]
+)
+def test_the_interval_holds_the_rate(seconds, every_s, busy):
+    held = 0
+    for seed in range(400):
+        data = exchanges(np.random.default_rng(seed), ppm=-1500.0, seconds=seconds, every_s=every_s, busy=busy)
+        rate = rate_of(**data)
+        held += abs(rate.ppm + 1500.0) <= coverage_factor(math.inf) * timing_u_ppm(rate)
+    # Delays are one-sided and bounded by the trip, not normal: the interval may hold more, not less.
+    assert held >= 0.92 * 400
+
+
+def test_a_drifting_clock_has_its_mean_rate_and_a_wider_interval():
+    rng = np.random.default_rng(3)
+    steady = rate_of(**exchanges(rng, ppm=500.0, seconds=600.0))
+    drifting = rate_of(**exchanges(rng, ppm=500.0, seconds=600.0, drift_ppm=200.0))
+    # Rate 500 ppm at the start and 700 at the end: 600 on average; the shortest trips are not spread evenly over it.
+    assert abs(drifting.ppm - 600.0) <= 2.0 * timing_u_ppm(drifting)
+    assert drifting.ppm == pytest.approx(600.0, abs=20.0)
+    assert timing_u_ppm(drifting) > 5 * timing_u_ppm(steady)
+
+
+def test_few_exchanges_leave_the_class_its_say():
+    data = exchanges(np.random.default_rng(2), ppm=0.0, seconds=60.0)
+    none = {key: value[:2] if key != "tick_hz" else value for key, value in data.items()}
+    assert rate_of(**none) == unmeasured()
+    # Ceramic resonator, +-0.5 % rectangular: u = 5000 / sqrt(3) ppm.
+    assert unmeasured().u_ppm == pytest.approx(2886.75, abs=0.01)
+    short = rate_of(**exchanges(np.random.default_rng(2), ppm=0.0, seconds=0.3, every_s=0.1, delay_s=5e-3))
+    assert HOST_U_PPM < short.u_ppm <= math.hypot(unmeasured().u_ppm, HOST_U_PPM)
+
+
+def test_a_clock_beyond_its_class_is_believed():
+    # A wrongly stated rate (20 MHz board called 16 MHz) is off by 25 %.
+    rate = rate_of(**exchanges(np.random.default_rng(4), ppm=250_000.0, seconds=30.0))
+    assert rate.ppm == pytest.approx(250_000.0, abs=20.0)
+
+
+def test_impossible_exchanges_are_left_out():
+    data = exchanges(np.random.default_rng(5), ppm=100.0, seconds=60.0)
+    data["received_host_s"][10] = data["sent_host_s"][10] - 1.0  # received before it was sent
+    data["received_host_s"][20] = np.nan
+    rate = rate_of(**data)
+    assert rate.ppm == pytest.approx(100.0, abs=3.0)
+
+
+def test_order_does_not_matter():
+    data = exchanges(np.random.default_rng(6), ppm=100.0, seconds=60.0)
+    shuffled = np.random.default_rng(0).permutation(len(data["sent_host_s"]))
+    other = {key: value[shuffled] if key != "tick_hz" else value for key, value in data.items()}
+    assert rate_of(**other) == rate_of(**data)
+
+
+def test_a_running_session_improves_and_stays_small():
+    data = exchanges(np.random.default_rng(7), ppm=-800.0, seconds=3600.0, every_s=1.0, busy=0.1)
+    history = SyncHistory(TICK_HZ)
+    assert history.rate() == unmeasured()
+    seen = []
+    for i in range(len(data["sent_host_s"])):
+        history.add(
+            sent_host_s=float(data["sent_host_s"][i]),
+            received_host_s=float(data["received_host_s"][i]),
+            ping_ticks=int(data["ping_ticks"][i]),
+            answer_ticks=int(data["answer_ticks"][i]),
+        )
+        if i in (10, 100, 3599):
+            seen.append(history.rate())
+    assert len(history._rows) <= SyncHistory.MOST
+    assert timing_u_ppm(seen[0]) > timing_u_ppm(seen[1]) > timing_u_ppm(seen[2])
+    assert seen[-1].ppm == pytest.approx(-800.0, abs=0.5)
+
+
+def test_imported_times_say_that_their_clock_is_not_counted():
+    assert as_imported().u_ppm == 0.0
+    assert "not in the ±" in as_imported().basis
