@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -14,14 +16,14 @@ sys.path.insert(0, str(Path(__file__).parent))  # the driver's modules lie besid
 
 from board_driver import EmulatedBoard
 
-MEASURED = pytest.StashKey[list[str]]()
-
 
 def run_or_fail(command: Sequence[str], *, packages: str) -> None:
     """Runs a build step; a tool that is missing fails the test with the packages' names."""
     if shutil.which(command[0]) is None:
         pytest.fail(f"{command[0]} is missing: install the Debian packages {packages}", pytrace=False)
-    done = subprocess.run(list(command), capture_output=True, text=True, check=False)
+    with (Path(tempfile.gettempdir()) / "kerfbeat-build.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)        # tests may run in several processes, which share what is built
+        done = subprocess.run(list(command), capture_output=True, text=True, check=False)
     if done.returncode != 0:
         pytest.fail(
             f"{' '.join(command)} failed (it needs the Debian packages {packages}):\n{done.stdout}{done.stderr}",
@@ -79,13 +81,16 @@ def board(start_board: Callable[..., EmulatedBoard]) -> EmulatedBoard:
 
 @pytest.fixture
 def measured(request: pytest.FixtureRequest) -> Callable[[str], None]:
-    """Notes a measured number for the table at the end of the run."""
-    rows = request.config.stash.setdefault(MEASURED, [])
-    return rows.append
+    """Notes a measured number for the table at the end of `pytest tests/board`."""
+    return lambda row: request.node.user_properties.append(("measured", row))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    rows = terminalreporter.config.stash.get(MEASURED, [])
+    reports = [
+        report for outcome in ("passed", "failed") for report in terminalreporter.stats.get(outcome, [])
+        if report.when == "call"
+    ]
+    rows = [value for report in reports for name, value in report.user_properties if name == "measured"]
     if rows:
         terminalreporter.section("measured on the emulated board")
         for row in rows:

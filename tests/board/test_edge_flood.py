@@ -70,7 +70,7 @@ def test_a_flood_leaves_the_other_inputs_exact(
     assert dark > 0.5 * (flood[-1] - flood[0])
     recorded = segment.edge_ticks[channel]
     for loss in losses:
-        assert not np.any((recorded > loss.start_ticks) & (recorded <= loss.end_ticks))
+        assert recorded[(recorded > loss.start_ticks) & (recorded <= loss.end_ticks)].tolist() == []
     worst = {number: int(np.abs(error - constant).max()) for number, error in errors.items()}
     share = min(1.0, dark / (flood[-1] - flood[0]))
     measured(
