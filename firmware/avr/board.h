@@ -63,7 +63,7 @@
  * to accept the interrupt, its jump, and the registers it saves.  Taken off every edge; depends on the compiler:
  * test_lone_edges fails when it is no longer so.  Up to 8 more remain (an instruction to be finished, sleep to be left),
  * and input 1's noise canceller adds 4 of its own. */
-#define BOARD_LATENCY_TICKS { 0, 28, 28 }
+#define BOARD_LATENCY_TICKS 28u
 
 #define BOARD_REFERENCE_MV 1100ul    /* on-chip reference, 1.0 to 1.2 V from chip to chip (data sheet) */
 

@@ -57,8 +57,11 @@ ISR(BOARD_EXTERNAL_2_VECT)
 
     if (BOARD_NOTED != 0u) {
         BOARD_NOTED = 0u;
-        low = inputs_noted_low;
+        low = (uint16_t)(inputs_noted_low + BOARD_LATENCY_TICKS);    /* it was there already: its latency is 0 */
         wraps = inputs_noted_wraps;
+        if (low < BOARD_LATENCY_TICKS) {
+            wraps++;
+        }
     }
     ring_put(&inputs_rings[2], low, wraps);
     if (flood_spend(&inputs_flood[2])) {
@@ -212,22 +215,32 @@ static bool inputs_settled(void)
 
 bool inputs_moment(struct batch_moment *moment, const struct batch *batch, struct tick *clock)
 {
-    const uint8_t open_limit = batch_open_limit(batch, inputs_rings, clock_now());
+    uint8_t heads[WIRE_INPUTS];
+    const bool may_open = batch_may_open(batch, inputs_rings, clock_now(), heads);
     uint32_t now_ticks = 0;
     bool settled = false;
+    bool opened = false;
 
-    moment->lost[0] = moment->lost[1] = moment->lost[2] = 0;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         now_ticks = clock_now_locked();
         settled = inputs_settled();
         moment->head[0] = inputs_rings[0].head;
         moment->head[1] = inputs_rings[1].head;
         moment->head[2] = inputs_rings[2].head;
-        if (open_limit != 0u && settled) {
-            batch_open(inputs_rings, moment, open_limit);
+        if (may_open && settled) {
+            opened = batch_open(inputs_rings, moment, heads);
         }
+    }
+    moment->lost[0] = moment->lost[1] = moment->lost[2] = 0;
+    if (opened) {
+        batch_take_lost(inputs_rings, moment);
     }
     tick_advance(clock, now_ticks);
     moment->now = *clock;
     return settled;
+}
+
+bool inputs_any_closed(void)
+{
+    return (inputs_rings[0].closed | inputs_rings[1].closed | inputs_rings[2].closed) != 0u;
 }

@@ -23,4 +23,7 @@ void inputs_watch(struct batch *batch);
  * is just on its way to its ring: come again. */
 bool inputs_moment(struct batch_moment *moment, const struct batch *batch, struct tick *clock);
 
+/* Main loop: does a loss wait to be told? */
+bool inputs_any_closed(void);
+
 #endif

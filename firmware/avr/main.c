@@ -272,7 +272,7 @@ INLINE_NEVER static void main_discard(void)
         return;
     }
     batch_discard(&board.batch, inputs_rings, &moment);
-    board.streaming = board.stream_wanted && batch_open_limit(&board.batch, inputs_rings, moment.now.low) == 0u;
+    board.streaming = board.stream_wanted && !inputs_any_closed();
     board.batch_sent_ticks = moment.now.low;
 }
 
@@ -328,7 +328,7 @@ INLINE_NEVER static void main_speak(void)
 
 INLINE_NEVER static void main_start(void)
 {
-    static const uint16_t latency_ticks[WIRE_INPUTS] = BOARD_LATENCY_TICKS;
+    static const uint16_t latency_ticks[WIRE_INPUTS] = { 0, BOARD_LATENCY_TICKS, BOARD_LATENCY_TICKS };
 
     cli();
     store_load(&board.store, &board.config);

@@ -62,17 +62,42 @@ INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPU
     batch->base = moment->now;
 }
 
-uint8_t batch_open_limit(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks)
+bool batch_may_open(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
+                    uint8_t heads[WIRE_INPUTS])
+{
+    /* an interval below 2^21 ticks takes 3 bytes at most, as it does in the ring; a longer one 4 */
+    uint8_t room = now_ticks - batch->base.low < BATCH_NEAR_TICKS ? BATCH_ROOM_BYTES : BATCH_ROOM_BYTES / 4u * 3u;
+    bool closed = false;
+    uint8_t input;
+
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        const struct ring *ring = &rings[input];
+        uint8_t used;
+
+        heads[input] = ring->head;
+        used = ring_bytes_used(ring, heads[input]);
+        if (ring->closed != 0u) {
+            closed = true;
+            if (used != 0u) {
+                return false;
+            }
+        }
+        if (used > room) {
+            return false;
+        }
+        room = (uint8_t)(room - used);
+    }
+    return closed;
+}
+
+void batch_take_lost(struct ring rings[WIRE_INPUTS], struct batch_moment *moment)
 {
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
-        if (rings[input].closed != 0u) {
-            /* an interval below 2^21 ticks takes 3 bytes at most, as it does in the ring; a longer one 4 */
-            return now_ticks - batch->base.low < BATCH_NEAR_TICKS ? BATCH_ROOM_BYTES : BATCH_ROOM_BYTES / 4u * 3u;
-        }
+        moment->lost[input] = rings[input].dropped;
+        rings[input].dropped = 0;
     }
-    return 0;
 }
 
 void batch_hold(struct batch *batch, uint8_t input, uint32_t ticks)

@@ -50,28 +50,25 @@ void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS]);
 /* Nobody listens: edges are counted and forgotten, and the promise starts at the moment. */
 void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment);
 
-/* How many bytes of edges the rings may hold at a moment at which closed ones are opened: 0 while none is closed. */
-uint8_t batch_open_limit(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks);
+/* May closed rings be opened?  True when there are some, all of them are empty, and what the others hold fits into one
+ * batch with certainty.  `heads` becomes what batch_open() needs to see that this still holds. */
+bool batch_may_open(const struct batch *batch, const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
+                    uint8_t heads[WIRE_INPUTS]);
 
-/* Interrupts off, at the moment itself, its heads filled in: opens the closed rings if all of them are empty and the
- * others hold no more than that. */
-static inline void batch_open(struct ring rings[WIRE_INPUTS], struct batch_moment *moment, uint8_t limit)
+/* Interrupts off, at the moment itself, after batch_may_open(): opens the closed rings unless an edge came since.  Short,
+ * since edges wait for it. */
+static inline bool batch_open(struct ring rings[WIRE_INPUTS], const struct batch_moment *moment,
+                              const uint8_t heads[WIRE_INPUTS])
 {
-    uint8_t used = 0;
-    uint8_t input;
-
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        const uint8_t bytes = ring_bytes_used(&rings[input], moment->head[input]);
-
-        if (bytes > limit - used || (bytes != 0u && rings[input].closed != 0u)) {
-            return;
-        }
-        used = (uint8_t)(used + bytes);
+    if (moment->head[0] != heads[0] || moment->head[1] != heads[1] || moment->head[2] != heads[2]) {
+        return false;
     }
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        moment->lost[input] = ring_open(&rings[input]);
-    }
+    rings[0].closed = rings[1].closed = rings[2].closed = 0;
+    return true;
 }
+
+/* At once after batch_open(), interrupts on: no ring can have been filled again so soon. */
+void batch_take_lost(struct ring rings[WIRE_INPUTS], struct batch_moment *moment);
 
 /* `complete` waits at the tick until batch_release(): the input was masked after it. */
 void batch_hold(struct batch *batch, uint8_t input, uint32_t ticks);

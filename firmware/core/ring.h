@@ -2,7 +2,7 @@
  *
  * One ring per input, one writer (the input's interrupt), one reader (the main loop).  A ring that is full closes at
  * the first edge it must drop and counts the dropped ones; it stays closed, so that the place of the loss is exact,
- * until the reader has emptied it and opens it again. */
+ * until the reader has emptied it and opens it again (batch.h). */
 #ifndef RING_H
 #define RING_H
 
@@ -24,8 +24,8 @@ struct ring {
     uint8_t bytes[RING_BYTES];   /* 24-bit times, low byte first; first in the struct, where it is addressed fastest */
     volatile uint8_t head;       /* position of the next edge to come; written by the interrupt only */
     volatile uint8_t tail;       /* position of the oldest edge; written by the main loop only */
-    volatile uint8_t closed;     /* not 0 from the first dropped edge until ring_open() */
-    volatile uint16_t dropped;   /* edges dropped since then; read it with interrupts off */
+    volatile uint8_t closed;     /* not 0 from the first dropped edge until the main loop opens the ring */
+    volatile uint16_t dropped;   /* edges dropped since then; the interrupt writes it only while the ring is closed */
 };
 
 INLINE_ALWAYS uint8_t ring_next(uint8_t at)
@@ -75,16 +75,6 @@ INLINE_ALWAYS uint32_t ring_short_at(const struct ring *ring, uint8_t at)
     const uint8_t *slot = &ring->bytes[at];
 
     return (uint32_t)slot[0] | ((uint32_t)slot[1] << 8) | ((uint32_t)slot[2] << 16);
-}
-
-/* Main loop, interrupts off: opens a closed ring and says how many edges it dropped. */
-static inline uint16_t ring_open(struct ring *ring)
-{
-    const uint16_t dropped = ring->dropped;
-
-    ring->dropped = 0;
-    ring->closed = 0;
-    return dropped;
 }
 
 #endif

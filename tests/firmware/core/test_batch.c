@@ -69,7 +69,7 @@ static void interrupt(uint8_t input, bool again)
         state->untold[state->untold_count - 1u].dropped++;
     }
     if (rings[input].dropped != dropped) {
-        state->loss_last_ticks[state->loss_count - 1u] = state->next_ticks + (again ? 1u : 0u);
+        state->loss_last_ticks[state->loss_count - 1u] = state->next_ticks;
     }
 }
 
@@ -176,9 +176,13 @@ static bool check_input(uint8_t input, uint32_t base_ticks)
 /* Interrupts are off for a moment: what was on its way comes later, and its time is later. */
 static void take_moment(struct batch_moment *moment)
 {
-    const uint8_t limit = batch_open_limit(&batch, rings, now.low);
+    uint8_t heads[WIRE_INPUTS];
+    const bool may_open = batch_may_open(&batch, rings, now.low, heads);
     uint8_t input;
 
+    if (report_random() % 4u == 0u) {
+        advance(report_random() % 4000u);                    /* an edge may come in between */
+    }
     moment->now = now;
     for (input = 0; input < WIRE_INPUTS; input++) {
         if (!before(now.low, world[input].next_ticks)) {
@@ -187,8 +191,8 @@ static void take_moment(struct batch_moment *moment)
         moment->head[input] = rings[input].head;
         moment->lost[input] = 0;
     }
-    if (limit != 0u) {
-        batch_open(rings, moment, limit);
+    if (may_open && batch_open(rings, moment, heads)) {
+        batch_take_lost(rings, moment);
     }
 }
 
