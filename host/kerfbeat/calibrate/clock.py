@@ -34,6 +34,7 @@ WANDERS = 0.12  # of the difference between halves: sd of a fitted slope about t
 #                 sqrt(1/210) against sqrt(13/35) of the walk's sd over the run
 CRYSTAL_PPM = 100.0  # no crystal is off by more: the board keeps time with a ceramic resonator
 GROWTH_POINTS = 12
+LATE_S = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,7 +62,7 @@ class ClockResult:
 
     ppm : u95 holds the host's own class.   against_host : against the host's clock alone.
     growth : (minutes, u95 in ppm) as the run went on.   drift_ppm : late half less early half, with its u95.
-    late : exchanges whose trip was so long that they say nothing (less than a hundredth of the best's weight).
+    late : exchanges whose trip was so long (by `LATE_S` and ten times the usual) that they say nothing.
     """
 
     ppm: Estimate
@@ -200,13 +201,13 @@ def calibrate_clock(exchanges: Exchanges) -> ClockResult:
     # Only what the change exceeds its own noise by is wander of the rate.
     wander = WANDERS * math.sqrt(max(change**2 - u_change**2, 0.0)) if math.isfinite(u_change) else 0.0
     ppm, u95 = _estimate(_rate(parts), wander)
-    weight = 1.0 / series.variance
+    usual_s = float(np.median(series.excess_s))
     return ClockResult(
         ppm=Estimate(value=ppm, u95=math.hypot(u95, HOST_CRYSTAL_PPM / math.sqrt(3.0) * coverage_factor(math.inf))),
         against_host=Estimate(value=ppm, u95=u95),
         minutes=long_s / 60.0,
         exchanges=len(series.board_s),
-        late=int(np.count_nonzero(weight < 0.01 * weight.max())),
+        late=int(np.count_nonzero(series.excess_s > LATE_S + 10.0 * usual_s)),
         shortest_trip_s=series.shortest_s,
         steps=tuple(ClockStep(at_s=float(series.board_s[index]), ahead_s=jump) for index, jump in found),
         drift_ppm=Estimate(

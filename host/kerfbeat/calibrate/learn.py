@@ -54,6 +54,11 @@ class TargetsResult:
     extra: int
     warnings: tuple[str, ...]
 
+    @property
+    def worth_keeping(self) -> bool:
+        """Whether this is the pattern of a healthy wheel, as described: one with a target missing is not kept."""
+        return self.per_turn == self.described
+
 
 def stored_spacing(spacing_turns: Sequence[float], u_turns: Sequence[float]) -> Spacing:
     """A stored pattern in the form that comparison needs; covariances are those of independent target angles."""

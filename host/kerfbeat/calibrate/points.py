@@ -8,7 +8,7 @@ both then fall away.  What is not steady gives no point but a reason.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,7 @@ from kerfbeat.measure.runs import time_run
 from kerfbeat.measure.speed import Piece, clock_of
 from kerfbeat.measure.uncertainty import coverage_factor, fit_line
 
-__all__ = ["SteadyPoint", "Stretch", "steady_points", "stretches"]
+__all__ = ["SteadyPoint", "Stretch", "steady_points", "steady_points_of", "stretches"]
 
 Floats = NDArray[np.float64]
 
@@ -120,6 +120,19 @@ def steady_points(
                 end_s = offset_s + (stretch.end_ticks - segment.start_ticks) / segment.tick_hz
                 reasons.append(f"{log.source}, {start_s:.0f} to {end_s:.0f} s: {found}")
         offset_s += segment.duration_s
+    return points, reasons
+
+
+def steady_points_of(
+    logs: Sequence[PulseLog], *, clocks: Mapping[str, ClockRate] | None = None
+) -> tuple[list[SteadyPoint], list[str]]:
+    """Points and reasons of several logs, in order."""
+    points: list[SteadyPoint] = []
+    reasons: list[str] = []
+    for log in logs:
+        more, why = steady_points(log, clocks=clocks)
+        points += more
+        reasons += why
     return points, reasons
 
 

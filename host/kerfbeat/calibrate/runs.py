@@ -10,10 +10,11 @@ import numpy as np
 from kerfbeat.calibrate.passes import Block
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import CalibrateError
+from kerfbeat.machine import Machine
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.speed import pieces_of
 
-__all__ = ["Run", "require_one_machine", "runs_of"]
+__all__ = ["Run", "require_machine", "require_one_machine", "runs_of"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,6 +50,19 @@ def require_one_machine(logs: Sequence[PulseLog]) -> None:
             raise CalibrateError(
                 f'{log.source}: was recorded at "{log.machine.name}" and {logs[0].source} at "{first.name}", or their '
                 "sensors differ; calibrate each machine from its own logs."
+            )
+
+
+def require_machine(logs: Sequence[PulseLog], machine: Machine, *, name: str) -> None:
+    """Refuse a log of another machine than the one whose store it would change.
+
+    Raises CalibrateError, naming both.
+    """
+    for log in logs:
+        if log.machine.name != machine.name:
+            raise CalibrateError(
+                f'{log.source}: was recorded at "{log.machine.name}", and {name} describes "{machine.name}"; give the '
+                "machine file that the log was recorded with."
             )
 
 

@@ -1,0 +1,254 @@
+"""Which commands find out about the machine by measuring it?  calibrate targets, clock, wheel, drive, and --all."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from kerfbeat.cli._calibration import gather, keep_results, kept_line, source_options
+from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, warn
+
+__all__ = ["calibrate"]
+
+
+@click.group(
+    invoke_without_command=True,
+    epilog=examples(
+        "kerfbeat calibrate --all --port /dev/ttyUSB0 --machine saw.toml -o saw-setup.pdf",
+        "kerfbeat calibrate targets run.csv --machine saw.toml",
+        "kerfbeat calibrate drive sweep.csv --machine saw.toml --plot sweep.png",
+    ),
+)
+@click.pass_context
+def calibrate(ctx: click.Context) -> None:
+    """Find out about this machine by measuring it, and keep it beside the machine file.
+
+    Everything that is found carries its uncertainty and is used by the other commands.  Run the machine idle, guards
+    closed, from where the operator stands.
+    """
+    if ctx.invoked_subcommand is None:
+        raise click.UsageError("say what to calibrate: targets, clock, wheel or drive", ctx)
+
+
+@calibrate.command(
+    epilog=examples(
+        "kerfbeat calibrate targets run.csv --machine saw.toml",
+        "kerfbeat calibrate targets run.csv --machine saw.toml --against motor --plot spacing.png",
+        "kerfbeat calibrate targets --port COM3 --machine saw.toml -o targets.csv --for 3min",
+    )
+)
+@source_options
+@click.option("--channel", default="wheel", show_default=True, help="Whose targets.")
+@click.option("--against", metavar="CHANNEL", help="A faster channel that turns along rigidly: tells wobble apart.")
+@json_option
+@plot_option
+def targets(
+    *,
+    log_paths: Sequence[Path],
+    channel: str,
+    against: str | None,
+    dry_run: bool,
+    as_json: bool,
+    plot: Path | None,
+    **source: Any,
+) -> None:
+    """At what angles do the targets sit?
+
+    Any run does, at any speed, while it wanders; a hundred turns or more.  With a pattern in store, a target that
+    fell off, moved, or is one too many is named.
+    """
+    from kerfbeat.calibrate.keep import targets_result
+    from kerfbeat.calibrate.learn import learn_targets, stored_spacing
+    from kerfbeat.present.calibration_words import TARGET_HEADINGS, target_rows, targets_document, targets_lines
+
+    gathered = gather(log_paths, **source)
+    stored = {name: stored_spacing(*pair) for name, pair in gathered.known.spacing_turns.items()}
+    found = learn_targets(
+        gathered.logs,
+        channel,
+        stored=stored.get(channel),
+        reference=against,
+        reference_spacing=None if against is None else stored.get(against),
+        clocks=gathered.clocks,
+    )
+    results = [targets_result(found, gathered.machine, date=gathered.date, sources=gathered.sources)]
+    results = results if found.worth_keeping else []
+    kept = keep_results(gathered, results, dry_run=dry_run)
+    if as_json:
+        print_json({**targets_document(found), "kept": kept})
+    else:
+        click.echo(table(TARGET_HEADINGS, target_rows(found)))
+        for line in [*targets_lines(found), kept_line(kept, gathered, results=len(results), dry_run=dry_run)]:
+            click.echo(line)
+        for line in found.warnings:
+            warn(line)
+    if plot is not None:
+        from kerfbeat.present.calibration_plot import plot_targets
+
+        plot_targets(found, plot)
+
+
+@calibrate.command(
+    epilog=examples(
+        "kerfbeat calibrate clock run.csv --machine saw.toml",
+        "kerfbeat calibrate clock --port /dev/ttyUSB0 --machine saw.toml -o clock.csv --for 5min",
+    )
+)
+@source_options
+@json_option
+@plot_option
+def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path | None, **source: Any) -> None:
+    """How fast does the board's clock run?
+
+    Measured against this computer's clock by the exchanges that every recording holds; two minutes or more.
+    """
+    from kerfbeat.calibrate.clocks import clocks_of
+    from kerfbeat.calibrate.keep import clock_result
+    from kerfbeat.present.calibration_words import clock_document, clock_lines
+
+    gathered = gather(log_paths, **source)
+    found = clocks_of(gathered.logs)
+    results = [
+        clock_result(result, gathered.machine, board, date=gathered.date, sources=gathered.sources)
+        for board, result in found
+    ]
+    kept = keep_results(gathered, results, dry_run=dry_run)
+    if as_json:
+        print_json({"boards": [clock_document(board, result) for board, result in found], "kept": kept})
+    else:
+        for board, result in found:
+            for line in clock_lines(board, result):
+                click.echo(line)
+        click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+    if plot is not None:
+        from kerfbeat.present.calibration_plot import plot_clock
+
+        plot_clock(found, plot)
+
+
+@calibrate.command(
+    epilog=examples(
+        "kerfbeat calibrate wheel run.csv --machine saw.toml --length-error 1mm",
+        "kerfbeat calibrate wheel run.csv --machine saw.toml --passes 40 --seconds 4min12s",
+        "kerfbeat calibrate wheel run.csv --machine saw.toml --speed 41.2m/min --speed-error 0.2m/min",
+    )
+)
+@source_options
+@click.option("--blade-length", type=Quantity("length"), metavar="LENGTH", help="Blade length, if not in the file.")
+@click.option(
+    "--length-error", type=Quantity("length"), default=0.002, metavar="LENGTH",
+    help="How well it was measured (standard uncertainty); without it 2 mm.",
+)  # fmt: skip
+@click.option("--passes", type=click.IntRange(min=1), help="Blade passes counted by eye while the log ran.")
+@click.option("--seconds", type=Quantity("duration"), metavar="TIME", help="How long that took, by a stopwatch.")
+@click.option("--speed", type=Quantity("speed"), metavar="SPEED", help="Blade speed by a reference instrument.")
+@click.option("--speed-error", type=Quantity("speed"), metavar="SPEED", help="Its standard uncertainty.")
+@json_option
+@plot_option
+def wheel(
+    *,
+    log_paths: Sequence[Path],
+    blade_length: float | None,
+    length_error: float,
+    passes: int | None,
+    seconds: float | None,
+    speed: float | None,
+    speed_error: float | None,
+    dry_run: bool,
+    as_json: bool,
+    plot: Path | None,
+    **source: Any,
+) -> None:
+    """What diameter gives the blade's true speed?
+
+    From the blade's own passes (channel blade, or counted by eye with a stopwatch) and its length, or from another
+    instrument's reading of the blade's speed.
+    """
+    from kerfbeat.calibrate.diameter import Counted, Reference, find_diameter
+    from kerfbeat.calibrate.keep import wheel_result
+    from kerfbeat.present.calibration_words import wheel_document, wheel_lines
+
+    if (passes is None) != (seconds is None):
+        raise click.UsageError("--passes and --seconds go together")
+    if (speed is None) != (speed_error is None):
+        raise click.UsageError("--speed and --speed-error go together")
+    if passes is not None and speed is not None:
+        raise click.UsageError("give either counted passes or a reference speed")
+    gathered = gather(log_paths, **source)
+    found, slip = find_diameter(
+        gathered.logs,
+        blade_length_m=blade_length,
+        u_length_m=length_error,
+        counted=None if passes is None or seconds is None else Counted(passes=passes, seconds=seconds),
+        reference=None if speed is None or speed_error is None else Reference(m_per_s=speed, u_m_per_s=speed_error),
+        clocks=gathered.clocks,
+    )
+    results = [wheel_result(found, gathered.machine, date=gathered.date, sources=gathered.sources)]
+    kept = keep_results(gathered, results, dry_run=dry_run)
+    if as_json:
+        print_json({**wheel_document(found, slip), "kept": kept})
+    else:
+        for line in wheel_lines(found, slip):
+            click.echo(line)
+        click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+    if plot is not None:
+        from kerfbeat.present.calibration_plot import plot_wheel
+
+        plot_wheel(found, plot)
+
+
+@calibrate.command(
+    epilog=examples(
+        "kerfbeat calibrate drive sweep.csv --machine saw.toml",
+        "kerfbeat calibrate drive low.csv high.csv --machine saw.toml --json",
+    )
+)
+@source_options
+@click.option("--exact-slip-law", is_flag=True, help="Take no-load slip as constant up to base frequency.")
+@json_option
+@plot_option
+def drive(
+    *,
+    log_paths: Sequence[Path],
+    exact_slip_law: bool,
+    dry_run: bool,
+    as_json: bool,
+    plot: Path | None,
+    **source: Any,
+) -> None:
+    """What are the chain's true ratio and the motor's slip, and is it the chain that is described?
+
+    From logs with the inverter's frequency marked, idle and steady at six frequencies or so in each gear, twenty
+    seconds each.  A wrong gear, belt position, pole count or pulley is named, or said to be a tie.
+    """
+    from kerfbeat.calibrate.drive import calibrate_drive
+    from kerfbeat.calibrate.keep import drive_results
+    from kerfbeat.calibrate.points import steady_points_of
+    from kerfbeat.present.sweep_words import (
+        POINT_HEADINGS,
+        RATIO_HEADINGS,
+        drive_document,
+        drive_lines,
+        point_rows,
+        ratio_rows,
+    )
+
+    gathered = gather(log_paths, **source)
+    points, reasons = steady_points_of(gathered.logs, clocks=gathered.clocks)
+    found = calibrate_drive(points, gathered.machine, exact_law=exact_slip_law, reasons=reasons)
+    results = drive_results(found, gathered.machine, date=gathered.date, sources=gathered.sources)
+    kept = keep_results(gathered, results, dry_run=dry_run)
+    if as_json:
+        print_json({**drive_document(found), "left_out": reasons, "kept": kept})
+    else:
+        click.echo(table(POINT_HEADINGS, point_rows(found), left=3))
+        click.echo(table(RATIO_HEADINGS, ratio_rows(found.ratios), left=2))
+        for line in [*drive_lines(found), kept_line(kept, gathered, results=len(results), dry_run=dry_run)]:
+            click.echo(line)
+        for line in [*reasons, *found.warnings]:
+            warn(line)
+    if plot is not None:
+        from kerfbeat.present.calibration_plot import plot_drive
+
+        plot_drive(found, plot)
