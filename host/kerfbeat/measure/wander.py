@@ -25,7 +25,7 @@ import numpy as np
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.wander_fit import Floats, Prediction, predict_along_chain, predict_with_offsets
 
-__all__ = ["TurnTime", "time_of_turns"]
+__all__ = ["TurnTime", "strength_grid", "time_of_turns"]
 
 VALUE_LUMP = 0.4  # prior weight of constant speed for the value: sd within 3 % of the bound at constant speed
 INTERVAL_LUMP = (
@@ -60,8 +60,12 @@ def _modes(*, turns: float, edges: int, edges_per_turn: float) -> tuple[Floats, 
     return edges_per_turn * (turns / ((index + 0.5) * np.pi)) ** 4, share
 
 
-def _lambda_grid(*, turns: float, edges: int, edges_per_turn: float) -> tuple[Floats, Floats]:
-    """Strengths (g,), the first 0, and Jeffreys' prior on those above 0 (g - 1,), summing to 1."""
+def strength_grid(*, turns: float, edges: int, edges_per_turn: float) -> tuple[Floats, Floats]:
+    """Strengths (g,), the first 0, from nothing to all that such a run can tell; Jeffreys' prior of the others.
+
+    turns, edges_per_turn : length of the run and edges per unit of it (any unit); edges : how many.
+    The prior (g - 1,) sums to 1.
+    """
     variance, share = _modes(turns=turns, edges=edges, edges_per_turn=edges_per_turn)
     low, high = np.log10(1e-2 / variance[0]), np.log10(1e2 / variance[-1])
     points = min(GRID_POINTS, int((high - low) / np.log10(FINEST_GRID)) + 1)
@@ -124,7 +128,7 @@ def time_of_turns(
         raise MeasureError("the time between different targets is no whole number of turns")
     w = np.ones(n) if weight is None else weight
     turns = float(place_turns[-1] - place_turns[0])
-    grid, prior = _lambda_grid(turns=turns, edges=int(w.sum()), edges_per_turn=edges_per_turn)
+    grid, prior = strength_grid(turns=turns, edges=int(w.sum()), edges_per_turn=edges_per_turn)
     slope = (y[end] - y[start]) / (place_turns[end] - place_turns[start])
     flat = y - y[start] - slope * (place_turns - place_turns[start])[:, None]  # keeps digits in a long log
     if share is None:
