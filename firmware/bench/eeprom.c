@@ -21,7 +21,7 @@ static avr_cycle_count_t write_done(avr_t *avr, avr_cycle_count_t when, void *pa
 static void begin_write(struct eeprom *eeprom, unsigned address)
 {
     avr_t *avr = eeprom->chip->avr;
-    const unsigned mode = (avr->data[CHIP_EECR] & EEPM) >> 4;       /* 0 both, 1 erase, 2 write (clears bits only) */
+    const unsigned mode = ((unsigned)avr->data[CHIP_EECR] & EEPM) >> 4;       /* 0 both, 1 erase, 2 write (clears bits only) */
     const uint8_t old = eeprom->bytes[address];
     const uint8_t value = avr->data[CHIP_EEDR];
     const uint8_t new = mode == 1 ? 0xFF : (mode == 2 ? (uint8_t)(old & value) : value);
@@ -49,7 +49,7 @@ static void write_control(avr_t *avr, avr_io_addr_t register_address, uint8_t va
     struct eeprom *eeprom = param;
     const bool busy = (avr->data[register_address] & EEPE) != 0;
     const bool armed = eeprom->armed && avr->cycle <= eeprom->disarm_cycle;
-    const unsigned address = (avr->data[CHIP_EEARL] | (avr->data[CHIP_EEARH] << 8)) & (EEPROM_SIZE - 1u);
+    const unsigned address = (avr->data[CHIP_EEARL] | ((unsigned)avr->data[CHIP_EEARH] << 8)) & (EEPROM_SIZE - 1u);
     uint8_t now = (uint8_t)(value & EERIE);
     now |= busy ? (avr->data[register_address] & (EEPM | EEPE)) : (value & EEPM);
     avr->data[register_address] = now;

@@ -64,7 +64,7 @@ static void interrupt_pin_changed(struct pins *pins, unsigned index, uint64_t cy
     struct chip *chip = pins->chip;
     const unsigned number = index - 1;
     const unsigned vector = number == 0 ? CHIP_VECTOR_INT0 : CHIP_VECTOR_INT1;
-    const unsigned sense = (chip->avr->data[CHIP_EICRA] >> (2 * number)) & 3u;
+    const unsigned sense = ((unsigned)chip->avr->data[CHIP_EICRA] >> (2u * number)) & 3u;
     const bool wanted = sense == 1 || (sense == 2 && !pins->level[index]) || (sense == 3 && pins->level[index]);
     if (!wanted) { return; }
     if (chip->avr->data[CHIP_EIFR] & (1u << number)) {
