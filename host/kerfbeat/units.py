@@ -52,6 +52,7 @@ W_PER_METRIC_HP = 75 * N_PER_KGF  # SP 811 B.8
 
 Quantity = TypeVar("Quantity", float, "NDArray[float64]")
 
+LARGEST = 1e12  # in SI units; more is a slip of the pen, and no table or drawing could hold it
 LONGEST_TEXT = 60  # characters; longer text is not a quantity, and would spoil a one-line message
 
 
@@ -176,7 +177,7 @@ def parse_quantity(text: str, kind: str) -> float:
     """Read one quantity, such as ``"6.3 in"`` or ``"4 1/2 in"``, as a plain SI number.
 
     kind : a key of `KINDS`.
-    Returns the value in SI units (lengths in metres, speeds in m/s, angles in radians ...), always finite.
+    Returns the value in SI units (lengths in metres, speeds in m/s, angles in radians ...), at most `LARGEST`.
     Raises UnitError if the number or the unit is missing, unknown or of another kind; the message shows two
     right spellings.
     """
@@ -196,7 +197,7 @@ def parse_quantity(text: str, kind: str) -> float:
         raise UnitError(f"{shown} has no unit; {hint}")
     if unit in wanted.units:
         value = _scaled(_number(match), wanted.units[unit])
-        if not math.isfinite(value):
+        if not abs(value) <= LARGEST:
             raise UnitError(f"{shown} is not a usable number; {hint}")
         return value
     if re.match(r",\s*\d", match["unit"]):
