@@ -1,6 +1,7 @@
 """Do the commands that describe and plan a drive print what they should, and fail in one line?"""
 
 import json
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -164,6 +165,8 @@ def test_choose_by_material_names_its_source(saw: Path) -> None:
 
 
 def test_choose_mistakes(saw: Path) -> None:
+    for option in (["--dry"], ["--carbon-band"], ["--thickness", "2in"]):
+        assert "go with --material" in refused("choose", saw, "--speed", "35m/min", *option)
     assert "give either --speed" in refused("choose", saw)
     assert "give either --speed" in refused("choose", saw, "--speed", "80m/min", "--material", "4140")
     assert '"80" has no unit' in refused("choose", saw, "--speed", "80")
@@ -248,7 +251,14 @@ def test_size_tells_pulley_belt_and_cautions(old_drive: Path, tmp_path: Path) ->
     assert path.read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.parametrize("option", ["--driver", "--driven", "--centre"])
+def test_size_takes_no_length_of_nothing(saw: Path, option: str) -> None:
+    assert "0 mm" in refused("size", saw, option, "0mm")
+    assert refused("size", saw, f"{option}=-5mm")
+
+
 def test_size_mistakes(old_drive: Path, saw: Path) -> None:
+    assert "a friction of 0 cannot be" in refused("size", saw, "--friction", "0")
     assert "give both --low and --high" in refused("size", old_drive, "--low", "20m/min")
     assert "give both --min-hz and --max-hz" in refused("size", old_drive, "--min-hz", "20")
     assert "lower one first" in refused("size", old_drive, "--min-hz", "90", "--max-hz", "20")
@@ -274,6 +284,8 @@ def test_mount_tells_pulses_force_and_caution(saw: Path, tmp_path: Path) -> None
     assert "A target that comes off flies" in shown
     assert "lock out" in shown
     assert "5 g and 150 mm" in refused("mount", saw, "--mass", "0 g")
+    assert "5 g and 150 mm" in refused("mount", saw, "--radius", "0 mm")
+    assert "not a usable number" in refused("mount", saw, "--mass", "1e300 kg")
     assert "is a length, not a mass" in refused("mount", saw, "--mass", "5 mm")
     bare = tmp_path / "bare.toml"
     bare.write_text('name = "x"\n[wheel]\ndiameter = "1 m"\n[sensor.wheel]\ntargets = 1\n', encoding="utf-8")
@@ -333,9 +345,15 @@ def test_describe_asks_a_person_again(tmp_path: Path) -> None:
     assert load_machine(path).wheel.diameter_m == 0.33
 
 
+def hear_ctrl_c() -> None:
+    """A program started by a shell in the background ignores Ctrl-C, and hands that down."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_describe_stopped_by_a_person_writes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "new.toml"
-    with pexpect.spawn(sys.executable, ["-m", "kerfbeat", "describe", "-o", str(path)], timeout=30) as terminal:
+    arguments = ["-m", "kerfbeat", "describe", "-o", str(path)]
+    with pexpect.spawn(sys.executable, arguments, timeout=30, preexec_fn=hear_ctrl_c) as terminal:
         terminal.expect("What do you call this machine")
         terminal.sendintr()
         terminal.expect("stopped by Ctrl-C")

@@ -195,6 +195,23 @@ def test_twelve_inch_sheave_at_its_limit() -> None:
     assert "cast iron" in warnings_at(2069.1 / 30.0, sheave)
 
 
+def test_rim_of_a_pulley_is_its_largest_step_wherever_the_belt_runs() -> None:
+    # pi d n: 400 mm at 1650 rpm (55 Hz, four poles, no load) is 34.6 m/s, over 33.02; 100 mm is 8.6 m/s
+    steps = '[[stage]]\nkind = "belt"\npositions = { slow = ["100 mm", "400 mm"], fast = ["400 mm", "100 mm"] }\n'
+    for where in ("slow", "fast"):
+        said = " ".join(predict_setting(machine(steps), Setting(belt=where, hz=55.0)).warnings)
+        assert "rim of the driver pulley (stage 1) at 34.6 m/s" in said
+    variable = belt('{ minimum = "100 mm", maximum = "400 mm" }', "400 mm")
+    said = " ".join(predict_setting(machine(variable), Setting(belt="minimum", hz=55.0)).warnings)
+    assert "rim of the driver pulley (stage 1) at 34.6 m/s" in said
+
+
+def test_cautions_name_the_owner_s_unit_first() -> None:
+    limit = '[limits]\nblade_speed = "300 ft/min"\n'
+    inch = machine(limit, wheel="13 in", blade="0.9 mm")
+    assert "limit of 300 ft/min (91.4 m/min)" in " ".join(predict_setting(inch, Setting(hz=50.0)).warnings)
+
+
 @pytest.mark.parametrize("hz", [0.0, -5.0, math.nan, math.inf])
 def test_impossible_frequency(hz: float) -> None:
     with pytest.raises(DriveError, match="finite and above 0 Hz"):

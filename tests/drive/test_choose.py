@@ -62,9 +62,11 @@ def test_limit_passed_ranks_last() -> None:
 
 
 def test_none_gives_it_says_the_nearest() -> None:
-    with pytest.raises(DriveError, match=r"no setting gives 180\.0 m/min; the nearest is gear high, 80 Hz with 93\.7"):
+    with pytest.raises(DriveError, match=r"gives 180 m/min \(591 ft/min\); the nearest is gear high, 80 Hz with 93\.7"):
         choose(SAW, exactly(180.0))
-    with pytest.raises(DriveError, match=r"no setting gives 2\.0 to 3\.0 m/min; the nearest is gear low, 20 Hz"):
+    with pytest.raises(
+        DriveError, match=r"gives 2 to 3 m/min \(6\.56 to 9\.84 ft/min\); the nearest is gear low, 20 Hz"
+    ):
         choose(SAW, SpeedRange(low_m_per_s=2 / 60, high_m_per_s=3 / 60))
 
 
@@ -74,6 +76,11 @@ def test_none_gives_it_says_the_nearest() -> None:
 def test_range_that_cannot_be(low: float, high: float) -> None:
     with pytest.raises(DriveError, match="write the lower one first"):
         choose(SAW, SpeedRange(low_m_per_s=low, high_m_per_s=high))
+
+
+def test_single_speed_that_cannot_be() -> None:
+    with pytest.raises(DriveError, match="a blade speed of 0 m/min cannot be; write one above 0"):
+        choose(SAW, exactly(0.0))
 
 
 def without_inverter(name: str) -> Machine:

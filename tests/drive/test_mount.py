@@ -32,11 +32,17 @@ def test_pull_off_force() -> None:
 
 
 @pytest.mark.parametrize(
-    ("mass_kg", "radius_m"), [(0.0, 0.1), (-1.0, 0.1), (0.1, 0.0), (math.nan, 0.1), (0.1, math.inf)]
+    ("mass_kg", "radius_m"),
+    [(0.0, 0.1), (-1.0, 0.1), (0.1, 0.0), (math.nan, 0.1), (0.1, math.inf), (1e9, 0.1), (0.1, 1e9)],
 )
 def test_target_that_cannot_be(mass_kg: float, radius_m: float) -> None:
     with pytest.raises(DriveError, match="5 g and 150 mm"):
         pull_off_n(mass_kg=mass_kg, radius_m=radius_m, shaft_hz=1.0)
+
+
+def test_radius_told_as_nothing_is_refused() -> None:
+    with pytest.raises(DriveError, match="5 g and 150 mm"):
+        plan_mount(bare(), blade=rpm_range(30, 120), radius_m=0.0)
 
 
 def test_pulses_and_readings() -> None:

@@ -166,6 +166,22 @@ def test_what_cannot_be_reached_says_what_would() -> None:
         replaced_stage(no_belt)
     with pytest.raises(DriveError, match="overlap when their shafts"):
         size_drive(machine, driven_m=45 * IN)
+    for wrong_m in (0.0, -0.005, 1000.0, math.nan):
+        for wrong in ({"driver_m": wrong_m}, {"driven_m": wrong_m}):
+            with pytest.raises(DriveError, match="cannot be; write a pitch diameter from 5 mm to 5 m"):
+                size_drive(machine, **wrong)
+    for low, high in ((0.01, 0.02), (1.0, 2.0)):  # rounds to no pulley at all, or to one as thin as a wire
+        with pytest.raises(DriveError, match=r"a pulley of .* cannot be; .* ft/min .* would need it"):
+            size_drive(machine, wanted=wheel_range(machine, low, high))
+    with pytest.raises(DriveError, match="are 0 mm apart"):
+        arrange(machine, centre_m=0.0)
+
+
+def test_told_distance_of_the_shafts_replaces_the_file_s() -> None:
+    machine = parse_machine(OLD)
+    made = arrange(machine, driven_m=45 * IN, centre_m=40 * IN)
+    assert made.fit is not None
+    assert made.fit.centre_m == 40 * IN
 
 
 def test_stage_by_name_number_and_default() -> None:
@@ -278,11 +294,34 @@ def test_wedge_and_creep_of_the_belt() -> None:
         ({"density_kg_per_m": 0.2, "hum_hz": 0.0}, "24 Hz"),
         ({"hum_hz": 24.0}, "--belt-mass"),
         ({"groove_rad": 0.6}, "--friction"),
+        ({"density_kg_per_m": 1e6}, "0.19 kg/m"),
+        ({"stiffness_n": 1e12}, "120 kN"),
+        ({"density_kg_per_m": 0.2, "hum_hz": 1e6}, "24 Hz"),
     ],
 )
 def test_belt_facts_that_cannot_be(facts: dict[str, float], words: str) -> None:
     with pytest.raises(DriveError, match=words):
         BeltFacts(**facts)
+
+
+def test_friction_told_as_nothing_is_refused() -> None:
+    fit = fit_belt(0.1, 0.2, centre_m=0.3)
+    for friction in (0.0, -1.0, math.nan, 1e6):
+        with pytest.raises(DriveError, match="friction"):
+            belt_tension(10.0, fit, driver_m=0.1, facts=BeltFacts(friction=friction))
+    for degrees in (1.0, 90.0):
+        with pytest.raises(DriveError, match="groove angle"):
+            belt_tension(10.0, fit, driver_m=0.1, facts=BeltFacts(friction=0.3, groove_rad=math.radians(degrees)))
+
+
+def test_second_belt_carries_the_torque_the_first_has_geared_up() -> None:
+    # the steps of the grinder's first belt gear down by 2 at most (2.6 to 5.2 in), so the second carries twice the
+    # motor's 2 hp at 3460 rpm (T = P / omega)
+    made = arrange(demo_machine("grinder"), centre_m=0.3)
+    assert made.sized.stage_index == 1
+    assert made.tension is not None
+    torque_n_m = 2 * 745.69987 / (2 * math.pi * 3460 / 60)
+    assert made.tension.effective_n == pytest.approx(2 * torque_n_m / (made.sized.driver_m / 2), rel=1e-6)
 
 
 def test_old_and_new_beside_each_other() -> None:

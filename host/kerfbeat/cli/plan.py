@@ -57,6 +57,8 @@ def choose(
 
     if (speed is None) == (material is None):
         raise click.UsageError("give either --speed 80m/min or --material NAME")
+    if material is None and (thickness is not None or dry or carbon_band):
+        raise click.UsageError("--thickness, --dry and --carbon-band go with --material; a --speed is taken as it is")
     described = load_machine(machine)
     found = None if material is None else materials_.one_material(material)
     if found is not None:
@@ -131,7 +133,12 @@ def materials(
 @click.option("--driver", type=Quantity("length"), metavar="LENGTH", help="Check this driving pulley (pitch diameter).")
 @click.option("--driven", type=Quantity("length"), metavar="LENGTH", help="Driven pulley to use; else today's.")
 @click.option("--centre", type=Quantity("length"), metavar="LENGTH", help="Distance of the two shafts.")
-@click.option("--section", type=click.Choice(["A", "B", "C"], case_sensitive=False), help="Classical V-belt section.")
+@click.option(
+    "--section",
+    type=click.Choice(["A", "B", "C"], case_sensitive=False),
+    metavar="[A|B|C]",
+    help="Classical V-belt section.",
+)
 @click.option("--belt-mass", type=Quantity("linear density"), metavar="KG/M", help="Belt mass per length.")
 @click.option("--belt-stiffness", type=Quantity("force"), metavar="FORCE", help="Force per unit stretch: tells creep.")
 @click.option(

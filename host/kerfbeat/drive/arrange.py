@@ -83,7 +83,7 @@ def arrange(
     """Size the drive, fit its belt and compare it with what is there.
 
     wanted, gears, limits_hz, driver_m, driven_m : as in `size_drive`.   stage : name or place of the belt to replace.
-    centre_m : distance of the shafts, if the machine file does not tell it.   section : of a classical V-belt.
+    centre_m : distance of the shafts, if it is not as the machine file has it.   section : of a classical V-belt.
     facts : of the belt itself, for its tension.   points : blade speeds to compare in each gear.
     Raises DriveError for what cannot be.
     """
@@ -91,9 +91,10 @@ def arrange(
     before = machine.stages[index]
     assert isinstance(before, BeltStage)
     sized = size_drive(
-        machine, wanted=wanted, stage_index=index, gears=gears, limits=limits_hz, driver_m=driver_m, driven_m=driven_m
-    )
-    centre_m = centre_m or before.centre_distance_m
+        machine, wanted=wanted, stage_index=index, gears=gears, limits=limits_hz, driver_m=driver_m, driven_m=driven_m,
+        centre_m=centre_m,
+    )  # fmt: skip
+    centre_m = before.centre_distance_m if centre_m is None else centre_m
     section = section or before.positions[0].driver.section
     fit = None if centre_m is None else fit_belt(sized.driver_m, sized.driven_m, centre_m=centre_m, section=section)
     still, still_words = None, ""
@@ -102,9 +103,9 @@ def arrange(
             still = old_belt(sized.driver_m, sized.driven_m, length_m=before.belt_length_m, centre_m=centre_m)
         except DriveError as problem:
             still_words = str(problem)
-    torque_n_m = motors.rated_torque_n_m(require_motor(machine))
+    torque_n_m = _most_torque_n_m(sized)
     tension = None
-    if fit is not None and torque_n_m is not None and index == 0:
+    if fit is not None and torque_n_m is not None:
         tension = belt_tension(torque_n_m, fit, driver_m=sized.driver_m, facts=facts or BeltFacts())
     small = small_pulley_caution(sized.driver_m, sized.driven_m, section)
     using: Sequence[str | None] = gears or gear_choices(machine) or (None,)
@@ -124,18 +125,28 @@ def arrange(
     )
 
 
+def _ratios_before(sized: Sized) -> list[float]:
+    """Motor turns per turn of the new driver, in every choice that stands before it."""
+    belts: Sequence[str | None] = belt_choices(sized.machine, places=2) or (None,)
+    gears: Sequence[str | None] = gear_choices(sized.machine) or (None,)
+    return [
+        math.prod(stage_ratios(sized.machine, Setting(belt=belt, gear=gear))[: sized.stage_index])
+        for belt in belts
+        for gear in gears
+    ]
+
+
+def _most_torque_n_m(sized: Sized) -> float | None:
+    """Full-load torque on the new driver in the choice that gears the motor down most; None if no power is stated."""
+    rated_n_m = motors.rated_torque_n_m(require_motor(sized.machine))
+    return None if rated_n_m is None else rated_n_m * max(_ratios_before(sized))
+
+
 def _belt_speed_m_per_s(sized: Sized) -> float:
     """Belt speed at the fast end of the wanted range, in the choice that runs it fastest."""
     motor = require_motor(sized.machine)
     turns_hz = motors.synchronous_hz(sized.needed_hz[1], poles=motor.poles)
-    belts: Sequence[str | None] = belt_choices(sized.machine, places=2) or (None,)
-    gears: Sequence[str | None] = gear_choices(sized.machine) or (None,)
-    before = min(
-        math.prod(stage_ratios(sized.machine, Setting(belt=belt, gear=gear))[: sized.stage_index])
-        for belt in belts
-        for gear in gears
-    )
-    return float(belt_speed_m_per_s(turns_hz / before, pitch_m=sized.driver_m))
+    return float(belt_speed_m_per_s(turns_hz / min(_ratios_before(sized)), pitch_m=sized.driver_m))
 
 
 def _besides(machine: Machine, sized: Sized, gear: str | None, points: int) -> GearBesides:

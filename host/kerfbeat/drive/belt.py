@@ -45,6 +45,11 @@ ARC_AT = tuple(0.1 * step for step in range(16))
 ARC_V_V = (1.00, 0.99, 0.97, 0.96, 0.94, 0.93, 0.91, 0.89, 0.87, 0.85, 0.82, 0.80, 0.77, 0.73, 0.70, 0.65)
 ARC_V_FLAT = (0.75, 0.76, 0.78, 0.79, 0.80, 0.81, 0.83, 0.84, 0.85, 0.85, 0.82, 0.80, 0.77, 0.73, 0.70, 0.65)
 
+# What friction and wedge angle can be.  Rubber on iron has some 0.3, and grooves run from 22 degrees (variable-width
+# sheaves) to 40; the limits are wider and keep the exponent within what a number holds.
+MOST_FRICTION = 1.0
+GROOVE_DEG = (20.0, 60.0)
+
 # Datum length less designation, inches: Machinery's Handbook, 31st ed., table 8; longer belts differ and are refused.
 DATUM_OVER_DESIGNATION_IN = {"A": 1.3, "B": 1.8, "C": 2.9}
 LONGEST_DESIGNATION = 210
@@ -150,9 +155,11 @@ def capstan_ratio(wrap: ArrayLike, *, friction: float, groove_rad: float | None 
     groove_rad : wedge angle beta of a V-groove; None for a flat belt.   friction : of belt on pulley.
     Source: Shigley, eq. 17-7 and its V form.  Raises DriveError for a friction or groove that cannot be.
     """
-    if not friction > 0.0:
-        raise DriveError(f"a friction of {friction:g} cannot be; write one above 0, about 0.3 for rubber on iron.")
-    if groove_rad is not None and not 0.0 < groove_rad < math.pi:
+    if not 0.0 < friction <= MOST_FRICTION:
+        raise DriveError(
+            f"a friction of {friction:g} cannot be; write one up to {MOST_FRICTION:g}, about 0.3 for rubber on iron."
+        )
+    if groove_rad is not None and not GROOVE_DEG[0] <= math.degrees(groove_rad) <= GROOVE_DEG[1]:
         raise DriveError(
             f"a groove angle of {math.degrees(groove_rad):g} degrees cannot be; V-belt grooves have 26 to 38."
         )

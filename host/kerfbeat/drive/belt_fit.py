@@ -135,12 +135,12 @@ class BeltFacts:
     groove_rad: float | None = None
 
     def __post_init__(self) -> None:
-        for value, words in (
-            (self.density_kg_per_m, "a belt's mass per length must be above 0; write it such as 0.19 kg/m."),
-            (self.stiffness_n, "a belt's stiffness must be above 0; write it such as 120 kN."),
-            (self.hum_hz, "a span's hum must be above 0; write it such as 24 Hz."),
+        for value, most, words in (
+            (self.density_kg_per_m, 50.0, "a belt's mass per length must be above 0, up to 50 kg/m; write 0.19 kg/m."),
+            (self.stiffness_n, 1e9, "a belt's stiffness must be above 0, up to 1,000,000 kN; write it such as 120 kN."),
+            (self.hum_hz, 1000.0, "a span's hum must be above 0, up to 1000 Hz; write it such as 24 Hz."),
         ):
-            if value is not None and not (math.isfinite(value) and value > 0.0):
+            if value is not None and not 0.0 < value <= most:
                 raise DriveError(words)
         if self.hum_hz is not None and self.density_kg_per_m is None:
             raise DriveError("a hum tells the tension only with the belt's mass per length; give --belt-mass too.")
@@ -175,9 +175,8 @@ def belt_tension(torque_n_m: float, fit: BeltFit, *, driver_m: float, facts: Bel
     The belt's own centrifugal force is left out (it matters above some 20 m/s).
     Sources: Shigley, V-belt section; Khurmi & Gupta, Theory of Machines, art. 11.10 for creep.
     """
-    ratio = float(
-        belt.capstan_ratio(fit.wrap_rad, friction=facts.friction or DESIGN_FRICTION, groove_rad=facts.groove_rad)
-    )
+    friction = DESIGN_FRICTION if facts.friction is None else facts.friction
+    ratio = float(belt.capstan_ratio(fit.wrap_rad, friction=friction, groove_rad=facts.groove_rad))
     effective_n = torque_n_m / (driver_m / 2.0)
     slack_n = effective_n / (ratio - 1.0)
     static_n = slack_n + effective_n / 2.0

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from kerfbeat.drive import motor as motors
 from kerfbeat.drive.belt import RIM_LIMIT_M_PER_S
+from kerfbeat.drive.words import speed_words
 from kerfbeat.machine import BeltStage, Machine, Motor
-from kerfbeat.units import ft_per_min, m_per_min, rpm
+from kerfbeat.units import ft_per_min, rpm
 
 __all__ = ["BEFORE_WORK", "FORBIDDING", "Caution", "cautions_at", "describe_assumptions"]
 
@@ -57,19 +58,18 @@ def cautions_at(
     slowest_motor_hz: Array,
     blade_m_per_s: Array,
     stage_ratios: Sequence[float],
-    diameters_m: Sequence[tuple[float, float] | None],
 ) -> tuple[tuple[Caution, ...], ...]:
     """Find every caution at each of n supply frequencies, of one belt position and gear.
 
     supply_hz, motor_hz, slowest_motor_hz, blade_m_per_s : (n,); motor and blade at their highest, and the motor at
         its lowest under full load.
-    stage_ratios, diameters_m : of every stage, motor to wheel.
+    stage_ratios : of every stage, motor to wheel.
     Returns n tuples.
     """
     assert machine.motor is not None
     found: list[tuple[str, NDArray[np.bool_], Say]] = []
     found += _speed_cautions(machine, machine.motor, supply_hz, motor_hz, blade_m_per_s)
-    found += _rim_cautions(machine, motor_hz, stage_ratios, diameters_m)
+    found += _rim_cautions(machine, motor_hz, stage_ratios)
     found += _torque_cautions(machine.motor, supply_hz, slowest_motor_hz)
     rows: list[list[Caution]] = [[] for _ in supply_hz]
     for kind, where, say in found:
@@ -78,21 +78,22 @@ def cautions_at(
     return tuple(tuple(row) for row in rows)
 
 
-def _both(speed_m_per_s: float) -> str:
-    return f"{m_per_min(speed_m_per_s):.0f} m/min ({ft_per_min(speed_m_per_s):.0f} ft/min)"
-
-
 def _speed_cautions(
     machine: Machine, motor: Motor, supply_hz: Array, motor_hz: Array, blade_m_per_s: Array
 ) -> list[tuple[str, NDArray[np.bool_], Say]]:
     found: list[tuple[str, NDArray[np.bool_], Say]] = []
     limit = machine.limits.blade_speed_m_per_s
     if limit is not None:
-        found.append((
-            "blade speed",
-            blade_m_per_s > limit,
-            lambda k: f"blade may reach {_both(float(blade_m_per_s[k]))}, over this machine's limit of {_both(limit)}",
-        ))  # fmt: skip
+        found.append(
+            (
+                "blade speed",
+                blade_m_per_s > limit,
+                lambda k: (
+                    f"blade may reach {speed_words(machine, float(blade_m_per_s[k]))}, over this machine's limit of "
+                    f"{speed_words(machine, limit)}"
+                ),
+            )
+        )
     top_hz, why = motors.top_speed_hz(motor)
     found.append((
         "motor speed",
@@ -111,15 +112,20 @@ def _speed_cautions(
 
 
 def _rim_cautions(
-    machine: Machine, motor_hz: Array, stage_ratios: Sequence[float], diameters_m: Sequence[tuple[float, float] | None]
+    machine: Machine, motor_hz: Array, stage_ratios: Sequence[float]
 ) -> list[tuple[str, NDArray[np.bool_], Say]]:
-    """Rims of all sheaves; pitch and outside diameter are one for classical sections."""
+    """Rims of all sheaves; pitch and outside diameter are one for classical sections.
+
+    A pulley's rim is its largest step, or its largest place if its width varies, wherever the belt runs just now.
+    """
     found: list[tuple[str, NDArray[np.bool_], Say]] = []
     shaft_hz = motor_hz
-    for place, (stage, ratio, pair) in enumerate(zip(machine.stages, stage_ratios, diameters_m, strict=True), start=1):
-        if isinstance(stage, BeltStage) and pair is not None:
+    for place, (stage, ratio) in enumerate(zip(machine.stages, stage_ratios, strict=True), start=1):
+        if isinstance(stage, BeltStage):
             name = stage.name or f"stage {place}"
-            for side, diameter_m, turns_hz in (("driver", pair[0], shaft_hz), ("driven", pair[1], shaft_hz / ratio)):
+            driver_m = max(position.driver.maximum_m for position in stage.positions)
+            driven_m = max(position.driven.maximum_m for position in stage.positions)
+            for side, diameter_m, turns_hz in (("driver", driver_m, shaft_hz), ("driven", driven_m, shaft_hz / ratio)):
                 rim = np.pi * diameter_m * turns_hz
                 found.append(("rim speed", rim > RIM_LIMIT_M_PER_S, _rim_words(rim, f"{side} pulley ({name})")))
         shaft_hz = shaft_hz / ratio

@@ -25,7 +25,6 @@ from kerfbeat.machine import (
     Sheave,
     belt_choices,
     gear_choices,
-    stage_diameters_m,
     stage_ratios,
 )
 
@@ -185,7 +184,6 @@ def drive_curve(machine: Machine, *, belt: str | None, gear: str | None, supply_
         slowest_motor_hz=slowest_hz,
         blade_m_per_s=blade.highest,
         stage_ratios=ratios,
-        diameters_m=stage_diameters_m(machine, setting),
     )
     return DriveCurve(
         belt=belt,
@@ -233,12 +231,11 @@ def all_settings(machine: Machine, *, supply_hz: ArrayLike) -> list[Prediction]:
 
 def _ratio_half_width(machine: Machine) -> float:
     """Half-width of the whole belt ratio, as a fraction: the diameters' half-widths added in squares."""
-    halves = [
-        _sheave_half_width(sheave)
-        for stage in machine.stages
-        if isinstance(stage, BeltStage)
-        for sheave in (stage.positions[0].driver, stage.positions[0].driven)
-    ]
+    halves = []
+    for stage in machine.stages:
+        if isinstance(stage, BeltStage):
+            halves.append(max(_sheave_half_width(position.driver) for position in stage.positions))
+            halves.append(max(_sheave_half_width(position.driven) for position in stage.positions))
     return math.sqrt(sum(half**2 for half in halves))
 
 

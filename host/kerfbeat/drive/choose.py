@@ -14,9 +14,10 @@ from kerfbeat.drive.cautions import FORBIDDING
 from kerfbeat.drive.chain import DriveCurve, Prediction, drive_curve, drive_curves, require_motor
 from kerfbeat.drive.frequency import fine_hz, limits_hz
 from kerfbeat.drive.material import SpeedRange
+from kerfbeat.drive.words import speed_words
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import BeltStage, Machine, belt_choices
-from kerfbeat.units import ft_per_min, m_per_min
+from kerfbeat.units import m_per_min
 
 __all__ = ["Choice", "choose", "middle_m_per_s"]
 
@@ -64,6 +65,8 @@ def choose(machine: Machine, wanted: SpeedRange) -> list[Choice]:
     motor = require_motor(machine)
     low, high = wanted.low_m_per_s, wanted.high_m_per_s
     if not (math.isfinite(high) and 0.0 < low <= high):
+        if low == high:
+            raise DriveError(f"a blade speed of {m_per_min(low):g} m/min cannot be; write one above 0.")
         raise DriveError(
             f"a blade speed from {m_per_min(low):g} to {m_per_min(high):g} m/min cannot be; "
             "write the lower one first, both above 0."
@@ -74,7 +77,7 @@ def choose(machine: Machine, wanted: SpeedRange) -> list[Choice]:
     curves = _curves(machine)
     found = [choice for curve in curves if (choice := _on_curve(machine, curve, low, high)) is not None]
     if not found:
-        raise DriveError(_nearest_words(curves, wanted))
+        raise DriveError(_nearest_words(machine, curves, wanted))
     best = max(choice.hours_pull for choice in found)
 
     def rank(choice: Choice) -> tuple[float, ...]:
@@ -134,7 +137,7 @@ def _nearest_places(machine: Machine, ranked: list[Choice], aim_m_per_s: float) 
     return [choice for choice in ranked if choice in kept.values()]
 
 
-def _nearest_words(curves: Sequence[DriveCurve], wanted: SpeedRange) -> str:
+def _nearest_words(machine: Machine, curves: Sequence[DriveCurve], wanted: SpeedRange) -> str:
     def miss(pair: tuple[DriveCurve, int]) -> float:
         speed = float(middle_m_per_s(pair[0])[pair[1]])
         return max(wanted.low_m_per_s - speed, speed - wanted.high_m_per_s)
@@ -146,9 +149,6 @@ def _nearest_words(curves: Sequence[DriveCurve], wanted: SpeedRange) -> str:
         + [f"gear {curve.gear}"] * (curve.gear is not None)
         + [f"{curve.supply_hz[index]:g} Hz"]
     )
-    low, high = m_per_min(wanted.low_m_per_s), m_per_min(wanted.high_m_per_s)
-    asked = f"{low:.1f} m/min" if high - low < 0.05 else f"{low:.1f} to {high:.1f} m/min"
-    return (
-        f"no setting gives {asked}; the nearest is {at} with {m_per_min(speed):.1f} m/min "
-        f"({ft_per_min(speed):.0f} ft/min)."
-    )
+    low, high = wanted.low_m_per_s, wanted.high_m_per_s
+    asked = speed_words(machine, low, None if high - low < 2 * SPEED_TOLERANCE * low else high)
+    return f"no setting gives {asked}; the nearest is {at} with {speed_words(machine, speed)}."

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 from kerfbeat.drive.chain import drive_curve
 from kerfbeat.drive.material import SpeedRange
+from kerfbeat.drive.words import speed_words
 from kerfbeat.machine import BeltPosition, BeltStage, Machine, Sensor, Sheave, belt_choices, stage_ratios
 from kerfbeat.machine.settings import Setting
-from kerfbeat.units import ft_per_min, m_per_min
 
 __all__ = ["Coverage", "cover_of", "gaps_between", "other_ratio", "ways_beside"]
 
@@ -72,16 +72,13 @@ def cover_of(new: Machine, index: int, way: Setting, limits: tuple[float, float]
     )
 
 
-def gaps_between(coverage: Sequence[Coverage], wanted: SpeedRange) -> tuple[str, ...]:
-    """Parts of the wanted range that no gear reaches."""
+def gaps_between(machine: Machine, coverage: Sequence[Coverage], wanted: SpeedRange) -> tuple[str, ...]:
+    """Say which parts of the wanted range no gear reaches."""
     said = []
     reached = wanted.low_m_per_s
     for cover in sorted(coverage, key=lambda item: item.low_m_per_s):
         next_m_per_s = min(cover.low_m_per_s, wanted.high_m_per_s)
         if next_m_per_s > reached * GAP_GRACE:
-            said.append(
-                f"no gear gives {m_per_min(reached):.1f} to {m_per_min(next_m_per_s):.1f} m/min "
-                f"({ft_per_min(reached):.0f} to {ft_per_min(next_m_per_s):.0f} ft/min)"
-            )
+            said.append(f"no gear gives {speed_words(machine, reached, next_m_per_s)}")
         reached = max(reached, cover.high_m_per_s)
     return tuple(said)

@@ -28,6 +28,7 @@ BOARD_PULSES_PER_S = {500_000: 10_000.0, 115_200: 2_000.0}
 STEP_S = {1: 62.5e-9, 2: 10e-6, 3: 15e-6}
 READINGS_PER_S = 2.0  # at the slowest speed; slower than that feels like a dead instrument
 DEFAULT_MASS_KG = 0.005  # a small magnet
+HEAVIEST_KG, LARGEST_RADIUS_M = 10.0, 10.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -81,10 +82,13 @@ class MountPlan:
 def pull_off_n(*, mass_kg: float, radius_m: float, shaft_hz: float) -> float:
     """Force that throws a target off, m omega^2 r.
 
-    Raises DriveError for a mass or radius that is not above 0.
+    Raises DriveError for a mass or radius that is not above 0, or that no machine has.
     """
-    if not (math.isfinite(mass_kg) and mass_kg > 0.0 and math.isfinite(radius_m) and radius_m > 0.0):
-        raise DriveError("mass and radius of a target must be above 0; write them such as 5 g and 150 mm.")
+    if not (0.0 < mass_kg <= HEAVIEST_KG and 0.0 < radius_m <= LARGEST_RADIUS_M):
+        raise DriveError(
+            f"mass and radius of a target must be above 0, up to {HEAVIEST_KG:g} kg and {LARGEST_RADIUS_M:g} m; "
+            "write them such as 5 g and 150 mm."
+        )
     return mass_kg * (2.0 * math.pi * shaft_hz) ** 2 * radius_m
 
 
@@ -105,7 +109,8 @@ def plan_mount(
     channels = []
     for channel, sensor in machine.sensors.items():
         if channel in speeds:
-            at_m = radius_m or (machine.wheel.diameter_m / 2.0 if channel == "wheel" else None)
+            rim_m = machine.wheel.diameter_m / 2.0 if channel == "wheel" else None
+            at_m = rim_m if radius_m is None else radius_m
             channels.append(_channel(sensor, speeds[channel], mass_kg, None if channel == "blade" else at_m))
     total_hz = sum(plan.pulses_hz[1] for plan in channels)
     baud = min((baud for baud, most in BOARD_PULSES_PER_S.items() if total_hz <= most), default=None)

@@ -20,6 +20,7 @@ from kerfbeat.drive.chain import drive_curve, require_motor
 from kerfbeat.drive.coverage import Coverage, cover_of, gaps_between, other_ratio, ways_beside
 from kerfbeat.drive.frequency import limits_hz
 from kerfbeat.drive.material import SpeedRange
+from kerfbeat.drive.words import speed_words
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import (
     BeltPosition,
@@ -30,7 +31,8 @@ from kerfbeat.machine import (
     belt_choices,
     gear_choices,
 )
-from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min
+from kerfbeat.machine.stages import LARGEST_SHEAVE_M, SMALLEST_SHEAVE_M
+from kerfbeat.units import M_PER_IN, m_per_min
 
 __all__ = ["Sized", "old_range", "replaced_stage", "size_drive"]
 
@@ -115,6 +117,7 @@ def size_drive(
     limits: tuple[float, float] | None = None,
     driver_m: float | None = None,
     driven_m: float | None = None,
+    centre_m: float | None = None,
 ) -> Sized:
     """Find the driving pulley, or check a given one, for a wanted blade range.
 
@@ -122,7 +125,8 @@ def size_drive(
     limits : lowest and highest frequency the inverter may be set to; None for the machine file's, else half to double
         base frequency.
     driver_m, driven_m : pitch diameters already decided; the driven one is kept as it is if not told.
-    Raises DriveError if the range cannot be reached, with what would.
+    centre_m : distance of the shafts, if it is not as the machine file has it.
+    Raises DriveError if the range cannot be reached, with what would, and for a pulley or a distance that cannot be.
     """
     motor = require_motor(machine)
     index = replaced_stage(machine) if stage_index is None else stage_index
@@ -131,7 +135,10 @@ def size_drive(
     wanted = _sound(wanted or old_range(machine, using))
     stage = machine.stages[index]
     assert isinstance(stage, BeltStage)
-    driven_m = driven_m or stage.positions[0].driven.pitch_m
+    for told_m in (driver_m, driven_m):
+        if told_m is not None:
+            _require_pulley(told_m, "write")
+    driven_m = stage.positions[0].driven.pitch_m if driven_m is None else driven_m
     ways = ways_beside(machine, index, using)
     ratios = sorted(other_ratio(machine, index, way) for way in ways)
     around_m = math.pi * (machine.wheel.diameter_m + machine.wheel.blade_thickness_m)
@@ -142,12 +149,23 @@ def size_drive(
     loaded_hz = motors.full_load_hz(grid_hz, motor=motor)
     exact_m = _centred_driver_m(slow_hz, fast_hz, grid_hz, loaded_hz)
     step_m = STEP_M[machine.lengths]
-    chosen_m = driver_m or round(exact_m / step_m) * step_m
+    chosen_m = round(exact_m / step_m) * step_m if driver_m is None else driver_m
+    asked = speed_words(machine, wanted.low_m_per_s, wanted.high_m_per_s)
+    _require_pulley(chosen_m, f"{asked} would need it; choose gears that need")
     need_low, need_high = slow_hz / chosen_m, fast_hz / chosen_m
     if need_low < loaded_hz[0] * 0.995 or need_high > loaded_hz[-1] * 1.005:
-        raise DriveError(_unreachable_words(wanted, need_low, need_high, loaded_hz, (low_hz, high_hz), fixed=driver_m))
+        raise DriveError(
+            _unreachable_words(
+                machine,
+                wanted,
+                need=(need_low, need_high),
+                loaded_hz=loaded_hz,
+                limits=(low_hz, high_hz),
+                fixed=driver_m,
+            )
+        )
     needed = np.interp((need_low, need_high), loaded_hz, grid_hz)
-    new = _with_pair(machine, index, chosen_m, driven_m, (low_hz, high_hz))
+    new = _with_pair(machine, index, (chosen_m, driven_m), limits=(low_hz, high_hz), centre_m=centre_m)
     coverage = tuple(cover_of(new, index, way, (low_hz, high_hz)) for way in ways)
     return Sized(
         machine=new,
@@ -159,8 +177,17 @@ def size_drive(
         limits_hz=(low_hz, high_hz),
         needed_hz=(float(needed[0]), float(needed[1])),
         coverage=coverage,
-        gaps=gaps_between(coverage, wanted),
+        gaps=gaps_between(machine, coverage, wanted),
     )
+
+
+def _require_pulley(diameter_m: float, how: str) -> None:
+    """Refuse a pitch diameter that no pulley has; `how` leads to what would be right."""
+    if not SMALLEST_SHEAVE_M <= diameter_m <= LARGEST_SHEAVE_M:
+        raise DriveError(
+            f"a pulley of {diameter_m * 1e3:.4g} mm cannot be; {how} "
+            f"a pitch diameter from {SMALLEST_SHEAVE_M * 1e3:g} mm to {LARGEST_SHEAVE_M:g} m."
+        )
 
 
 def _limits(machine: Machine, limits: tuple[float, float] | None) -> tuple[float, float]:
@@ -212,18 +239,17 @@ def _centred_driver_m(slow_hz: float, fast_hz: float, grid_hz: Array, loaded_hz:
 
 
 def _unreachable_words(
+    machine: Machine,
     wanted: SpeedRange,
-    need_low: float,
-    need_high: float,
+    *,
+    need: tuple[float, float],
     loaded_hz: Array,
     limits: tuple[float, float],
-    *,
     fixed: float | None,
 ) -> str:
-    asked = (
-        f"{m_per_min(wanted.low_m_per_s):.1f} to {m_per_min(wanted.high_m_per_s):.1f} m/min "
-        f"({ft_per_min(wanted.low_m_per_s):.0f} to {ft_per_min(wanted.high_m_per_s):.0f} ft/min)"
-    )
+    """Say why the motor, needed at speeds from `need[0]` to `need[1]`, does not give them within the limits."""
+    need_low, need_high = need
+    asked = speed_words(machine, wanted.low_m_per_s, wanted.high_m_per_s)
     span, reach = need_high / need_low, float(loaded_hz[-1] / max(loaded_hz[0], 1e-9))
     if span > reach:
         return (
@@ -238,16 +264,24 @@ def _unreachable_words(
     )
 
 
-def _with_pair(machine: Machine, index: int, driver_m: float, driven_m: float, limits: tuple[float, float]) -> Machine:
-    """Put the fixed pair and the inverter's limits into the description."""
+def _with_pair(
+    machine: Machine,
+    index: int,
+    pair_m: tuple[float, float],
+    *,
+    limits: tuple[float, float],
+    centre_m: float | None,
+) -> Machine:
+    """Put the fixed pair (driver, driven) and the inverter's limits into the description."""
+    driver_m, driven_m = pair_m
     stage = machine.stages[index]
     assert isinstance(stage, BeltStage)
     pair = BeltPosition(driver=Sheave.from_pitch(driver_m), driven=Sheave.from_pitch(driven_m))
-    centre_m = stage.centre_distance_m
+    centre_m = stage.centre_distance_m if centre_m is None else centre_m
     if centre_m is not None and centre_m <= (driver_m + driven_m) / 2:
         raise DriveError(
             f"pulleys of {driver_m * 1e3:.1f} and {driven_m * 1e3:.1f} mm overlap when their shafts are "
-            f"{centre_m * 1e3:g} mm apart; choose a smaller driven pulley."
+            f"{centre_m * 1e3:g} mm apart; move the shafts apart or choose a smaller driven pulley."
         )
     new_stage = BeltStage(name=stage.name, positions=(pair,), centre_distance_m=centre_m)
     resolution = machine.inverter.resolution_hz if machine.inverter is not None else None

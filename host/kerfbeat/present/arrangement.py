@@ -86,6 +86,8 @@ def _belt_lines(made: Arrangement, *, inch: bool) -> list[str]:
     )
     if made.tension is not None:
         lines += _tension_lines(made.tension)
+    elif made.fit is not None:
+        lines.append("least belt tension   unknown: write the motor's power into the machine file")
     return lines
 
 

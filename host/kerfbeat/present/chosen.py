@@ -48,7 +48,7 @@ def choice_rows(choices: Sequence[Choice], *, unit: str, belts: bool, gears: boo
 
 def _hz_span(choice: Choice) -> str:
     low, high = f"{choice.from_hz:.1f}", f"{choice.to_hz:.1f}"
-    return low if low == high else f"{low}–{high} Hz"
+    return f"{low} Hz" if low == high else f"{low}–{high} Hz"
 
 
 def choice_document(

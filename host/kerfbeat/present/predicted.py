@@ -129,6 +129,7 @@ def caution_lines(rows: Sequence[Prediction]) -> list[str]:
         where = [row for row in rows if kind in _kinds(row)]
         worst = where[0] if kind in WORST_WHEN_SLOW else where[-1]
         text = next(caution.text for caution in worst.cautions if caution.kind == kind)
-        places = "" if len(where) == 1 else f", and {len(where) - 1} more settings marked {mark}"
+        more = len(where) - 1
+        places = f", and {more} more setting{'s' * (more > 1)} marked {mark}" if more else ""
         lines.append(f"{mark}  {setting_words(worst.setting)}{places}: {text}.")
     return lines
