@@ -180,6 +180,18 @@ def test_variable_sheave_goes_by_its_pitch_diameter() -> None:
         stage_ratios(machine, Setting())
 
 
+@pytest.mark.parametrize("length_in", [76, 80, 88])
+def test_belt_of_a_variable_sheave_may_suit_either_end(length_in: int) -> None:
+    # 48 + pi / 2 x (13 + d) + (13 - d)^2 / 96: 76.2 in at d = 4.5 in, 81.2 in at 8 in (Mott eq. 7-3)
+    machine = parse_machine(
+        belt_file(
+            'driver = { minimum = "4.5 in", maximum = "8 in" }\ndriven = "13 in"\n'
+            f'centre_distance = "24 in"\nbelt_length = "{length_in} in"'
+        )
+    )
+    assert machine.stages
+
+
 def test_two_variable_sheaves_move_against_each_other() -> None:
     machine = parse_machine(
         belt_file(
@@ -303,7 +315,15 @@ MISTAKES = {
     "pulleys overlap": ('centre_distance = "310 mm"', 'centre_distance = "100 mm"',
                         ["stage[1].centre_distance: at 100 mm the pulleys overlap", "more than 120 mm"]),
     "belt too short": ('belt_length = "1010 mm"', 'belt_length = "600 mm"',
-                       ["stage[1].belt_length: 600 mm is too short", "more than 620 mm"]),
+                       ["stage[1].belt_length: 600 mm is too short", "more than 902 mm"]),
+    # 620 + pi / 2 x 240 + 80^2 / 1240 = 1002.2 mm goes round (Mott eq. 7-3), and 10 % may be taken up
+    "belt too short for its shafts": ('belt_length = "1010 mm"', 'belt_length = "900 mm"', ["too short", "902 mm"]),
+    "belt too long for its shafts": ('belt_length = "1010 mm"', 'belt_length = "1110 mm"',
+                                     ["stage[1].belt_length: 1110 mm is too long", "at most 1102 mm"]),
+    "shafts of metres for millimetres": ('centre_distance = "310 mm"', 'centre_distance = "310 m"',
+                                         ["stage[1].centre_distance: 310 m is too far"]),
+    "belt of metres for millimetres": ('centre_distance = "310 mm"\nbelt_length = "1010 mm"', 'belt_length = "1010 m"',
+                                       ["too long", "at most 50000 mm"]),
     "negative diameter": ('driver = "80 mm"', 'driver = "-80 mm"', ["stage[1].driver", "-80 mm cannot be"]),
     "no driven": ('driven = "160 mm"\n', "", ["stage[1].driven: missing"]),
     "variable reversed": ('driver = "80 mm"', 'driver = { minimum = "90 mm", maximum = "70 mm" }',

@@ -25,6 +25,8 @@ DATUM_BELOW_OUTSIDE_M: Mapping[str, float] = {
 
 SMALLEST_SHEAVE_M = 0.005
 LARGEST_SHEAVE_M = 5.0
+LONGEST_BELT_M = 50.0
+BELT_GRACE = 0.10  # of the length: what a slide takes up, and how well two shafts are measured; common practice
 HIGHEST_RATIO = 10_000.0  # turns in per turn out, and its inverse below 1; wider is a slip of the pen
 
 
@@ -116,6 +118,14 @@ class Sheave:
         return (self.minimum_m + self.maximum_m) / 2
 
 
+def _belt_about_m(one_m: float, other_m: float, *, centre_m: float) -> float:
+    """Length of an open belt to about 0.1 %: 2 C + pi (D + d) / 2 + (D - d)^2 / 4 C.
+
+    Source: Mott, Machine Elements in Mechanical Design, 4th ed., eq. 7-3.
+    """
+    return 2 * centre_m + math.pi / 2 * (one_m + other_m) + (one_m - other_m) ** 2 / (4 * centre_m)
+
+
 def _require_section(section: str) -> str:
     if section not in DATUM_BELOW_OUTSIDE_M:
         known = ", ".join(DATUM_BELOW_OUTSIDE_M)
@@ -173,17 +183,34 @@ class BeltStage:
                 f"centre_distance: at {centre_distance_m * 1e3:g} mm the pulleys overlap; "
                 f"it must be more than {least_m * 1e3:g} mm"
             )
+        if centre_distance_m > LONGEST_BELT_M / 2:
+            raise MachineError(
+                f"centre_distance: {centre_distance_m:g} m is too far for a belt; at most {LONGEST_BELT_M / 2:g} m"
+            )
 
     def _require_reach(self, position: BeltPosition, belt_length_m: float) -> None:
         centre_m = self.centre_distance_m
-        least_m = math.pi * max(position.driver.minimum_m, position.driven.minimum_m)
+        least_m, most_m = math.pi * max(position.driver.minimum_m, position.driven.minimum_m), LONGEST_BELT_M
         if centre_m is not None:
-            least_m = max(least_m, 2 * centre_m)
+            needed_m = [_belt_about_m(*pair, centre_m=centre_m) for pair in self._ends_m(position)]
+            least_m = max(least_m, 2 * centre_m, min(needed_m) * (1 - BELT_GRACE))
+            most_m = max(needed_m) * (1 + BELT_GRACE)
         if belt_length_m <= least_m:
             raise MachineError(
-                f"belt_length: {belt_length_m * 1e3:g} mm is too short to go round; it must be more than "
+                f"belt_length: {belt_length_m * 1e3:.10g} mm is too short to go round; it must be more than "
                 f"{least_m * 1e3:.0f} mm (pitch length, both pulleys and both spans)"
             )
+        if belt_length_m > most_m:
+            raise MachineError(
+                f"belt_length: {belt_length_m * 1e3:.10g} mm is too long; at most {most_m * 1e3:.0f} mm fits here "
+                "(check it, the distance of the shafts and their units)"
+            )
+
+    @staticmethod
+    def _ends_m(position: BeltPosition) -> list[tuple[float, float]]:
+        """Pitch diameters at both ends of what a position can be; one closes as the other opens."""
+        driver, driven = position.driver, position.driven
+        return [(driver.minimum_m, driven.maximum_m), (driver.maximum_m, driven.minimum_m)]
 
     @property
     def varies(self) -> bool:
