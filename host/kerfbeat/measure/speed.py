@@ -35,6 +35,7 @@ class ChannelSpeed:
     pulses : edges in the log.  missing, extra : see `CleanPulses`.  lost : None if any loss has no count.
     turns, turning_s : whole turns and their time, which the speed is made of.  runs : unbroken stretches.
     timing_sd_s : noise of one edge as the pulses themselves show it; None where nothing repeats.
+    contributions : cause -> its part of the uncertainty of `shaft_hz`, in turns per second.
     """
 
     channel: str
@@ -47,6 +48,7 @@ class ChannelSpeed:
     runs: int
     timing_sd_s: float | None
     shaft_hz: Estimate | None
+    contributions: Mapping[str, Contribution]
 
     @property
     def rpm(self) -> Estimate | None:
@@ -103,12 +105,12 @@ class Piece:
         return clean_pulses(self.edges(channel), targets=targets, losses=losses)
 
 
-def clock_of(segment: Segment) -> ClockRate:
-    """What is known of a segment's clock: measured, taken as imported, or its class."""
+def clock_of(segment: Segment, stored: Mapping[str, ClockRate] | None = None) -> ClockRate:
+    """What is known of a segment's clock: measured, taken as imported, as stored of its board, or its class."""
     if segment.board_id == "imported":
         return as_imported()
     if len(segment.syncs) == 0:
-        return unmeasured()
+        return (stored or {}).get(segment.board_id, unmeasured())
     syncs = segment.syncs
     return rate_of(
         sent_host_s=syncs.sent_host_s,
@@ -119,9 +121,16 @@ def clock_of(segment: Segment) -> ClockRate:
     )
 
 
-def pieces_of(log: PulseLog, *, start_s: float | None = None, end_s: float | None = None) -> list[Piece]:
+def pieces_of(
+    log: PulseLog,
+    *,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    clocks: Mapping[str, ClockRate] | None = None,
+) -> list[Piece]:
     """Segments cut to a window, in seconds from the log's beginning (time between segments is not counted).
 
+    clocks : what is stored of boards, for segments that hold no exchange.
     Raises MeasureError if the window holds nothing of the log.
     """
     low_s = -math.inf if start_s is None else start_s
@@ -134,7 +143,7 @@ def pieces_of(log: PulseLog, *, start_s: float | None = None, end_s: float | Non
             found.append(
                 Piece(
                     segment=segment,
-                    clock=clock_of(segment),
+                    clock=clock_of(segment, clocks),
                     offset_s=offset_s,
                     start_ticks=segment.start_ticks + math.ceil(begin * segment.tick_hz),
                     end_ticks=segment.start_ticks + math.floor(finish * segment.tick_hz),
@@ -177,17 +186,18 @@ def _run_times(clean: CleanPulses, tick_hz: float, spacing_turns: Floats | None)
     return times
 
 
-def _average(times: list[tuple[RunTime, ClockRate]]) -> Estimate | None:
+def _average(times: list[tuple[RunTime, ClockRate]]) -> tuple[Estimate | None, Mapping[str, Contribution]]:
     """Turns over time with the timing's and the clock's uncertainty; clock errors of segments are taken as common."""
     true_s = sum(time.time_s / clock.factor for time, clock in times)
     turns = sum(time.turns for time, _ in times)
     if turns == 0:
-        return None
+        return None, {}
     speed_hz = turns / true_s
     timing = [Contribution(u=time.u_s / true_s * speed_hz, dof=time.dof) for time, _ in times]
     clock_part = sum(time.time_s / clock.factor * clock.u_ppm * 1e-6 for time, clock in times) / true_s
     total = Contribution(u=math.sqrt(sum(part.u**2 for part in timing)), dof=effective_dof(timing))
-    return combine(speed_hz, [total, Contribution(u=clock_part * speed_hz)])
+    parts = {"timing": total, "clock": Contribution(u=clock_part * speed_hz)}
+    return combine(speed_hz, parts.values()), parts
 
 
 def _channel_speed(
@@ -220,13 +230,14 @@ def _channel_speed(
         told.append(f"{channel}: {irregular} pulses came too irregularly for a turning shaft and were left out")
     if any(time.assumed for time, _ in times):
         told.append(f"{channel}: too few turns to judge the timing by; its ± is that of a class of sensors")
-    if pulses and not times:
+    if pulses and not times and irregular < pulses / 2:
         told.append(f"{channel}: {pulses} pulses hold no whole turn of {targets}; no speed")
     if not pulses:
         told.append(f"{channel}: no pulses")
     known = [time for time, _ in times if not time.assumed]
     weight = sum(time.dof for time in known)
     noise = math.sqrt(sum(time.timing_sd_s**2 * time.dof for time in known) / weight) if known else None
+    shaft_hz, contributions = _average(times)
     return (
         ChannelSpeed(
             channel=channel,
@@ -238,7 +249,8 @@ def _channel_speed(
             turning_s=sum(time.time_s / clock.factor for time, clock in times),
             runs=runs,
             timing_sd_s=noise,
-            shaft_hz=_average(times),
+            shaft_hz=shaft_hz,
+            contributions=contributions,
         ),
         told,
     )
@@ -261,16 +273,18 @@ def speed_of(
     start_s: float | None = None,
     end_s: float | None = None,
     spacing_turns: Mapping[str, Floats] | None = None,
+    clocks: Mapping[str, ClockRate] | None = None,
 ) -> SpeedResult:
     """Average speed while turning, of every channel, over the log or a window of it.
 
     start_s, end_s : seconds from the log's beginning, by the board's stated clock.
     spacing_turns : known spacing of a channel's targets, from each to the next.
+    clocks : what is stored of boards, for segments that hold no exchange.
     A channel without a whole turn has no speed and a warning.  The uncertainty holds timing noise, the shaft's wander
     and the clock; the wheel's diameter and the blade's length are taken as described.
     Raises MeasureError if the window holds nothing of the log.
     """
-    pieces = pieces_of(log, start_s=start_s, end_s=end_s)
+    pieces = pieces_of(log, start_s=start_s, end_s=end_s, clocks=clocks)
     channels, warnings = {}, list(log.warnings)
     for channel, sensor in log.machine.sensors.items():
         known = None if spacing_turns is None else spacing_turns.get(channel)
