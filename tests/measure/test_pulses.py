@@ -198,6 +198,72 @@ def test_noise_without_a_wheel_is_no_turning(bench):
         assert clean.extra >= 0.95 * len(noise)
 
 
+def with_bursts(bench, rng, times, *, every_s, edges=10, wide_s=0.02):
+    """Ticks with a burst now and then, the true ones, and how many of these lie inside a burst."""
+    begins = np.cumsum(rng.exponential(every_s, int(2 * times[-1] / every_s)))
+    begins = begins[begins < times[-1] - wide_s]
+    noise = [begin + np.sort(rng.uniform(0, wide_s, 1 + rng.poisson(edges))) for begin in begins]
+    hidden = sum(int(((times > burst[0]) & (times < burst[-1])).sum()) for burst in noise)
+    ticks = bench.ticks_of(np.concatenate((times, *noise)))
+    return ticks, bench.ticks_of(times), hidden, sum(len(burst) for burst in noise)
+
+
+@pytest.mark.parametrize(("targets", "speed_hz"), [(4, 0.4), (1, 1.3), (1, 24.0), (4, 1.3)])
+def test_bursts_beside_a_slow_sensor_are_taken_out(bench, targets, speed_hz):
+    # An inverter's bursts of 10 edges in 20 ms every 2.4 s: on a wheel of 1.6 pulses a second most edges are noise.
+    added = extra = left_in = lost = hidden = missing = turns = 0
+    for seed in SEEDS:
+        rng = np.random.default_rng(seed)
+        wheel = bench.steady(speed_hz, 120.0, bench.uneven(rng, targets))
+        times, _ = wheel.edges()
+        ticks, true, inside, noise = with_bursts(bench, rng, times, every_s=2.4)
+        clean = clean_pulses(ticks, targets=targets)
+        added, extra, hidden, missing = added + noise, extra + clean.extra, hidden + inside, missing + clean.missing
+        left_in += len(np.setdiff1d(clean.ticks, true))
+        lost += len(np.setdiff1d(true, clean.ticks))
+        turns += len(true)
+        assert len(clean.run_starts) - 1 <= 2
+    assert abs(extra - added) <= 0.02 * added + hidden
+    # Targets near a burst may go with it, or a false edge be taken for one within a quarter of a gap.
+    assert lost <= 2 * hidden + 0.03 * turns
+    assert left_in <= 0.02 * turns
+    assert missing <= lost
+
+
+def test_few_targets_among_much_noise_give_no_turning(bench):
+    # A blade's mark every 6.4 s and bursts every 2.4 s: what is left cannot be certain, and must not be believed.
+    for seed in SEEDS:
+        rng = np.random.default_rng(seed)
+        times, _ = bench.steady(0.156, 60.0, np.array([0.3])).edges()
+        ticks, true, _, _ = with_bursts(bench, rng, times, every_s=2.4)
+        clean = clean_pulses(ticks, targets=1)
+        assert len(np.setdiff1d(clean.ticks, true)) <= 1
+
+
+def test_starts_and_stops_are_no_bursts(bench):
+    # Jogs of some turns between long pauses: clusters too, but a wheel's.
+    rng = np.random.default_rng(1)
+    points = [(0, 0)]
+    for k in range(6):
+        at = 20.0 * k + 5.0
+        points += [(at, 0), (at + 1, 2.0), (at + 4, 2.0), (at + 5, 0)]
+    wheel = bench.profile([*points, (130, 0)], bench.uneven(rng, 4))
+    times, _ = wheel.edges()
+    ticks = bench.ticks_of(times + rng.normal(0, JITTER_S, len(times)))
+    clean = clean_pulses(ticks, targets=4)
+    assert len(clean.run_starts) - 1 == 6
+    assert clean.extra <= 6
+    assert clean.missing == 0
+
+
+def test_five_even_pulses_are_a_run(bench):
+    # A slow blade: some passes, a pause, and many passes.
+    early, late = np.arange(5) * 6.4, 100.0 + np.arange(40) * 2.75
+    clean = clean_pulses(bench.ticks_of(np.concatenate((early, late)) + 1.0), targets=1)
+    assert clean.run_starts.tolist() == [0, 5, 45]
+    assert clean.irregular == 0
+
+
 def test_pulse_numbers_count_missing_pulses(bench):
     ticks, _, _, _, _ = record(bench, "4 targets, steady", 7)
     clean = clean_pulses(np.delete(ticks, [50, 90, 91]), targets=4)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.errors import MeasureError
+from kerfbeat.measure.bursts import in_bursts
 from kerfbeat.measure.settle import Verdict, settle_edges
 
 __all__ = ["CleanPulses", "clean_pulses"]
@@ -27,6 +28,8 @@ SAMPLE = 20_000  # edges that decide what repeats
 LEAST_CERTAIN = 6  # like gaps in a row before they count as certain
 BOUNCE = 10  # a gap shorter than 1/10 of both its neighbours' is no turning wheel
 SYSTEMATIC = 0.05  # share of such gaps from which they are taken for bounce of the sensor and not for stray noise
+REGULAR = 0.9  # share of alike gaps from which no other count of edges in a turn is tried
+NOISY = 0.6  # share below which bursts are taken out whole; above, the targets in them can be found
 NO_GAP = 1 << 62
 NONE = np.empty(0, np.int64)
 
@@ -81,32 +84,33 @@ def _unlike(ticks: Ticks, lag: int) -> Ticks:
     return np.concatenate(found) if found else np.empty(0, np.int64)
 
 
+def _agreement(ticks: Ticks, lag: int) -> float:
+    """Share of gaps that are like the one `lag` before, in samples from the whole record."""
+    step = max(1, len(ticks) // (3 * SAMPLE))
+    samples = [ticks[low : low + SAMPLE] for low in range(0, len(ticks), step * SAMPLE)]
+    pairs = sum(max(0, len(sample) - 1 - lag) for sample in samples)
+    return 1.0 - sum(len(_unlike(sample, lag)) for sample in samples) / pairs if pairs else 0.0
+
+
 def _repeat(ticks: Ticks, targets: int) -> tuple[int, int]:
     """After how many gaps do they repeat (lag), and how many edges make a turn?
 
     Near even gaps repeat at once; uneven ones after a turn.  Where neither holds, an edge too few or too many in
     every turn is tried.
     """
-    step = max(1, len(ticks) // (3 * SAMPLE))
-    samples = [ticks[low : low + SAMPLE] for low in range(0, len(ticks), step * SAMPLE)]
-
-    def share(lag: int) -> float:
-        pairs = sum(max(0, len(sample) - 1 - lag) for sample in samples)
-        return 1.0 - sum(len(_unlike(sample, lag)) for sample in samples) / pairs if pairs else 0.0
-
-    lag = 1 if targets == 1 or share(1) >= 0.9 else targets
-    agreed = share(lag)
-    if agreed >= 0.9:
+    lag = 1 if targets == 1 or _agreement(ticks, 1) >= REGULAR else targets
+    agreed = _agreement(ticks, lag)
+    if agreed >= REGULAR:
         return lag, targets
     others = [count for count in (targets - 1, targets + 1, targets - 2, targets + 2) if count > 0]
-    best = max(others, key=share)
-    return (best, best) if share(best) >= max(0.5, agreed + 0.2) else (lag, targets)
+    best = max(others, key=lambda count: _agreement(ticks, count))
+    return (best, best) if _agreement(ticks, best) >= max(0.5, agreed + 0.2) else (lag, targets)
 
 
-def _without_bounce(ticks: Ticks) -> tuple[Ticks, int]:
+def _without_bounce(ticks: Ticks) -> Ticks:
     """Drop the later edge of each very short gap, if these are so many that the sensor itself makes them."""
     if len(ticks) < 8:
-        return ticks, 0
+        return ticks
     short = []
     for low in range(0, len(ticks) - 1, CHUNK):
         before = max(0, low - 3)
@@ -119,8 +123,8 @@ def _without_bounce(ticks: Ticks) -> tuple[Ticks, int]:
         short.append(hit[(hit >= low) & (hit < low + CHUNK)])
     where = np.concatenate(short)
     if len(where) < SYSTEMATIC * len(ticks):
-        return ticks, 0
-    return np.delete(ticks, where + 1), len(where)
+        return ticks
+    return np.delete(ticks, where + 1)
 
 
 def _certain(unlike: Ticks, last_gap: int, lag: int) -> tuple[Ticks, Ticks]:
@@ -150,7 +154,11 @@ def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]
     """
     if targets < 1:
         raise MeasureError(f"{targets} targets give no pulses; a wheel carries at least 1")
-    edges, bounced = _without_bounce(np.asarray(ticks, dtype=np.int64))
+    edges = np.asarray(ticks, dtype=np.int64)
+    given = len(edges)
+    if max(_agreement(edges, 1), _agreement(edges, targets)) < NOISY:
+        edges = edges[~in_bursts(edges)]
+    edges = _without_bounce(edges)
     lag, per_turn = _repeat(edges, targets)
     cuts = _cuts(edges, losses)
     unlike = _unlike(edges, lag)
@@ -159,10 +167,11 @@ def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]
         unlike = np.union1d(unlike, near[(near >= lag) & (near < len(edges) - 1)])
     first, last = _certain(unlike, len(edges) - 2, lag)
     state = Verdict(edges, per_turn=per_turn, lag=lag)
-    few = len(edges) <= 2 * per_turn + LEAST_CERTAIN  # too few to be certain of anything: all are believed
+    few = given <= 2 * per_turn + LEAST_CERTAIN  # too few to be certain of anything: all are believed
     least = 1 if few and len(first) == 0 else max(per_turn + 1, LEAST_CERTAIN + 2)
     settle_edges(state, first=first, last=last, cuts=cuts, least=least)
-    if len(first) == 0 and 2 * state.irregular > len(edges):
+    in_noise = 2 * (state.irregular + given - len(edges)) > given
+    if len(first) == 0 and in_noise:
         state.all_noise()
     kept = edges if state.keep.all() else edges[state.keep]
     place = np.cumsum(state.keep) - 1 if len(kept) != len(edges) else None
@@ -181,6 +190,6 @@ def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]
         skips=skips,
         per_turn=per_turn,
         missing=int(skips.sum()) + max(0, -every_turn) * turns,
-        extra=bounced + len(edges) - len(kept) + max(0, every_turn) * turns,
+        extra=given - len(kept) + max(0, every_turn) * turns,
         irregular=state.irregular,
     )

@@ -18,6 +18,7 @@ __all__ = ["Verdict", "settle_edges"]
 Ticks = NDArray[np.int64]
 
 IRREGULAR = 0.3  # median change of ln(gap) from gap to gap: 0.17 from standstill, 1.1 for random edges
+EVEN, LEAST_EVEN = 0.1, 4  # so many gaps, none of which changes by more: chance makes that of noise once in 10 000
 FASTER = 2.0  # uncertain edges that speak of more than this times the fastest certain speed are noise
 MOST_WALKED = 1_000_000  # edges followed one by one; a record with more of them is noise
 
@@ -83,11 +84,12 @@ class Verdict:
 
     def _turning(self, times: NDArray[np.float64], least: int) -> bool:
         """Whether edges that no certain stretch vouches for are a turning wheel: regular, and not far too fast."""
-        if len(times) < least:
-            return False
         gaps = np.diff(times)
-        if least == 1 or len(gaps) < 2:
+        if least == 1:
             return True
+        even = len(gaps) >= LEAST_EVEN and bool(np.abs(np.diff(np.log(gaps))).max() < EVEN)
+        if len(times) < least and not even:
+            return False
         regular = np.median(np.abs(np.diff(np.log(gaps)))) < IRREGULAR
         return bool(regular and np.median(gaps) > self.shortest / FASTER)
 

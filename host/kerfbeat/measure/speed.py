@@ -231,7 +231,7 @@ def _channel_speed(
     if any(time.assumed for time, _ in times):
         told.append(f"{channel}: too few turns to judge the timing by; its ± is that of a class of sensors")
     if pulses and not times and irregular < pulses / 2:
-        told.append(f"{channel}: {pulses} pulses hold no whole turn of {targets}; no speed")
+        told.append(f"{channel}: {pulses} pulses with no whole turn of {targets} to be made out; no speed")
     if not pulses:
         told.append(f"{channel}: no pulses")
     known = [time for time, _ in times if not time.assumed]
