@@ -71,6 +71,8 @@ def test_over_the_limit_is_marked() -> None:
         (["0deg=20Hz", "10deg=10Hz"], "rise clockwise"),
         (["0deg=20Hz", "10deg=20Hz"], "rise clockwise"),
         (["-175deg=20Hz", "175deg=80Hz"], "at most 340"),
+        (["0deg=20Hz", "0.1deg=80Hz"], "at least 30"),
+        (["0deg=20Hz", "90deg=5kHz"], "up to 1000 Hz"),
     ],
 )
 def test_knob_that_cannot_be(pairs: list[str], words: str) -> None:

@@ -120,6 +120,34 @@ def test_dial_is_true_in_size_and_angle(tmp_path: Path, diameter_mm: float, pape
     )
 
 
+@pytest.mark.parametrize(("first_deg", "last_deg"), [(-135.0, 135.0), (0.0, 270.0), (-200.0, 60.0), (45.0, 315.0)])
+def test_names_of_a_dial_s_scales_stay_on_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, first_deg: float, last_deg: float
+) -> None:
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    saw, curves = saw_curves()
+    knob = even_knob(math.radians(first_deg), math.radians(last_deg), fine_hz(saw))
+    rings = plan_rings(curves, knob, unit="m/min", diameter_mm=90.0)
+    path = tmp_path / "x.pdf"
+    draw_dial(rings, knob, path, title="x", unit="m/min", basis="", paper="a4", diameter_mm=90.0, hole_mm=10.0)
+    axes = figures[0].axes[0]
+    renderer = FigureCanvasAgg(figures[0]).get_renderer()
+    names = [text for text in axes.texts if text.get_text() in {ring.name for ring in rings}]
+    assert len(names) == 3
+    for text in names:
+        centre, lean = text.get_position(), math.radians(text.get_rotation())
+        text.set_rotation(0.0)
+        box = text.get_window_extent(renderer)
+        half_mm = [length / figures[0].dpi * 25.4 / 2 for length in (box.width, box.height)]
+        for right, up in itertools.product((-1.0, 1.0), repeat=2):
+            x, y = right * half_mm[0], up * half_mm[1]
+            corner = (
+                centre[0] + x * math.cos(lean) - y * math.sin(lean), centre[1] + x * math.sin(lean) + y * math.cos(lean)
+            )  # fmt: skip
+            assert math.dist(corner, (105.0, 297.0 - 28.0 - 45.0)) < 45.0  # the dial's own circle
+
+
 @pytest.mark.parametrize(("paper", "size_mm"), [("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))])
 def test_chart_is_one_page_that_says_what_it_is(tmp_path: Path, paper: str, size_mm: tuple[float, float]) -> None:
     saw, curves = saw_curves()

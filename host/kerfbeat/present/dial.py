@@ -39,7 +39,8 @@ LABEL_GAP_MM = 7.5  # least distance of figures along a ring
 TICK_GAP_MM = 1.1  # least distance of ticks
 STEPS = tuple(mantissa * 10.0**power for power in range(-3, 5) for mantissa in (1.0, 2.0, 5.0))
 MOST_RINGS = 6
-MOST_SWEEP_DEG = 340.0
+LEAST_SWEEP_DEG, MOST_SWEEP_DEG = 30.0, 340.0
+MOST_HZ = 1000.0
 CHARACTER_MM = 1.25  # mean width of a letter of 6 points
 # Into how many parts a step between figures is divided, finest first, by its leading digit.
 TICK_PARTS = {1: (10, 5, 2, 1), 2: (10, 4, 2, 1), 5: (10, 5, 1)}
@@ -59,6 +60,13 @@ class Knob:
         if not (np.all(np.diff(angles) > 0.0) and np.all(np.diff(hz) > 0.0) and hz[0] >= 0.0):
             raise DriveError(
                 "a knob's frequency must rise clockwise from pair to pair; order them by angle and check them."
+            )
+        if hz[-1] > MOST_HZ:
+            raise DriveError(f"{hz[-1]:g} Hz is no inverter's frequency; write one up to {MOST_HZ:g} Hz.")
+        if angles[-1] - angles[0] < LEAST_SWEEP_DEG:
+            raise DriveError(
+                f"a knob that turns {angles[-1] - angles[0]:g} degrees leaves no room for a scale; at least "
+                f"{LEAST_SWEEP_DEG:g}."
             )
         if angles[-1] - angles[0] > MOST_SWEEP_DEG:
             raise DriveError(
@@ -265,7 +273,7 @@ def _fits(ring: Ring, knob: Knob) -> bool:
 
 
 def _draw_ring(axes: Axes, centre: tuple[float, float], ring: Ring, knob: Knob, *, name: str) -> None:
-    """Draw one scale: its arc, ticks outward of it, figures inside, its name in the gap at the bottom."""
+    """Draw one scale: its arc, ticks outward of it, figures inside, its name in the gap."""
     from matplotlib.patches import Arc
 
     first, last = knob.angles_deg[0], knob.angles_deg[-1]
@@ -289,5 +297,7 @@ def _draw_ring(axes: Axes, centre: tuple[float, float], ring: Ring, knob: Knob, 
     for angle, text in ring.labels:
         x, y = _point(centre, base_mm - 2.0, angle)
         axes.text(x, y, text, fontsize=6.5, ha="center", va="center", rotation=-angle, rotation_mode="anchor")
-    x, y = _point(centre, base_mm, (first + last) / 2.0 + 180.0)
-    axes.text(x, y, name, fontsize=6.0, ha="center", va="center")
+    middle = ((first + last) / 2.0 + 180.0) % 360.0  # of the gap; the name lies along the ring there, feet down
+    x, y = _point(centre, base_mm, middle)
+    lean = 180.0 - middle if 90.0 < middle < 270.0 else -middle
+    axes.text(x, y, name, fontsize=6.0, ha="center", va="center", rotation=lean, rotation_mode="anchor")
