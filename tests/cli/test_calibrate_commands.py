@@ -207,3 +207,27 @@ def test_live_recording_then_calibration(run: Run, tmp_path: Path, saw_file: Pat
     assert found(result)["turns"] > 12
     assert log.exists()
     assert load_calibration(saw_file.with_name("saw.calibration.toml")).results[0].sources == ("live.csv",)
+
+
+def test_speed_uses_what_is_stored_and_says_so(run: Run, logs: Path, saw_file: Path) -> None:
+    log = logs / "run.csv"
+    plain = found(run("speed", log, "--json"))
+    assert plain["calibration"] == []
+    run("calibrate", "wheel", log, "--machine", saw_file, "--length-error", "0.1mm")
+    run("calibrate", "targets", log, "--machine", saw_file)
+    better = found(run("speed", log, "--machine", saw_file, "--budget", "--json"))
+    true = json.loads((logs / "truths.json").read_text())["run"]["mean_blade_m_per_s"] * 60
+    assert abs(better["blade_m_per_min"]["value"] - true) < better["blade_m_per_min"]["u95"]
+    assert abs(plain["blade_m_per_min"]["value"] - true) > 10 * better["blade_m_per_min"]["u95"]
+    assert len(better["calibration"]) == 2
+    causes = {each["cause"]: each["relative_u"] for each in better["budget"]["contributions"]}
+    assert set(causes) == {"clock", "diameter", "spacing", "timing"}
+    together = sum(u**2 for u in causes.values()) ** 0.5
+    assert better["budget"]["relative_u"] == pytest.approx(together)
+    words = run("speed", log, "--machine", saw_file, "--budget").stdout
+    assert "wheel diameter: calibrated" in words
+    assert "JCGM 100:2008" in words
+    saw_file.write_text(demo_text("saw").replace("targets = 4", "targets = 5"))
+    warned = run("speed", log, "--machine", saw_file)
+    assert "target spacing of wheel" in warned.stderr
+    assert "sensor.wheel.targets was 4 and is 5" in warned.stderr

@@ -74,12 +74,13 @@ class Known:
         ageing_ppm = math.hypot(CLOCK_SEASONS_PPM, CLOCK_AGEING_PPM_PER_YEAR * years) / math.sqrt(3.0)
         return result.value[0], math.hypot(result.u[0], ageing_ppm)
 
-    def described(self) -> tuple[str, ...]:
-        """One line for every result in use: what, when, from where."""
+    def described(self, *quantities: str) -> tuple[str, ...]:
+        """One line for every result in use, or for those of some quantities: what, when, from where."""
         return tuple(
             f"{result.name}: calibrated {result.date:%Y-%m-%d}"
             + (f" from {', '.join(result.sources)}" if result.sources else "")
             for result in self.results.values()
+            if not quantities or result.quantity in quantities
         )
 
 

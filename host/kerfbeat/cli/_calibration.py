@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from kerfbeat.machine import Machine
     from kerfbeat.measure.clock import ClockRate
 
-__all__ = ["Gathered", "gather", "keep_results", "source_options"]
+__all__ = ["Gathered", "gather", "keep_results", "kept_line", "known_beside", "known_in", "source_options"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
@@ -41,6 +41,28 @@ def source_options(function: Function) -> Function:
     ):  # fmt: skip
         function = option(function)
     return function
+
+
+def known_beside(machine_path: Path, machine: "Machine") -> "Known":
+    """What is stored beside a machine file and holds for it; what does not is warned of."""
+    from kerfbeat.calibration import calibration_path, known, load_calibration
+
+    return _warned(known(load_calibration(calibration_path(machine_path)), machine))
+
+
+def known_in(log: "PulseLog") -> "Known":
+    """What a log carries of its machine's calibration, as it was then."""
+    from kerfbeat.calibration import known, parse_calibration
+
+    text = log.calibration_text
+    calibration = None if text is None else parse_calibration(text, source=f"{log.source}, its calibration")
+    return _warned(known(calibration, log.machine))
+
+
+def _warned(held: "Known") -> "Known":
+    for line in held.refused:
+        warn(line)
+    return held
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,26 +6,30 @@ import click
 
 from kerfbeat.cli._board import chosen_setting, setting_options
 from kerfbeat.cli._progress import file_progress
-from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
+from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, unit_option, warn
 
 __all__ = ["export", "import_", "speed"]
 
 LOG = click.Path(path_type=Path)
+SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clock is measured by the log itself
 
 
 @click.command(
     epilog=examples(
         "kerfbeat speed cut-3.csv",
-        "kerfbeat speed cut-3.csv --from 10s --to 40s",
+        "kerfbeat speed cut-3.csv --from 10s --to 40s --plot cut-3.png",
         "kerfbeat speed cut-3.csv --machine saw-new-pulley.toml --json",
+        "kerfbeat speed cut-3.csv --machine saw.toml --budget",
     )
 )
 @click.argument("log_path", type=LOG, metavar="LOG")
 @click.option("--machine", "machine_path", type=LOG, metavar="M", help="Use this machine file, not the one in the log.")
 @click.option("--from", "start_s", type=Quantity("duration"), metavar="TIME", help="Leave out what was before.")
 @click.option("--to", "end_s", type=Quantity("duration"), metavar="TIME", help="Leave out what came after, as 40s.")
+@click.option("--budget", is_flag=True, help="Tell what makes up the uncertainty of the blade's speed.")
 @unit_option
 @json_option
+@plot_option
 def speed(
     *,
     log_path: Path,
@@ -33,16 +37,21 @@ def speed(
     start_s: float | None,
     end_s: float | None,
     unit: str | None,
+    budget: bool,
     as_json: bool,
+    plot: Path | None,
 ) -> None:
     """Tell the speeds in a log: the average while each shaft turned, with its uncertainty.
 
-    Pauses, and stretches in which pulses were lost, count neither as turns nor as time.
+    Pauses, and stretches in which pulses were lost, count neither as turns nor as time.  What `kerfbeat calibrate`
+    has found of the machine is used: as it stood in the log, or beside the machine file given.
     """
     from dataclasses import replace
 
+    from kerfbeat.calibrate.budget import calibrated_speed
     from kerfbeat.capture.log import read_log
-    from kerfbeat.measure.speed import speed_of
+    from kerfbeat.cli._calibration import known_beside, known_in
+    from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows
     from kerfbeat.present.numbers import unit_for
     from kerfbeat.present.speed_report import (
         CHANNEL_HEADINGS,
@@ -57,15 +66,27 @@ def speed(
         from kerfbeat.machine import load_machine
 
         log = replace(log, machine=load_machine(machine_path))
-    result = speed_of(log, start_s=start_s, end_s=end_s)
+    held = known_beside(machine_path, log.machine) if machine_path is not None else known_in(log)
+    result, parts = calibrated_speed(log, held, start_s=start_s, end_s=end_s)
+    if plot is not None:
+        from kerfbeat.present.speed_plot import plot_speed
+
+        plot_speed(log, result, plot, unit=unit or unit_for(log.machine))
     used = str(machine_path or "as in the log")
     if as_json:
-        print_json({**speed_document(result), "machine": used})
+        shown = {"budget": None if parts is None else budget_document(parts)} if budget else {}
+        print_json({**speed_document(result), "machine": used, "calibration": held.described(*SPEED_NEEDS), **shown})
     else:
-        click.echo(blade_line(result, unit or unit_for(log.machine)))
+        first = unit or unit_for(log.machine)
+        click.echo(blade_line(result, first))
         click.echo(table(CHANNEL_HEADINGS, channel_rows(result)))
         click.echo(window_line(result))
         click.echo(f"machine: {log.machine.name}, {used}")
+        for line in held.described(*SPEED_NEEDS):
+            click.echo(line)
+        if budget and parts is not None:
+            click.echo(budget_line(parts, first))
+            click.echo(table(BUDGET_HEADINGS, budget_rows(parts), left=2))
     for warning in result.warnings:
         warn(warning)
 
@@ -113,21 +134,35 @@ def import_(
 @click.command(
     epilog=examples(
         "kerfbeat export cut-3.csv -o pulses.csv",
+        "kerfbeat export cut-3.csv --speed --every 1s -o speed.csv",
         "kerfbeat export cut-3.csv --segment 2 > pulses.csv",
     )
 )
 @click.argument("log_path", type=LOG, metavar="LOG")
 @click.option("-o", "--output", type=LOG, metavar="FILE", help="File to write; without it standard output.")
-@click.option("--segment", type=click.IntRange(min=1), metavar="N", help="Which segment, if the board restarted.")
-def export(*, log_path: Path, output: Path | None, segment: int | None) -> None:
-    """Write a log's pulses as CSV (channel,seconds): `kerfbeat import` reads it back."""
-    from kerfbeat.capture.exporters import pulse_lines, write_lines
-    from kerfbeat.capture.log import read_log
+@click.option("--speed", "as_speed", is_flag=True, help="Speed against time instead of pulses.")
+@click.option("--every", "every_s", type=Quantity("duration"), metavar="TIME", help="With --speed: thin it, as 1s.")
+@click.option("--segment", type=click.IntRange(min=1), metavar="N", help="Pulses of which segment, if there are several.")
+def export(
+    *, log_path: Path, output: Path | None, as_speed: bool, every_s: float | None, segment: int | None
+) -> None:
+    """Write a log's pulses or speed as CSV.
 
+    Pulses: channel,seconds, which `kerfbeat import` reads back.  Speed: one row a time and channel, with its
+    uncertainty, smoothed over the pulses before and after.
+    """
+    from kerfbeat.capture.exporters import pulse_lines, table_lines, write_lines
+    from kerfbeat.capture.log import read_log
+    from kerfbeat.present.speed_table import COLUMNS, speed_rows
+
+    if every_s is not None and not as_speed:
+        raise click.UsageError("--every thins speeds; add --speed (pulses are never thinned)")
+    if segment is not None and as_speed:
+        raise click.UsageError("--segment chooses pulses; speeds are written for the whole log")
     log = read_log(log_path)
     for warning in log.warnings:
         warn(warning)
-    lines = pulse_lines(log, segment=segment)
+    lines = table_lines(COLUMNS, speed_rows(log, every_s=every_s)) if as_speed else pulse_lines(log, segment=segment)
     if output is None:
         for line in lines:
             click.echo(line)

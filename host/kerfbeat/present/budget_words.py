@@ -1,0 +1,49 @@
+"""How is an uncertainty budget told?"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from kerfbeat.calibrate.budget import Budget
+from kerfbeat.present.numbers import both_speeds
+
+__all__ = ["BUDGET_HEADINGS", "budget_document", "budget_line", "budget_rows"]
+
+BUDGET_HEADINGS = ("cause", "from", "standard uncertainty", "share", "freedom")
+
+
+def _freedom(dof: float) -> str:
+    return "many" if not math.isfinite(dof) or dof > 1e4 else f"{dof:.0f}"
+
+
+def budget_rows(budget: Budget) -> list[list[str]]:
+    """One row a cause, largest first, under BUDGET_HEADINGS; the sum last."""
+    rows = [
+        [line.cause, line.source, f"{1e6 * line.u:.3g} ppm", f"{100.0 * line.share:.1f} %", _freedom(line.dof)]
+        for line in budget.lines
+    ]
+    return [*rows, ["together", "added in squares", f"{1e6 * budget.u:.3g} ppm", "100.0 %", _freedom(budget.dof)]]
+
+
+def budget_line(budget: Budget, unit: str) -> str:
+    """The speed with all of it."""
+    return (
+        f"blade {both_speeds(budget.speed_m_per_s, unit)}, all causes together (95 %, coverage factor "
+        f"{budget.factor:.2f}); the method is that of the GUM (JCGM 100:2008)"
+    )
+
+
+def budget_document(budget: Budget) -> dict[str, Any]:
+    """Everything as it stands in JSON; uncertainties are relative."""
+    return {
+        "blade_m_per_s": budget.speed_m_per_s,
+        "relative_u": budget.u,
+        "relative_u95": budget.u95,
+        "coverage_factor": budget.factor,
+        "dof": budget.dof,
+        "contributions": [
+            {"cause": line.cause, "relative_u": line.u, "share": line.share, "dof": line.dof, "source": line.source}
+            for line in budget.lines
+        ],
+    }
