@@ -61,6 +61,7 @@ def _one_line(result: Result, *, status: int, words: tuple[str, ...]) -> None:
         ("record --port sim://", ("--log",)),
         ("speed", ("LOG",)),
         ("speed a.csv b.csv", ("b.csv",)),
+        ("speed a.csv --plot a.gif", ("a.gif", ".png, .svg, .pdf")),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
@@ -266,3 +267,8 @@ def test_log_is_never_written_over(run: Run, tmp_path: Path) -> None:
     path.write_text("precious")
     _one_line(run("record", "--port", "sim://", "-o", path, "--for", "1s"), status=2, words=(str(path), "exists"))
     assert path.read_text() == "precious"
+
+
+def test_plot_into_a_folder_that_is_not_there(run: Run, steady_log: Path, tmp_path: Path) -> None:
+    result = run("speed", steady_log, "--plot", tmp_path / "nowhere" / "a.png")
+    _one_line(result, status=2, words=("nowhere", "no such file or folder"))

@@ -64,3 +64,12 @@ def test_another_machine_file_takes_the_place_of_the_logged_one(
     document = json.loads(run("speed", steady_log, "--machine", saw_file, "--json").stdout)
     assert document["blade_m_per_min"]["value"] == pytest.approx(steady_m_per_min * 660.9 / 330.9, rel=1e-4)
     assert document["machine"] == str(saw_file)
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+def test_plot_beside_json(run: Run, steady_log: Path, tmp_path: Path, suffix: str) -> None:
+    plot = tmp_path / f"run.{suffix}"
+    result = run("speed", steady_log, "--json", "--plot", plot)
+    assert result.exit_code == 0
+    json.loads(result.stdout)
+    assert plot.stat().st_size > 5000

@@ -142,7 +142,7 @@ def import_(
 @click.option("-o", "--output", type=LOG, metavar="FILE", help="File to write; without it standard output.")
 @click.option("--speed", "as_speed", is_flag=True, help="Speed against time instead of pulses.")
 @click.option("--every", "every_s", type=Quantity("duration"), metavar="TIME", help="With --speed: thin it, as 1s.")
-@click.option("--segment", type=click.IntRange(min=1), metavar="N", help="Pulses of which segment, if there are several.")
+@click.option("--segment", type=click.IntRange(min=1), metavar="N", help="Pulses of which segment, of several.")
 def export(
     *, log_path: Path, output: Path | None, as_speed: bool, every_s: float | None, segment: int | None
 ) -> None:

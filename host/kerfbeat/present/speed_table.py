@@ -1,0 +1,66 @@
+"""How does speed against time become a table for a spreadsheet?"""
+
+import heapq
+import math
+from collections.abc import Iterator, Sequence
+
+from kerfbeat.capture.exporters import thinned
+from kerfbeat.capture.log import PulseLog
+from kerfbeat.errors import MeasureError
+from kerfbeat.measure.smooth import SpeedTrace, speed_trace
+from kerfbeat.measure.speed import speed_of
+from kerfbeat.units import ft_per_min, m_per_min, rpm
+
+__all__ = ["COLUMNS", "speed_rows"]
+
+COLUMNS = ("seconds", "channel", "rpm", "rpm_u95", "blade_m_per_min", "blade_m_per_min_u95", "blade_ft_per_min")
+POINTS = 20_000  # of a channel's curve where nothing is thinned
+POINTS_A_STRETCH = 4  # of the curve in each stretch of a thinned table
+MOST_POINTS = 200_000
+
+Row = Sequence[float | int | str | None]
+
+
+def speed_rows(log: PulseLog, *, every_s: float | None) -> Iterator[Row]:
+    """Rows under COLUMNS in order of time, the first of each `every_s` seconds and channel, or all for None.
+
+    The blade's columns are filled in the rows of the channel that tells its speed.
+    Raises MeasureError if no channel has pulses enough, LogError for a time that is not above 0.
+    """
+    result = speed_of(log)
+    points = POINTS
+    if every_s is not None and every_s > 0:
+        points = min(MOST_POINTS, max(POINTS, math.ceil(POINTS_A_STRETCH * result.duration_s / every_s)))
+    tables = []
+    for channel in log.machine.sensors:
+        try:
+            trace = speed_trace(log, channel, points=points)
+        except MeasureError:
+            continue  # too few pulses: no row
+        metres = None
+        if channel == result.blade_channel:
+            wheel = log.machine.wheel
+            metres = wheel.surface_speed_m_per_s(1.0) if channel == "wheel" else wheel.blade_length_m
+        rows = _rows(trace, metres)
+        tables.append(rows if every_s is None else thinned(rows, every_s=every_s))
+    if not tables:
+        raise MeasureError(f"{log.source}: no channel has pulses enough for a speed against time")
+    return heapq.merge(*tables, key=_time_of)
+
+
+def _time_of(row: Row) -> float:
+    assert isinstance(row[0], float)
+    return row[0]
+
+
+def _rows(trace: SpeedTrace, metres: float | None) -> Iterator[Row]:
+    for at_s, speed_hz, u95_hz in zip(
+        trace.at_s.tolist(), trace.speed_hz.tolist(), trace.u95_hz.tolist(), strict=True
+    ):
+        if math.isnan(at_s):
+            continue
+        blade: Row = (None, None, None)
+        if metres is not None:
+            speed_m_per_s, u95_m_per_s = speed_hz * metres, u95_hz * metres
+            blade = (m_per_min(speed_m_per_s), m_per_min(u95_m_per_s), ft_per_min(speed_m_per_s))
+        yield (at_s, trace.channel, rpm(speed_hz), rpm(u95_hz), *blade)
