@@ -1,0 +1,67 @@
+"""Which commands say what is wrong, and since when?  drift, orders, slip and compare."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from kerfbeat.cli._diagnose import log_files, machine_option, opened
+from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
+
+__all__ = ["drift"]
+
+FILE = click.Path(path_type=Path)
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat drift cold-start.csv --plot warm-up.png",
+        "kerfbeat drift run.csv --channel motor --json",
+        "kerfbeat drift logs/ --plot years.pdf",
+    )
+)
+@click.argument("paths", nargs=-1, required=True, type=FILE, metavar="LOG...")
+@click.option("--channel", metavar="C", help="Which channel; without it the wheel.")
+@machine_option
+@json_option
+@plot_option
+def drift(
+    *, paths: Sequence[Path], channel: str | None, machine_path: Path | None, as_json: bool, plot: Path | None
+) -> None:
+    """How does the speed change slowly at one setting?
+
+    One log: warm-up (change, time constant, when it has settled), trend, and over what averaging time a reading is
+    good.  Several logs or a folder: each of them, and how runs of one setting differ from date to date.
+    """
+    from kerfbeat.diagnose.drift import drift_of
+    from kerfbeat.diagnose.wear import wear_between
+    from kerfbeat.errors import LogError, MeasureError
+    from kerfbeat.present.drift_report import RUN_HEADINGS, drift_lines, drifts_document, run_rows, wear_lines
+
+    files = log_files(paths)
+    found, unread, name = [], [], ""
+    for path in files:
+        try:
+            log = opened(path, machine_path)
+            found.append((log.start_utc, drift_of(log, channel=channel)))
+            name = name or log.machine.name
+        except (LogError, MeasureError) as problem:
+            if len(files) == 1:
+                raise
+            unread.append(str(problem))
+    if not found:
+        raise MeasureError(f"none of the {len(files)} logs can be used; the first: {unread[0]}")
+    drifts, wears = [each for _, each in found], wear_between(found)
+    if as_json:
+        print_json(drifts_document(drifts, wears, unread))
+    elif len(files) == 1:
+        click.echo("\n".join(drift_lines(drifts[0])))
+    else:
+        click.echo(table(RUN_HEADINGS, run_rows(drifts, [f"{date:%Y-%m-%d}" for date, _ in found]), left=3))
+        click.echo("\n".join(wear_lines(wears)))
+    if plot is not None:
+        from kerfbeat.present.drift_plot import plot_drifts
+
+        plot_drifts(drifts, wears, plot, name=name)
+    for line in [*unread, *dict.fromkeys(line for each in drifts for line in each.warnings)]:
+        warn(line)

@@ -1,0 +1,83 @@
+"""How fast did a shaft turn, from one block of whole turns to the next?
+
+Blocks follow each other without a gap, so their timing noise does not add up, and whole turns are free of the targets'
+spacing.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.diagnose.tracks import Track
+
+__all__ = ["Pace", "pace_of"]
+
+Floats = NDArray[np.float64]
+
+MOST_BLOCKS = 2500  # more show nothing that an hour's drift or its plot needs
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pace:
+    """Blocks of `turns` whole turns: (n,) middle and length in seconds, speed in turns per second.
+
+    unbroken : (n,) number of the unbroken run that a block belongs to.
+    """
+
+    seconds: Floats
+    length_s: Floats
+    shaft_hz: Floats
+    unbroken: NDArray[np.int64]
+    turns: int
+
+    def where(self, chosen: NDArray[np.bool_]) -> "Pace":
+        """Some of the blocks."""
+        return Pace(
+            seconds=self.seconds[chosen],
+            length_s=self.length_s[chosen],
+            shaft_hz=self.shaft_hz[chosen],
+            unbroken=self.unbroken[chosen],
+            turns=self.turns,
+        )
+
+
+def _usual_turn_s(tracks: Sequence[Track]) -> float:
+    """Time of a turn, as a typical one of the longest run."""
+    run = max((run for track in tracks for run in track.runs), key=lambda run: len(run.seconds))
+    return float(np.median(np.diff(run.seconds) / np.maximum(np.diff(run.turns), 1e-9)))
+
+
+def pace_of(tracks: Iterable[Track], *, least_s: float = 1.0) -> Pace:
+    """Speeds of one channel over all its segments.
+
+    least_s : blocks last about this long at least.
+    """
+    mine = [track for track in tracks if track.runs]
+    if not mine:
+        nothing = np.empty(0)
+        return Pace(seconds=nothing, length_s=nothing, shaft_hz=nothing, unbroken=np.empty(0, np.int64), turns=1)
+    turn_s = _usual_turn_s(mine)
+    whole_s = sum(float(run.seconds[-1] - run.seconds[0]) for track in mine for run in track.runs)
+    turns = max(1, math.ceil(max(least_s, whole_s / MOST_BLOCKS) / turn_s))
+    middles, lengths, speeds, names = [], [], [], []
+    for name, (track, run) in enumerate((each, run) for each in mine for run in each.runs):
+        step = turns * track.per_turn
+        at = np.arange(run.numbers[0], run.numbers[-1] + 1, step)
+        when_s = run.seconds[np.minimum(np.searchsorted(run.numbers, at), len(run.numbers) - 1)]
+        seen = np.isin(at, run.numbers)  # a block whose end was missed is joined with the next
+        when_s, at = when_s[seen], at[seen]
+        length_s = np.diff(when_s)
+        middles.append(0.5 * (when_s[1:] + when_s[:-1]))
+        lengths.append(length_s)
+        speeds.append(np.diff(at) / track.per_turn / length_s)
+        names.append(np.full(len(length_s), name, dtype=np.int64))
+    return Pace(
+        seconds=np.concatenate(middles),
+        length_s=np.concatenate(lengths),
+        shaft_hz=np.concatenate(speeds),
+        unbroken=np.concatenate(names),
+        turns=turns,
+    )

@@ -1,0 +1,149 @@
+"""Where was each shaft at every pulse that counts?
+
+Pulses are cleaned and counted by `measure`; here each gets its time and its place in turns.  The targets' angles are
+the calibrated ones where they fit the run in one way only, else those that the run itself shows: a wobble in step with
+the shaft's own turns is then taken for spacing, which a single sensor cannot avoid.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.capture.log import PulseLog
+from kerfbeat.diagnose.clock_path import ClockPath, clock_path
+from kerfbeat.errors import MeasureError
+from kerfbeat.measure.pulses import CleanPulses
+from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
+from kerfbeat.measure.speed import Piece, pieces_of
+
+__all__ = ["Run", "Track", "tracks_of"]
+
+Floats = NDArray[np.float64]
+Source = Literal["calibrated", "from the run", "one target", "even"]
+LEAST_EDGES = 3
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Run:
+    """An unbroken count of one channel: (n,) seconds of the log, (n,) turns from the run's first target on.
+
+    numbers : (n,) pulse numbers; number modulo the pulses of a turn tells the target.
+    """
+
+    seconds: Floats
+    turns: Floats
+    numbers: NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Track:
+    """One channel of one segment.
+
+    angles : "calibrated", "from the run", "one target", or "even" where nothing better is known.
+    per_turn : pulses seen in a turn, which differs from `targets` if one is lost or false.
+    lost_s : (k, 2) stretches of the log in which its pulses were lost.
+    clock_measured : whether times follow the host's clock.
+    """
+
+    channel: str
+    segment: int
+    targets: int
+    per_turn: int
+    angles: Source
+    runs: tuple[Run, ...]
+    missing: int
+    extra: int
+    lost_s: Floats
+    clock_measured: bool
+
+    @property
+    def pulses(self) -> int:
+        """Pulses that count."""
+        return sum(len(run.seconds) for run in self.runs)
+
+
+def tracks_of(log: PulseLog, *, spacing_turns: Mapping[str, Floats] | None = None) -> tuple[Track, ...]:
+    """Every channel of every segment, in the order of the log.
+
+    spacing_turns : calibrated spacing of a channel's targets, from each to the next, in turns.
+    """
+    found = []
+    for index, piece in enumerate(pieces_of(log)):
+        path = clock_path(piece.segment, rate=piece.clock.factor)
+        for channel, sensor in log.machine.sensors.items():
+            clean = piece.clean(channel, sensor.targets)
+            angles, source = _angles(clean, None if spacing_turns is None else spacing_turns.get(channel))
+            lost = np.array([(loss.start_ticks, loss.end_ticks) for loss in piece.losses(channel)], dtype=np.int64)
+            found.append(
+                Track(
+                    channel=channel,
+                    segment=index,
+                    targets=sensor.targets,
+                    per_turn=clean.per_turn,
+                    angles=source,
+                    runs=tuple(_runs(clean, angles, piece, path)),
+                    missing=clean.missing,
+                    extra=clean.extra,
+                    lost_s=_seconds(lost.reshape(-1, 2), piece, path),
+                    clock_measured=path.measured,
+                )
+            )
+    return tuple(found)
+
+
+def _seconds(ticks: NDArray[np.int64], piece: Piece, path: ClockPath) -> Floats:
+    """Seconds of the log, by the corrected clock inside the segment."""
+    return piece.offset_s + path.seconds((ticks - piece.segment.start_ticks) / piece.segment.tick_hz)
+
+
+def _angles(clean: CleanPulses, known: Floats | None) -> tuple[Floats, Source]:
+    """Angles of the targets in turns, in the order in which the longest run counts them, and whence they are known."""
+    per_turn = clean.per_turn
+    if per_turn == 1:
+        return np.zeros(1), "one target"
+    even = np.arange(per_turn) / per_turn
+    first, last = max(clean.runs(), key=lambda run: run[1] - run[0], default=(0, 0))
+    if last - first < LEAST_EDGES:
+        return even, "even"
+    try:
+        angles, u_turns = find_angles(clean.ticks[first:last], numbers=clean.numbers(first, last), per_turn=per_turn)
+    except MeasureError:
+        return even, "even"
+    if known is not None and len(known) == per_turn:
+        match = match_pattern(angles, u_turns=u_turns, spacing_turns=known)
+        if match.certain and match.fits:
+            return pattern_angles(known, rotation=match.rotation), "calibrated"
+    return angles, "from the run"
+
+
+def _runs(clean: CleanPulses, angles: Floats, piece: Piece, path: ClockPath) -> Iterator[Run]:
+    """The runs of a channel, with the targets of each shorter one matched to those of the longest."""
+    spans = [span for span in clean.runs() if span[1] - span[0] >= LEAST_EDGES]
+    longest = max(spans, key=lambda run: run[1] - run[0], default=None)
+    spacing = np.diff(angles, append=angles[0] + 1.0)
+    for span in spans:
+        first, last = span
+        numbers = clean.numbers(first, last)
+        mine = angles if span == longest else _turned(clean, span, spacing)
+        yield Run(
+            seconds=_seconds(clean.ticks[first:last], piece, path),
+            turns=places(numbers, angles_turns=mine),
+            numbers=numbers,
+        )
+
+
+def _turned(clean: CleanPulses, span: tuple[int, int], spacing: Floats) -> Floats:
+    """The angles as a run counts them that began at another target; its own, or even ones, if it shows no match."""
+    first, last = span
+    per_turn = clean.per_turn
+    if per_turn == 1:
+        return np.zeros(1)
+    try:
+        angles, u_turns = find_angles(clean.ticks[first:last], numbers=clean.numbers(first, last), per_turn=per_turn)
+    except MeasureError:
+        return np.arange(per_turn) / per_turn
+    match = match_pattern(angles, u_turns=u_turns, spacing_turns=spacing)
+    return pattern_angles(spacing, rotation=match.rotation) if match.certain and match.fits else angles

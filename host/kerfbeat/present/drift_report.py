@@ -1,0 +1,138 @@
+"""How is a drift told, to a person and to a program?"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from kerfbeat.diagnose.drift import SETTLED_PERCENT, Drift
+from kerfbeat.diagnose.parts import setting_words
+from kerfbeat.diagnose.wear import Wear
+from kerfbeat.present.numbers import plus_minus
+
+__all__ = ["RUN_HEADINGS", "drift_document", "drift_lines", "drifts_document", "run_rows", "wear_lines"]
+
+SHAPES = {
+    "steady": "steady: no change is seen beyond the scatter",
+    "trend": "a trend: the speed changes and no end of it is seen",
+    "warm-up": "a warm-up: the speed approaches a final value",
+}
+RUN_HEADINGS = ("log", "began", "setting", "change %", "time constant s", "settled after s")
+
+
+def setting_document(drift_setting: Any) -> dict[str, Any]:
+    """A setting as it stands in JSON."""
+    return {"belt": drift_setting.belt, "gear": drift_setting.gear, "hz": drift_setting.hz}
+
+
+def drift_document(drift: Drift) -> dict[str, Any]:
+    """Everything of one log as it stands in JSON."""
+    stability = drift.stability
+    return {
+        "log": drift.source,
+        "channel": drift.channel,
+        "setting": setting_document(drift.setting),
+        "shape": drift.shape,
+        "total_percent": drift.total_percent,
+        "time_constant_s": drift.time_constant_s,
+        "settled_after_s": drift.settled_after_s,
+        "settled_within_percent": SETTLED_PERCENT,
+        "trend_percent_per_hour": drift.trend_percent_per_hour,
+        "by_channel_percent": drift.by_channel_percent,
+        "allan": None
+        if stability is None
+        else {
+            "tau_s": stability.tau_s,
+            "deviation_percent": 100 * stability.deviation,
+            "low_percent": 100 * stability.low,
+            "high_percent": 100 * stability.high,
+        },
+        "left_out": list(drift.left_out),
+        "warnings": list(drift.warnings),
+    }
+
+
+def wear_document(wear: Wear) -> dict[str, Any]:
+    """The runs at one setting, from date to date."""
+    return {
+        "setting": setting_document(wear.setting),
+        "quantity": wear.quantity,
+        "runs": [
+            {"log": source, "began_utc": date.isoformat(), "change_percent": change}
+            for source, date, change in zip(wear.sources, wear.dates, wear.change_percent, strict=True)
+        ],
+        "percent_per_year": wear.per_year_percent,
+        "significant": wear.significant,
+        "scatter": wear.scatter,
+    }
+
+
+def drifts_document(drifts: Sequence[Drift], wears: Sequence[Wear], unread: Sequence[str]) -> dict[str, Any]:
+    """One log: its drift.  Several: the drift of the first, of each, and between them."""
+    document = drift_document(drifts[0])
+    if len(drifts) > 1 or unread:
+        document |= {
+            "runs": [drift_document(drift) for drift in drifts],
+            "between_runs": [wear_document(wear) for wear in wears],
+            "not_used": list(unread),
+        }
+    return document
+
+
+def drift_lines(drift: Drift) -> list[str]:
+    """One log in words."""
+    lines = [f"{drift.source}: {drift.channel} at {setting_words(drift.setting)}, {SHAPES[drift.shape]}"]
+    lines.append(f"  change           {plus_minus(drift.total_percent, '%')}")
+    if drift.time_constant_s is not None:
+        lines.append(f"  time constant    {plus_minus(drift.time_constant_s, 's')}")
+    settled = drift.settled_after_s
+    said = "not within this log" if settled is None else f"after {settled:.0f} s" if settled else "from the start"
+    lines.append(f"  settled          {said} (less than {SETTLED_PERCENT:g} % left to go)")
+    if drift.trend_percent_per_hour is not None:
+        beside = " beside the warm-up, once settled" if drift.shape == "warm-up" else ""
+        lines.append(f"  trend            {plus_minus(drift.trend_percent_per_hour, '% an hour')}{beside}")
+    if len(drift.by_channel_percent) > 1:
+        each = ", ".join(f"{name} {plus_minus(value, '%')}" for name, value in drift.by_channel_percent.items())
+        lines.append(f"  by channel       {each}")
+    if drift.stability is not None:
+        best = drift.stability.best
+        lines.append(
+            f"  averaging        over {drift.stability.tau_s[0]:.3g} s good to "
+            f"{100 * drift.stability.deviation[0]:.2g} %, best over {drift.stability.tau_s[best]:.3g} s: "
+            f"{100 * drift.stability.deviation[best]:.2g} % (Allan deviation)"
+        )
+    if drift.left_out:
+        lines.append(f"  left out         {'; '.join(drift.left_out)}")
+    return lines
+
+
+def run_rows(drifts: Sequence[Drift], dates: Sequence[str]) -> list[list[str]]:
+    """One row a log, under RUN_HEADINGS."""
+    return [
+        [
+            drift.source,
+            date,
+            setting_words(drift.setting),
+            plus_minus(drift.total_percent),
+            "-" if drift.time_constant_s is None else plus_minus(drift.time_constant_s),
+            "-" if drift.settled_after_s is None else f"{drift.settled_after_s:.0f}",
+        ]
+        for drift, date in zip(drifts, dates, strict=True)
+    ]
+
+
+def wear_lines(wears: Sequence[Wear]) -> list[str]:
+    """Every setting that more than one run holds."""
+    if not wears:
+        return ["no two runs of one setting with different dates: nothing to compare between them"]
+    lines = []
+    for wear in wears:
+        verdict = "changes surely" if wear.significant else "no change beyond its uncertainty"
+        lines.append(
+            f"{setting_words(wear.setting)}: {wear.quantity}: last against first "
+            f"{plus_minus(wear.change_percent[-1], '%')}, {plus_minus(wear.per_year_percent, '% a year')}, {verdict}"
+        )
+        if wear.scatter > 2.0:
+            lines.append(
+                f"  the runs scatter {wear.scatter:.1f} times wider than each one's own uncertainty: something besides "
+                "wear differs between them (temperature, tension, load)"
+            )
+    return lines
