@@ -231,3 +231,17 @@ def test_speed_uses_what_is_stored_and_says_so(run: Run, logs: Path, saw_file: P
     warned = run("speed", log, "--machine", saw_file)
     assert "target spacing of wheel" in warned.stderr
     assert "sensor.wheel.targets was 4 and is 5" in warned.stderr
+
+
+def test_predict_uses_what_is_stored_and_says_so(run: Run, logs: Path, saw_file: Path) -> None:
+    plain = json.loads(run("predict", saw_file, "--hz", 50, "--gear", "low", "--json").stdout)
+    assert plain["calibration"] == []
+    run("calibrate", "drive", logs / "low.csv", "--machine", saw_file)
+    now = json.loads(run("predict", saw_file, "--hz", 50, "--gear", "low", "--json").stdout)
+    true = json.loads((logs / "truths.json").read_text())["low"]["steady"]
+    wheel_rpm = 1500 / now["rows"][0]["wheel_rpm"]["no_load"]
+    assert wheel_rpm == pytest.approx(true[2]["ratio"], rel=0.005)
+    before, after = (each["rows"][0]["wheel_rpm"] for each in (plain, now))
+    assert after["highest"] - after["no_load"] < 0.2 * (before["highest"] - before["no_load"])
+    assert any("low.csv" in line for line in now["calibration"])
+    assert "predicted with what was measured" in run("predict", saw_file, "--hz", 50).stdout

@@ -97,8 +97,11 @@ def predict(
 
     Frequencies are round ones between the inverter's limits unless --hz says others.  "Band" is where a healthy
     machine should be found: belt creep and the measured diameters widen it.  "Torque" and "power" are parts of the
-    nameplate's at full load; "for hours" is what the motor's cooling allows.
+    nameplate's at full load; "for hours" is what the motor's cooling allows.  What `kerfbeat calibrate` has found of
+    the machine takes the place of what is described.
     """
+    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
     from kerfbeat.drive.cautions import describe_assumptions
     from kerfbeat.drive.chain import drive_curves, require_motor
     from kerfbeat.drive.frequency import fine_hz, frequencies_hz, listed_hz
@@ -109,22 +112,27 @@ def predict(
     require_motor(described)
     chosen = {"belts": [belt] if belt else None, "gears": [gear] if gear else None}
     supply_hz = listed_hz(described) if hz is None else frequencies_hz(hz)
-    rows = [row for curve in drive_curves(described, supply_hz=supply_hz, **chosen) for row in curve.predictions()]
+    held = known_beside(machine, described)
+    curves = calibrated_curves(drive_curves(described, supply_hz=supply_hz, **chosen), described, held)
+    rows = [row for curve in curves for row in curve.predictions()]
+    measured = calibrated_words(curves, held)
     if plot is not None:
         from kerfbeat.present.drive_plot import plot_speed_curves
 
         wide_hz = fine_hz(described) if hz is None else supply_hz
-        curves = drive_curves(described, supply_hz=wide_hz, **chosen)
-        plot_speed_curves(described, curves, plot, unit=predicted.speed_unit(described, unit))
+        wide = calibrated_curves(drive_curves(described, supply_hz=wide_hz, **chosen), described, held)
+        plot_speed_curves(described, wide, plot, unit=predicted.speed_unit(described, unit))
     if as_json:
-        click.echo(predicted.prediction_json(described, rows))
+        click.echo(predicted.prediction_json(described, rows, calibration=measured))
         return
     first = predicted.speed_unit(described, unit)
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
     headings, cells = predicted.prediction_rows(rows, unit=first, belts=belts, gears=gears)
-    click.echo(f"{described.name}: speeds predicted, not measured; full load – no load\n")
+    basis = "predicted with what was measured of the machine" if measured else "predicted, not measured"
+    click.echo(f"{described.name}: speeds {basis}; full load – no load\n")
     click.echo(table(headings, cells, left=belts + gears))
     echo_notes("Cautions", predicted.caution_lines(rows))
+    echo_notes("Calibrated", measured)
     echo_notes("Assumed", describe_assumptions(described))
 
 

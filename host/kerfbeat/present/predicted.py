@@ -58,9 +58,17 @@ def prediction_row(row: Prediction) -> dict[str, Any]:
     }
 
 
-def prediction_json(machine: Machine, rows: Sequence[Prediction]) -> str:
-    """Every setting as one JSON document, one setting a line: tables of thousands of rows are written in no time."""
-    head = {"machine": machine.name, "from": "prediction", "assumptions": describe_assumptions(machine)}
+def prediction_json(machine: Machine, rows: Sequence[Prediction], *, calibration: Sequence[str] = ()) -> str:
+    """Every setting as one JSON document, one setting a line: tables of thousands of rows are written in no time.
+
+    calibration : what of it rests on measurement, in words.
+    """
+    head = {
+        "machine": machine.name,
+        "from": "prediction",
+        "assumptions": describe_assumptions(machine),
+        "calibration": list(calibration),
+    }
     lines = ",\n".join(json.dumps(prediction_row(row), allow_nan=False) for row in rows)
     return f'{json.dumps(head)[:-1]}, "rows": [\n{lines}\n]}}'
 
