@@ -18,12 +18,14 @@ from pypdf.generic import ContentStream
 from kerfbeat.drive.arrange import arrange
 from kerfbeat.drive.chain import DriveCurve, drive_curves
 from kerfbeat.drive.frequency import fine_hz, listed_hz
-from kerfbeat.machine import Machine, belt_choices, demo_machine
+from kerfbeat.drive.material import one_material
+from kerfbeat.errors import DriveError
+from kerfbeat.machine import Machine, belt_choices, demo_machine, demo_text, parse_machine
 from kerfbeat.present import ink
 from kerfbeat.present.arrangement_plot import plot_arrangement
 from kerfbeat.present.chart import draw_chart
 from kerfbeat.present.dial import draw_dial, even_knob, plan_rings
-from kerfbeat.present.drive_plot import plot_speed_curves
+from kerfbeat.present.drive_plot import fitted_name, plot_speed_curves
 from kerfbeat.present.strip import draw_strip, plan_strip
 
 MM_PER_PT = 25.4 / 72  # a PDF unit is 1/72 in (ISO 32000-1, 8.3.2.3)
@@ -167,6 +169,23 @@ def test_chart_is_one_page_that_says_what_it_is(tmp_path: Path, paper: str, size
         assert words in text
 
 
+def test_chart_tells_which_materials_it_leaves_out(tmp_path: Path) -> None:
+    saw, curves = saw_curves()
+    wanted = [one_material("4140"), one_material("aluminium")]  # 440 ft/min and more, from memory; the saw gives 320
+    left_out = draw_chart(saw, curves, [20.0, 80.0], tmp_path / "chart.pdf", unit="m/min", paper="a4", materials=wanted)
+    assert [material.name for material in left_out] == ["Aluminium alloys"]
+    with pytest.raises(DriveError, match="11 materials are too many for one chart"):
+        draw_chart(saw, curves, [20.0, 80.0], tmp_path / "x.pdf", unit="m/min", paper="a4", materials=wanted[:1] * 11)
+
+
+def test_names_of_belt_and_gear_are_cut_last() -> None:
+    _, curves = saw_curves()
+    both = dataclasses.replace(curves[0], belt="5.3 in", gear="direct")
+    assert fitted_name(both, width_mm=60.0, size_pt=7.5) == "belt 5.3 in, gear direct"
+    assert fitted_name(both, width_mm=27.0, size_pt=7.5) == "5.3 in, direct"
+    assert fitted_name(both, width_mm=8.0, size_pt=7.5).endswith("…")
+
+
 def test_chart_may_come_from_calibration(tmp_path: Path) -> None:
     saw, curves = saw_curves(gears=["low"])
     path = tmp_path / "chart.pdf"
@@ -187,6 +206,14 @@ def dial(path: Path, curves: tuple[Machine, list[DriveCurve]], sweep_deg: float)
     draw_dial(rings, knob, path, title="x", unit="ft/min", basis="", paper="letter", diameter_mm=90.0, hole_mm=6.0)
 
 
+def six_gears() -> Machine:
+    ratios = ", ".join(f'"{name}" = {ratio}' for name, ratio in zip(
+        ("one", "two", "three", "a gear whose name is far too long for any page", "five", "W" * 60),
+        (30.0, 20.0, 13.0, 9.0, 6.0, 4.0), strict=True,
+    ))  # fmt: skip
+    return parse_machine(demo_text("saw").replace("ratios = { low = 30.0, high = 13.0 }", f"ratios = {{ {ratios} }}"))
+
+
 PAGES: dict[str, Callable[[Path], None]] = {
     "chart a4": lambda path: chart(path, saw_curves(), "m/min", "a4"),
     "chart full": lambda path: chart(path, some_grinder_curves(), "ft/min", "letter"),
@@ -194,6 +221,9 @@ PAGES: dict[str, Callable[[Path], None]] = {
     "speed curves": lambda path: plot_speed_curves(*saw_curves(), path, unit="m/min"),
     "many speed curves": lambda path: plot_speed_curves(*some_grinder_curves(), path, unit="ft/min"),
     "arrangement": lambda path: plot_arrangement(arrange(demo_machine("saw"), points=50), path, unit="m/min"),
+    "arrangement of six gears": lambda path: plot_arrangement(
+        arrange(six_gears(), limits_hz=(20.0, 90.0), points=50), path, unit="ft/min"
+    ),
     "strip": lambda path: draw_strip(plan_strip(diameter_m=0.2, targets=6), path),
     "dense strip": lambda path: draw_strip(plan_strip(diameter_m=0.05, targets=50), path),
     "dial": lambda path: dial(path, saw_curves(), 270.0),

@@ -77,7 +77,7 @@ def chart(
     path = checked_output(output, replace)
     described = load_machine(machine)
     curves = drive_curves(described, supply_hz=fine_hz(described), belts=belts or None, gears=gears or None)
-    draw_chart(
+    left_out = draw_chart(
         described,
         curves,
         list(listed_hz(described)),
@@ -87,6 +87,9 @@ def chart(
         materials=[one_material(name) for name in names] or GROUPS,
     )
     click.echo(f"{path}: one page, {paper}; speeds are predicted, not measured", err=True)
+    if names and left_out:
+        shown = ", ".join(material.name for material in left_out)
+        click.echo(f"left out, because no speed of this machine suits them: {shown}", err=True)
 
 
 @click.command(

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["MOST_GEARS", "plot_arrangement"]
 
 MOST_GEARS = 6
+LOG_FROM = 15.0  # from this ratio of fastest to slowest, linear scales would crush the slow gears
+GEAR_NAME_MM = 25.0
 CAPTION = "Predicted, before losses in belt and gears, under full load. Top: blade range in each gear."
 OLD: dict[str, Any] = {"color": ink.GREY, "linewidth": 4.0, "alpha": 0.55, "solid_capstyle": "butt"}
 NEW: dict[str, Any] = {"color": ink.BLUE, "linewidth": 1.4}
@@ -54,6 +56,7 @@ def plot_arrangement(made: Arrangement, path: Path, *, unit: str) -> None:
         scale_n = pull_scale_n(made)
         for place, beside in enumerate(made.gears):
             speed = beside.new.blade_m_per_s * convert
+            thickness = 1.0 if len(made.gears) < 4 else 0.6
             for axes, old, new, hours in (
                 (pull, beside.old.torque * scale_n, beside.new.torque * scale_n, beside.new.hours_torque * scale_n),
                 (power, beside.old.power_ratio, beside.new.power_ratio, None),
@@ -63,15 +66,16 @@ def plot_arrangement(made: Arrangement, path: Path, *, unit: str) -> None:
                 if hours is not None:
                     axes.plot(speed, hours, **HOURS)
             _label_gear(pull, speed, beside.new.torque * scale_n, beside.gear)
-            _bar(span, speed[~np.isnan(beside.old.torque)], place + 0.18, OLD | {"linewidth": 6.0})
-            _bar(span, speed[~np.isnan(beside.new.torque)], place - 0.18, NEW | {"linewidth": 3.0})
-        span.set_yticks(range(len(made.gears)), [beside.gear or "range" for beside in made.gears])
+            _bar(span, speed[~np.isnan(beside.old.torque)], place + 0.18, OLD | {"linewidth": 6.0 * thickness})
+            _bar(span, speed[~np.isnan(beside.new.torque)], place - 0.18, NEW | {"linewidth": 3.0 * thickness})
+        names = [ink.fitted(beside.gear or "range", width_mm=14.0, size_pt=8.0) for beside in made.gears]
+        span.set_yticks(range(len(made.gears)), names)
         span.set_ylim(-0.6, len(made.gears) - 0.4)
         span.set_ylabel("gear")
         pull.set_ylabel("pull along the blade, N" if scale_n != 1.0 else "torque at the wheel,\nrated motor torques")
         power.set_ylabel("motor power, part of rated")
         power.set_ylim(0.0, 1.12)
-        pull.set_ylim(0.0, 1.12 * max(float(np.nanmax(line.get_ydata())) for line in pull.get_lines()))
+        _set_scales(pull, power)
         for axes in (span, pull, power):
             axes.grid(visible=True)
             axes.tick_params(labelbottom=axes is power)
@@ -89,12 +93,41 @@ def _bar(axes: Axes, speed: NDArray[np.float64], y: float, style: dict[str, Any]
 def _label_gear(axes: Axes, speed: NDArray[np.float64], pull: NDArray[np.float64], gear: str | None) -> None:
     known = np.flatnonzero(~np.isnan(pull))
     if gear is not None and len(known):
-        axes.annotate(gear, (speed[known[0]], pull[known[0]]), xytext=(3, 3), textcoords="offset points", fontsize=7.5)
+        axes.annotate(
+            ink.fitted(gear, width_mm=GEAR_NAME_MM, size_pt=7.5), (speed[known[0]], pull[known[0]]), xytext=(3, 4),
+            textcoords="offset points", fontsize=7.5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
+        )  # fmt: skip
+
+
+def _set_scales(pull: Axes, power: Axes) -> None:
+    """Begin both axes of pull at zero; or make all scales logarithmic where that would crush the slow gears."""
+    from matplotlib.ticker import LogLocator, NullFormatter, ScalarFormatter
+
+    lines = pull.get_lines()
+    speeds = np.concatenate([np.asarray(line.get_xdata(), dtype=np.float64) for line in lines])
+    pulls = np.concatenate([np.asarray(line.get_ydata(), dtype=np.float64) for line in lines])
+    if np.nanmax(speeds) < LOG_FROM * np.nanmin(speeds):
+        pull.set_ylim(0.0, 1.12 * float(np.nanmax(pulls)))
+        return
+    pull.set_yscale("log")
+    power.set_xscale("log")  # shared by all three
+    pull.set_ylim(float(np.nanmin(pulls)) / 1.15, 1.4 * float(np.nanmax(pulls)))
+    for axis in (pull.yaxis, power.xaxis):
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axis.set_minor_locator(LogLocator(subs=()))
+        axis.set_major_formatter(ScalarFormatter())
+        axis.set_minor_formatter(NullFormatter())
 
 
 def _second_unit(axes: Axes, unit: str) -> None:
     second = axes.secondary_xaxis(-0.22, functions=ink.conversion(SPEED_UNITS, unit, other_unit(unit)))
     second.set_xlabel(f"blade speed, {other_unit(unit)}")
+    if axes.get_xscale() == "log":
+        from matplotlib.ticker import LogLocator, ScalarFormatter
+
+        second.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        second.xaxis.set_minor_locator(LogLocator(subs=()))
+        second.xaxis.set_major_formatter(ScalarFormatter())
 
 
 def _key(figure: Figure) -> None:

@@ -20,7 +20,7 @@ from kerfbeat.drive.material import CAUTION, GROUPS, HANDBOOK, Material
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import Machine
 from kerfbeat.present import ink
-from kerfbeat.present.drive_plot import curve_name, draw_speed_curves, require_few
+from kerfbeat.present.drive_plot import draw_speed_curves, fitted_name, require_few
 from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 from kerfbeat.present.predicted import WORST_WHEN_SLOW, speed_text
 
@@ -38,6 +38,7 @@ CAUTION_NAME_MM = 30.0
 ROW_MM = 7.6
 LADDER_MM = 38.0  # width of the material bands
 SCALE_MM = 5.0  # for the figures right of them
+LEAST_MATERIALS, MOST_MATERIALS = 6, 10  # columns of the material bands: no bar too fat, no name on a bar
 NAMES_MM = 30.0  # for the curves' names between plot and bands
 DOOR_NOTES = (
     "Line and table: between no load and full load. Shaded: where a healthy machine should be found. Hatched or struck "
@@ -50,14 +51,18 @@ DOOR_NOTES = (
 def draw_chart(
     machine: Machine, curves: Sequence[DriveCurve], listed_hz: Sequence[float], path: Path, *, unit: str, paper: str,
     basis: str = PREDICTED, materials: Sequence[Material] = GROUPS,
-) -> None:  # fmt: skip
-    """Write the chart as one PDF page.
+) -> tuple[Material, ...]:  # fmt: skip
+    """Write the chart as one PDF page; tells which materials are left out, since no speed of the machine suits them.
 
     curves : over the inverter's whole range, smooth.   listed_hz : frequencies of the table.
     basis : where the speeds come from, printed below the name.
     Raises DriveError for a single frequency or more curves than a page holds.
     """
     require_few(curves)
+    if len(materials) > MOST_MATERIALS:
+        raise DriveError(
+            f"{len(materials)} materials are too many for one chart (at most {MOST_MATERIALS}); name the ones you cut."
+        )
     if len(curves[0].supply_hz) < 2:
         raise DriveError("a chart needs a range of frequencies; describe the machine's [inverter] first.")
     width_mm, height_mm = ink.PAPERS_MM[paper]
@@ -83,8 +88,9 @@ def draw_chart(
         axes = _axes(figure, left_mm, bottom_mm, right_mm, top_mm)
         draw_speed_curves(axes, machine, curves, unit=unit)
         ladder = _axes(figure, right_mm + NAMES_MM, bottom_mm, right_mm + NAMES_MM + LADDER_MM, top_mm)
-        _ladder(ladder, axes, materials, unit)
+        shown = _ladder(ladder, axes, materials, unit)
         ink.save_pages([figure], path, title=f"Blade speed chart: {machine.name}")
+    return tuple(material for material in materials if material not in shown)
 
 
 def _axes(figure: Figure, left_mm: float, bottom_mm: float, right_mm: float, top_mm: float) -> Axes:
@@ -93,7 +99,7 @@ def _axes(figure: Figure, left_mm: float, bottom_mm: float, right_mm: float, top
     return figure.add_axes((left_mm / wide, bottom_mm / high, (right_mm - left_mm) / wide, (top_mm - bottom_mm) / high))
 
 
-def _ladder(ladder: Axes, axes: Axes, materials: Sequence[Material], unit: str) -> None:
+def _ladder(ladder: Axes, axes: Axes, materials: Sequence[Material], unit: str) -> list[Material]:
     """Draw a bar of band speeds for each material that the machine reaches, on the same scale as the curves."""
     convert = SPEED_UNITS[unit](1.0)
     low, high = axes.get_ylim()
@@ -105,15 +111,18 @@ def _ladder(ladder: Axes, axes: Axes, materials: Sequence[Material], unit: str) 
         bottom, top = speeds.low_m_per_s * convert, speeds.high_m_per_s * convert
         if bottom < high and top > low:
             shown.append((material, max(bottom, low), min(top, high)))
-    ladder.set_xlim(-0.15, max(len(shown), 1) + 0.05)
+    columns = max(len(shown), LEAST_MATERIALS)
+    ladder.set_xlim(0.0, columns)
     for place, (material, bottom, top) in enumerate(shown):
+        if place:
+            ladder.axvline(place, color=ink.GREY, linewidth=0.4)  # a name belongs to the bar in its own column
         ladder.bar(
-            place + 0.25, top - bottom, width=0.34, bottom=bottom, color=ink.STRAW, edgecolor=ink.INK, linewidth=0.6,
+            place + 0.28, top - bottom, width=0.34, bottom=bottom, color=ink.STRAW, edgecolor=ink.INK, linewidth=0.6,
             hatch="....",
         )  # fmt: skip
         unread = "" if material.source == HANDBOOK else " *"
         ladder.text(
-            place + 0.72, 0.012, material.name + unread, transform=ladder.get_xaxis_transform(), rotation=90,
+            place + 0.73, 0.012, material.name + unread, transform=ladder.get_xaxis_transform(), rotation=90,
             fontsize=6.5, ha="center", va="bottom",
         )  # fmt: skip
     ladder.set_xticks([])
@@ -126,6 +135,7 @@ def _ladder(ladder: Axes, axes: Axes, materials: Sequence[Material], unit: str) 
     ladder.set_title(f"band speeds, {unit}", fontsize=7.5, pad=3.0)
     if not shown:
         ladder.text(0.5, 0.5, "none in reach", transform=ladder.transAxes, rotation=90, ha="center", va="center")
+    return [material for material, _, _ in shown]
 
 
 def _table_height_mm(curves: Sequence[DriveCurve]) -> float:
@@ -149,7 +159,7 @@ def _table(
         page.text(
             MARGIN_MM,
             y - 2.4,
-            ink.fitted(curve_name(curve), width_mm=NAME_MM - 11.0, size_pt=7.5),
+            fitted_name(curve, width_mm=NAME_MM - 11.0, size_pt=7.5),
             fontsize=7.5,
             va="center",
         )
@@ -204,6 +214,6 @@ def door_cautions(curves: Sequence[DriveCurve]) -> list[str]:
         text = next(caution.text for caution in curve.cautions[worst] if caution.kind == kind)
         low, high = (float(curve.supply_hz[index]) for index in (at[0], at[-1]))
         others = "" if len(found) == 1 else f" (and {len(found) - 1} more)"
-        name = ink.fitted(curve_name(curve), width_mm=CAUTION_NAME_MM, size_pt=7.0)
+        name = fitted_name(curve, width_mm=CAUTION_NAME_MM, size_pt=7.0)
         lines.append(f"Beware: {name}{others}, {low:.1f} to {high:.1f} Hz: {text}.")
     return lines

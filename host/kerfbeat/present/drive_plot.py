@@ -19,7 +19,7 @@ from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["MOST_CURVES", "curve_name", "draw_speed_curves", "forbidden_hz", "plot_speed_curves"]
+__all__ = ["MOST_CURVES", "curve_name", "draw_speed_curves", "fitted_name", "forbidden_hz", "plot_speed_curves"]
 
 CAPTION = (
     "Predicted, not measured. Line: between no load and full load. Shaded: where a healthy machine should be found."
@@ -39,6 +39,14 @@ def curve_name(curve: DriveCurve) -> str:
     """Name a curve by what the operator chose for it."""
     parts = [f"belt {curve.belt}" if curve.belt else "", f"gear {curve.gear}" if curve.gear else ""]
     return ", ".join(part for part in parts if part) or "blade speed"
+
+
+def fitted_name(curve: DriveCurve, *, width_mm: float, size_pt: float) -> str:
+    """Name a curve on a line of this width: first the words "belt" and "gear" go, then the end."""
+    name = curve_name(curve)
+    if ink.fitted(name, width_mm=width_mm, size_pt=size_pt) != name and curve.belt and curve.gear:
+        name = f"{curve.belt}, {curve.gear}"
+    return ink.fitted(name, width_mm=width_mm, size_pt=size_pt)
 
 
 def require_few(curves: Sequence[DriveCurve]) -> None:
@@ -90,7 +98,7 @@ def draw_speed_curves(axes: Axes, machine: Machine, curves: Sequence[DriveCurve]
         )
         axes.fill_between(supply_hz, low, high, color=ink.STRAW, alpha=0.35, linewidth=0)
         axes.plot(supply_hz, middle, color=ink.BLUE, linestyle=ink.DASHES[place % len(ink.DASHES)])
-        name = ink.fitted(curve_name(curve), width_mm=CURVE_NAME_MM, size_pt=7.5)
+        name = fitted_name(curve, width_mm=CURVE_NAME_MM, size_pt=7.5)
         ends.append((float(supply_hz[-1]), float(middle[-1]), name))
     slowest, fastest = _speed_range(curves, unit)
     axes.set_xlim(float(supply_hz[0]), float(supply_hz[-1]))
