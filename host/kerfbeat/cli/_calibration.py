@@ -16,7 +16,16 @@ if TYPE_CHECKING:
     from kerfbeat.machine import Machine
     from kerfbeat.measure.clock import ClockRate
 
-__all__ = ["Gathered", "gather", "keep_results", "kept_line", "known_beside", "known_in", "source_options"]
+__all__ = [
+    "Gathered",
+    "gather",
+    "keep_results",
+    "kept_line",
+    "known_beside",
+    "known_if_any",
+    "known_in",
+    "source_options",
+]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
@@ -48,6 +57,16 @@ def known_beside(machine_path: Path, machine: "Machine") -> "Known":
     from kerfbeat.calibration import calibration_path, known, load_calibration
 
     return _warned(known(load_calibration(calibration_path(machine_path)), machine))
+
+
+def known_if_any(machine_path: Path | None, machine: "Machine") -> "Known | None":
+    """What is stored beside the machine file, said on standard error; None without a file or if nothing holds."""
+    if machine_path is None:
+        return None
+    held = known_beside(machine_path, machine)
+    for line in held.described():
+        click.echo(line, err=True)
+    return held if held.results else None
 
 
 def known_in(log: "PulseLog") -> "Known":

@@ -14,6 +14,7 @@ from kerfbeat.cli._board import (
     required_port,
     setting_options,
 )
+from kerfbeat.cli._calibration import known_if_any
 from kerfbeat.cli._progress import Progress, time_progress, typed_lines
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal
@@ -112,7 +113,8 @@ def watch(
 
     port = required_port(port, machine_path)
     machine = chosen_machine(machine_path, port=port)
-    feed = Feed(machine, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
+    held = known_if_any(machine_path, machine)
+    feed = Feed(machine, known=held, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
     unit = unit or unit_for(machine)
     if log_path is not None:
         require_new(log_path)
@@ -174,7 +176,8 @@ def record(
 
     port = required_port(port, machine_path)
     machine = chosen_machine(machine_path, port=port)
-    feed = Feed(machine, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
+    held = known_if_any(machine_path, machine)
+    feed = Feed(machine, known=held, setting=chosen_setting(machine, hz=hz, gear=gear, belt=belt))
     require_new(log_path)
     progress = Progress(unit or unit_for(machine), quiet=quiet)
     with open_board(port, machine.sensors, baud=baud, trace=trace) as link, stop_on_signal() as stopped:

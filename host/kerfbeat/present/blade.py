@@ -2,7 +2,9 @@
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
+from kerfbeat.calibration import Known
 from kerfbeat.errors import MachineError
 from kerfbeat.machine import Machine
 from kerfbeat.measure.live import ShaftReading
@@ -10,6 +12,8 @@ from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.snapshot import BladeNow
 
 __all__ = ["BladeRule"]
+
+K95 = 1.96
 
 
 class BladeRule:
@@ -19,7 +23,13 @@ class BladeRule:
     known.  Raises MachineError where neither is there.
     """
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: Machine, known: Known | None = None) -> None:
+        """Make the rule; a calibrated diameter takes the place of the described one, with its uncertainty."""
+        measured = None if known is None else known.wheel_diameter_m
+        self._u95_metres = 0.0
+        if measured is not None:
+            machine = replace(machine, wheel=replace(machine.wheel, diameter_m=measured[0]))
+            self._u95_metres = K95 * math.pi * measured[1] if "wheel" in machine.sensors else 0.0
         self._machine = machine
         if "wheel" in machine.sensors:
             self.channel = "wheel"
@@ -44,12 +54,17 @@ class BladeRule:
         return BladeNow(
             channel=self.channel,
             state=reading.state,
-            speed_m_per_s=None if reading.shaft_hz is None else reading.shaft_hz.times(metres),
+            speed_m_per_s=None if reading.shaft_hz is None else self._speed(reading.shaft_hz),
             slower_than_m_per_s=None if slower_than_hz is None else slower_than_hz * metres,
             acceleration_m_per_s2=None if reading.accel_hz_per_s is None else reading.accel_hz_per_s * metres,
             silent_s=reading.silent_s,
             evidence=reading.evidence,
         )
+
+    def _speed(self, shaft_hz: Estimate) -> Estimate:
+        """Blade speed, with what is uncertain of the wheel's measured diameter."""
+        told = shaft_hz.times(self._metres_a_turn)
+        return Estimate(value=told.value, u95=math.hypot(told.u95, self._u95_metres * shaft_hz.value))
 
     def slip_percent(self, readings: Mapping[str, ShaftReading]) -> Estimate | None:
         """How much slower the blade runs than the wheel's surface; None where not both are read.
@@ -60,7 +75,7 @@ class BladeRule:
         length_m = self._machine.wheel.blade_length_m
         if wheel is None or blade is None or length_m is None or wheel.shaft_hz is None or blade.shaft_hz is None:
             return None
-        surface_m_per_s = wheel.shaft_hz.times(self._machine.wheel.surface_speed_m_per_s(1.0))
+        surface_m_per_s = self._speed(wheel.shaft_hz)
         blade_m_per_s = blade.shaft_hz.times(length_m)
         ratio = blade_m_per_s.value / surface_m_per_s.value
         relative = math.hypot(

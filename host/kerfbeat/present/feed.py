@@ -5,22 +5,25 @@ keeps count of troubles, follows what the operator enters, and passes everything
 neither a terminal nor a port.  One thread may feed it while another takes snapshots.
 """
 
+import math
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
 from kerfbeat.measure.clock import SyncHistory
 from kerfbeat.measure.live import ShaftReading
-from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.blade import BladeRule
 from kerfbeat.present.entry import choice_of, hz_of
 from kerfbeat.present.logbook import Logbook
@@ -43,21 +46,28 @@ class Feed:
     """The live session of one machine."""
 
     def __init__(
-        self, machine: Machine, *, setting: Setting | None = None, clock: Callable[[], float] = time.perf_counter
+        self,
+        machine: Machine,
+        *,
+        known: Known | None = None,
+        setting: Setting | None = None,
+        clock: Callable[[], float] = time.perf_counter,
     ) -> None:
         """Begin without a board.
 
+        known : what is stored of the machine's calibration; logs carry it.
         clock : the host clock of the events, in seconds.
         Raises MachineError if no sensor sees the blade's speed.
         """
         self.machine = machine
-        self._rule = BladeRule(machine)
+        self._known = known
+        self._rule = BladeRule(machine, known)
         self._clock = clock
         self._lock = threading.RLock()
         self._setting = setting or Setting()
-        self._prospect = prospect_of(machine, self._setting)
+        self._prospect = prospect_of(machine, self._setting, known)
         self._cutting = False
-        self._shafts = Shafts(machine)
+        self._shafts = Shafts(machine, known)
         self._segment: SegmentStarted | None = None
         self._complete_ticks = 0
         self._told_ticks = 0  # the latest that was told: an edge may come before its batch is complete
@@ -109,6 +119,9 @@ class Feed:
         self._syncs = SyncHistory(event.tick_hz)
         self._rated_host_s = self._clock()
         self._shafts.restart(event.tick_hz)
+        stored = None if self._known is None else self._known.clock_ppm(event.board_id, at=datetime.now(UTC))
+        if stored is not None:
+            self._shafts.set_clock(*stored)  # until the exchanges of this session know better
 
     def _accept_pulses(self, event: Pulses) -> None:
         self._complete_ticks = event.complete_ticks
@@ -138,9 +151,10 @@ class Feed:
             return
         self._rated_host_s = event.received_host_s
         rate = syncs.rate()
-        measured = rate.basis.startswith("measured")
-        self._clock_now = ClockNow(off_ppm=Estimate(value=rate.ppm, u95=2.0 * rate.u_ppm) if measured else None)
-        self._shafts.set_clock(rate)
+        if rate.basis.startswith("measured"):
+            u95_ppm = coverage_factor(math.inf) * rate.u_ppm
+            self._clock_now = ClockNow(off_ppm=Estimate(value=rate.ppm, u95=u95_ppm))
+            self._shafts.set_clock(rate.ppm, rate.u_ppm)
 
     # What the operator does.
 
@@ -172,7 +186,7 @@ class Feed:
     def _set(self, setting: Setting, key: str, value: str) -> None:
         with self._lock:
             self._setting = setting
-            self._prospect = prospect_of(self.machine, setting)
+            self._prospect = prospect_of(self.machine, setting, self._known)
             self._mark(key, value)
             if self._prospect.low_m_per_s is not None and self._prospect.words:
                 self.tell(self._prospect.words)
@@ -204,7 +218,7 @@ class Feed:
         since_s = min(max(self._clock() - self._heard_host_s, 0.0), LINK_SILENT_S)
         return self._complete_ticks + int(since_s * self._segment.tick_hz)
 
-    def begin_log(self, path: Path, *, calibration_text: str | None = None) -> None:
+    def begin_log(self, path: Path) -> None:
         """Begin a log; raises LogError if the file exists or cannot be made, or if one is running."""
         with self._lock:
             if self._logbook is not None:
@@ -214,7 +228,7 @@ class Feed:
                 path,
                 machine=self.machine,
                 setting=self._setting,
-                calibration_text=calibration_text,
+                calibration_text=self._calibration_text,
                 running=running,
             )
             self._log_began_host_s = self._clock()
@@ -230,6 +244,18 @@ class Feed:
                 logbook.close()
                 self.tell(f"log ended: {logbook.path}, {logbook.tally.pulses.total()} pulses")
             return logbook
+
+    @property
+    def _calibration_text(self) -> str | None:
+        """The calibration file as it is now, for logs to carry."""
+        calibration = None if self._known is None else self._known.calibration
+        return None if calibration is None else calibration.text or None
+
+    @property
+    def _calibrated(self) -> tuple[str, ...]:
+        """Names of what calibration is used."""
+        results = {} if self._known is None else self._known.results
+        return tuple(dict.fromkeys(result.quantity for result in results.values()))
 
     # What is known now.
 
@@ -259,6 +285,7 @@ class Feed:
                 prospect=self._prospect,
                 link=link,
                 clock=self._clock_now,
+                calibrated=self._calibrated,
                 log=self._log(at_s),
                 notice=notice if at_s - told_s < NOTICE_S else "",
             )

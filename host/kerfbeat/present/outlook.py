@@ -1,5 +1,7 @@
 """What should the setting give, and what does the motor's speed say beside it?"""
 
+from kerfbeat.calibration import Known
+from kerfbeat.drive.calibrated import calibrated_prediction
 from kerfbeat.drive.chain import predict_setting
 from kerfbeat.drive.motor import synchronous_hz
 from kerfbeat.errors import DriveError, MachineError
@@ -13,8 +15,8 @@ HALF_OF_LAST_DIGIT = 0.5  # how far the frequency may be from what a display sho
 USUAL_RESOLUTION_HZ = 0.1  # where the machine file does not say what the display resolves
 
 
-def prospect_of(machine: Machine, setting: Setting) -> Prospect:
-    """The predicted band of a setting, or in words what it lacks."""
+def prospect_of(machine: Machine, setting: Setting, known: Known | None = None) -> Prospect:
+    """The predicted band of a setting with what was measured of the machine, or in words what it lacks."""
     if machine.motor is None:
         return Prospect(words="No motor is described, so nothing is predicted.")
     lacking = ["hertz"] if setting.hz is None else []
@@ -23,7 +25,9 @@ def prospect_of(machine: Machine, setting: Setting) -> Prospect:
     if lacking:
         return Prospect(words=f"Enter {' and '.join(lacking)} to see what it should run.")
     try:
-        prediction = predict_setting(machine, setting)
+        prediction = (
+            predict_setting(machine, setting) if known is None else calibrated_prediction(machine, setting, known)
+        )
     except (DriveError, MachineError) as error:
         return Prospect(words=str(error))
     band = prediction.blade_m_per_s

@@ -321,6 +321,8 @@ def health(now: Snapshot, *, columns: int) -> Text:
         text.append("link good", style=DIM)
     text.append("   ")
     text.append(clock_words(now), style=DIM)
+    if now.calibrated:
+        text.append(f"   calibrated: {', '.join(now.calibrated)}", style=DIM)
     text.truncate(columns)
     return text
 

@@ -4,9 +4,9 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 
+from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Lost, Pulses
 from kerfbeat.machine import Machine
-from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.live import LiveSpeed, ShaftReading, judge_silence
 from kerfbeat.present.logbook import Tally
 from kerfbeat.present.snapshot import ChannelNow
@@ -17,8 +17,10 @@ __all__ = ["Shafts"]
 class Shafts:
     """One live estimator a sensor.  Counts go on when a board starts anew, readings do not."""
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: Machine, known: Known | None = None) -> None:
+        """Begin without a board; known patterns of targets are used once they fit the pulses."""
         self._sensors = machine.sensors
+        self._spacing_turns = {} if known is None else {name: each[0] for name, each in known.spacing_turns.items()}
         self._live: dict[str, LiveSpeed] = {}
         self._tally = Tally()
         self._missing: Counter[str] = Counter()  # in the segments before this one
@@ -31,7 +33,10 @@ class Shafts:
             self._missing[channel] += before.missing
             self._extra[channel] += before.extra
         self._live = {
-            channel: LiveSpeed(targets=sensor.targets, tick_hz=tick_hz) for channel, sensor in self._sensors.items()
+            channel: LiveSpeed(
+                targets=sensor.targets, tick_hz=tick_hz, spacing_turns=self._spacing_turns.get(channel)
+            )
+            for channel, sensor in self._sensors.items()
         }
 
     def feed(self, event: Pulses) -> None:
@@ -45,10 +50,10 @@ class Shafts:
         self._live[event.channel].lose(event.start_ticks, event.end_ticks, event.pulses)
         self._tally.count_loss(event)
 
-    def set_clock(self, rate: ClockRate) -> None:
-        """Take what is known of the board's clock."""
+    def set_clock(self, ppm: float, u_ppm: float) -> None:
+        """Take what is known of the board's clock, with its standard uncertainty."""
         for live in self._live.values():
-            live.set_clock(rate.ppm, rate.u_ppm)
+            live.set_clock(ppm, u_ppm)
 
     def readings(self) -> Mapping[str, ShaftReading]:
         """What every shaft does, all channels judged together; empty before the first board."""

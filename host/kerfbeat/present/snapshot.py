@@ -129,6 +129,7 @@ class Snapshot:
 
     at_s : on the host's monotonic clock.
     estimates : how often new pulses of the blade's channel have come so far.
+    calibrated : what stored calibration is in use.
     """
 
     at_s: float
@@ -143,5 +144,6 @@ class Snapshot:
     prospect: Prospect = field(default_factory=Prospect)
     link: LinkNow
     clock: ClockNow = field(default_factory=ClockNow)
+    calibrated: tuple[str, ...] = ()
     log: LogNow | None = None
     notice: str = ""
