@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Pulses, SegmentStarted
 from kerfbeat.machine import Setting, demo_machine
 from kerfbeat.measure.uncertainty import Estimate
@@ -89,10 +90,10 @@ START_TICKS = 5_000_000
 class Board:
     """Turns evenly and sends a batch each 0.1 s on a clock that the test winds on."""
 
-    def __init__(self, feed_machine: str = "saw", setting: Setting | None = None) -> None:
+    def __init__(self, feed_machine: str = "saw", known: Known | None = None) -> None:
         self.now_s = 1000.0
         self.machine = demo_machine(feed_machine)
-        self.feed = Feed(self.machine, setting=setting, clock=lambda: self.now_s)
+        self.feed = Feed(self.machine, known=known, clock=lambda: self.now_s)
         self.ticks = START_TICKS
         self.turns = dict.fromkeys(self.machine.sensors, 0.0)
 

@@ -1,11 +1,13 @@
 """Do the events of a link become the right reading, and does the log hold what happened?"""
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from kerfbeat.calibration import Known, Result
 from kerfbeat.capture.events import Health, InputHealth, LineCounts, LinkDown, LinkUp, Lost, Pulses
 from kerfbeat.capture.log import read_log
 from kerfbeat.errors import LogError, MachineError, UnitError
@@ -234,3 +236,21 @@ def test_machine_that_cannot_show_blade_speed_is_refused(sensors: str, extra: st
 def test_blade_sensor_alone_is_enough_with_its_length() -> None:
     text = 'name = "x"\n[wheel]\ndiameter = "300 mm"\nblade_length = "2 m"\n[sensor.blade]\ntargets = 1\n'
     assert Feed(parse_machine(text)).snapshot().blade.channel == "blade"
+
+
+def test_calibrated_wheel_takes_the_place_of_the_described_one_and_its_uncertainty_counts(board: Any) -> None:
+    diameter = Result(
+        quantity="wheel diameter", of="", value=(0.3270,), u=(0.0005,), unit="m", date=datetime.now(UTC), sources=(),
+        conditions={}, belongs_to={},
+    )  # fmt: skip
+    calibrated = type(board)(known=Known(calibration=None, results={("wheel diameter", ""): diameter}))
+    speeds = []
+    for each in (board, calibrated):
+        each.start()
+        speeds.append(each.run(20.0).blade.speed_m_per_s)
+    plain, known = speeds
+    assert known.value / plain.value == pytest.approx((327.0 + 0.9) / (330.0 + 0.9), rel=1e-6)
+    # 1.96 standard uncertainties of D in D + t, beside what the timing and the clock leave (GUM 5.1.6).
+    diameter_u95 = 1.96 * 0.5 / 327.9 * known.value
+    assert known.u95 == pytest.approx(np.hypot(plain.u95 * 327.9 / 330.9, diameter_u95), rel=1e-3)
+    assert calibrated.feed.snapshot().calibrated == ("wheel diameter",)

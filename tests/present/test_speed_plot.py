@@ -91,7 +91,8 @@ def test_every_format_and_a_log_without_pulses(
 
 
 def test_table_is_the_speed_that_was(make_log: Callable[..., PulseLog]) -> None:
-    lines = list(table_lines(COLUMNS, speed_rows(make_log(), every_s=5.0)))
+    log = make_log()
+    lines = list(table_lines(COLUMNS, speed_rows(log, speed_of(log), every_s=5.0)))
     rows = list(csv.DictReader(io.StringIO("\n".join(lines))))
     times = [float(row["seconds"]) for row in rows]
     assert times == sorted(times)
@@ -110,15 +111,16 @@ def test_table_is_the_speed_that_was(make_log: Callable[..., PulseLog]) -> None:
 
 
 def test_no_pulses_no_table(make_log: Callable[..., PulseLog]) -> None:
+    log = make_log(pulses=False)
     with pytest.raises(MeasureError, match="no channel has pulses enough"):
-        speed_rows(make_log(pulses=False), every_s=None)
+        speed_rows(log, speed_of(log), every_s=None)
 
 
 def test_machine_of_today_scales_the_table(make_log: Callable[..., PulseLog]) -> None:
     log = make_log()
     text = demo_text("saw").replace('"330 mm"', '"660 mm"').replace('"2750 mm"', '"5500 mm"')
-    first = next(row for row in speed_rows(log, every_s=30.0) if row[1] == "wheel")
-    larger = next(
-        row for row in speed_rows(replace(log, machine=parse_machine(text)), every_s=30.0) if row[1] == "wheel"
+    first, larger = (
+        next(row for row in speed_rows(each, speed_of(each), every_s=30.0) if row[1] == "wheel")
+        for each in (log, replace(log, machine=parse_machine(text)))
     )
     assert larger[4] == pytest.approx(first[4] * 660.9 / 330.9)

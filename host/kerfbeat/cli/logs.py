@@ -1,12 +1,17 @@
 """Which commands work on logs?  speed, import and export."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from kerfbeat.cli._board import chosen_setting, setting_options
 from kerfbeat.cli._progress import file_progress
 from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, unit_option, warn
+
+if TYPE_CHECKING:
+    from kerfbeat.capture.log import PulseLog
 
 __all__ = ["export", "import_", "speed"]
 
@@ -151,9 +156,8 @@ def export(
     Pulses: channel,seconds, which `kerfbeat import` reads back.  Speed: one row a time and channel, with its
     uncertainty, smoothed over the pulses before and after.
     """
-    from kerfbeat.capture.exporters import pulse_lines, table_lines, write_lines
+    from kerfbeat.capture.exporters import pulse_lines, write_lines
     from kerfbeat.capture.log import read_log
-    from kerfbeat.present.speed_table import COLUMNS, speed_rows
 
     if every_s is not None and not as_speed:
         raise click.UsageError("--every thins speeds; add --speed (pulses are never thinned)")
@@ -162,9 +166,20 @@ def export(
     log = read_log(log_path)
     for warning in log.warnings:
         warn(warning)
-    lines = table_lines(COLUMNS, speed_rows(log, every_s=every_s)) if as_speed else pulse_lines(log, segment=segment)
+    lines = speed_lines(log, every_s=every_s) if as_speed else pulse_lines(log, segment=segment)
     if output is None:
         for line in lines:
             click.echo(line)
     else:
         click.echo(f"{output}: {write_lines(output, lines)} lines")
+
+
+def speed_lines(log: "PulseLog", *, every_s: float | None) -> Iterator[str]:
+    """Speed against time with what the log carries of the machine's calibration."""
+    from kerfbeat.calibrate.budget import calibrated_speed
+    from kerfbeat.capture.exporters import table_lines
+    from kerfbeat.cli._calibration import known_in
+    from kerfbeat.present.speed_table import COLUMNS, speed_rows
+
+    result, _ = calibrated_speed(log, known_in(log))
+    return table_lines(COLUMNS, speed_rows(log, result, every_s=every_s))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +18,7 @@ from kerfbeat.present import ink
 from kerfbeat.present.happenings import Happenings, happenings_of
 from kerfbeat.present.numbers import SPEED_UNITS, both_speeds, other_unit
 from kerfbeat.present.outlook import prospect_of
+from kerfbeat.present.speed_report import blade_metres_a_turn
 from kerfbeat.present.text import harmless
 from kerfbeat.units import rpm
 
@@ -122,8 +124,7 @@ def _draw_blade(
     channel = result.blade_channel
     if channel is not None and channel in traces:
         trace = traces[channel]
-        wheel = log.machine.wheel
-        metres = wheel.surface_speed_m_per_s(1.0) if channel == "wheel" else wheel.blade_length_m or 0.0
+        metres = blade_metres_a_turn(result) or math.nan
         speed, u95 = trace.speed_hz * metres * factor, trace.u95_hz * metres * factor
         _draw_curve(axes, trace.at_s / scale_s, speed, u95)
         shown += [float(np.nanmin(speed)), float(np.nanmax(speed))]

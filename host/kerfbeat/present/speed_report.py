@@ -8,7 +8,7 @@ from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.numbers import both_speeds, plus_minus
 from kerfbeat.units import ft_per_min, m_per_min
 
-__all__ = ["CHANNEL_HEADINGS", "blade_line", "channel_rows", "speed_document", "window_line"]
+__all__ = ["CHANNEL_HEADINGS", "blade_line", "blade_metres_a_turn", "channel_rows", "speed_document", "window_line"]
 
 CHANNEL_HEADINGS = ("channel", "rpm", "turns", "in s", "pulses", "missing", "extra", "lost")
 SOURCES = {"wheel": "from the wheel", "blade": "from the blade's own passes"}
@@ -40,6 +40,14 @@ def speed_document(result: SpeedResult) -> dict[str, Any]:
         "clock_ppm": [Estimate(value=clock.ppm, u95=normal * clock.u_ppm) for clock in result.clocks],
         "warnings": list(result.warnings),
     }
+
+
+def blade_metres_a_turn(result: SpeedResult) -> float | None:
+    """Blade that passes in one turn of the shaft which tells its speed, as the result took it; None without a speed."""
+    if result.blade_m_per_s is None or result.blade_channel is None:
+        return None
+    shaft_hz = result.channels[result.blade_channel].shaft_hz
+    return None if shaft_hz is None else result.blade_m_per_s.value / shaft_hz.value
 
 
 def blade_line(result: SpeedResult, unit: str) -> str:

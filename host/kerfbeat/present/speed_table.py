@@ -8,7 +8,8 @@ from kerfbeat.capture.exporters import thinned
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.smooth import SpeedTrace, speed_trace
-from kerfbeat.measure.speed import speed_of
+from kerfbeat.measure.speed import SpeedResult
+from kerfbeat.present.speed_report import blade_metres_a_turn
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
 __all__ = ["COLUMNS", "speed_rows"]
@@ -21,13 +22,12 @@ MOST_POINTS = 200_000
 Row = Sequence[float | int | str | None]
 
 
-def speed_rows(log: PulseLog, *, every_s: float | None) -> Iterator[Row]:
+def speed_rows(log: PulseLog, result: SpeedResult, *, every_s: float | None) -> Iterator[Row]:
     """Rows under COLUMNS in order of time, the first of each `every_s` seconds and channel, or all for None.
 
-    The blade's columns are filled in the rows of the channel that tells its speed.
+    result : the averages of the log.  The blade's columns are filled in the rows of the channel that tells its speed.
     Raises MeasureError if no channel has pulses enough, LogError for a time that is not above 0.
     """
-    result = speed_of(log)
     points = POINTS
     if every_s is not None and every_s > 0:
         points = min(MOST_POINTS, max(POINTS, math.ceil(POINTS_A_STRETCH * result.duration_s / every_s)))
@@ -37,10 +37,7 @@ def speed_rows(log: PulseLog, *, every_s: float | None) -> Iterator[Row]:
             trace = speed_trace(log, channel, points=points)
         except MeasureError:
             continue  # too few pulses: no row
-        metres = None
-        if channel == result.blade_channel:
-            wheel = log.machine.wheel
-            metres = wheel.surface_speed_m_per_s(1.0) if channel == "wheel" else wheel.blade_length_m
+        metres = blade_metres_a_turn(result) if channel == result.blade_channel else None
         rows = _rows(trace, metres)
         tables.append(rows if every_s is None else thinned(rows, every_s=every_s))
     if not tables:
