@@ -245,3 +245,28 @@ def test_predict_uses_what_is_stored_and_says_so(run: Run, logs: Path, saw_file:
     assert after["highest"] - after["no_load"] < 0.2 * (before["highest"] - before["no_load"])
     assert any("low.csv" in line for line in now["calibration"])
     assert "predicted with what was measured" in run("predict", saw_file, "--hz", 50).stdout
+
+
+def test_chart_and_dial_say_what_was_measured(run: Run, logs: Path, saw_file: Path, tmp_path: Path) -> None:
+    from pypdf import PdfReader
+
+    run("calibrate", "wheel", logs / "run.csv", "--machine", saw_file)
+    for command in ("chart", "dial"):
+        page = tmp_path / f"{command}.pdf"
+        assert run(command, saw_file, "-o", page).exit_code == 0
+        assert "with what was measured of this machine (wheel diameter)" in PdfReader(page).pages[0].extract_text()
+
+
+def test_watch_and_record_use_what_is_stored(run: Run, logs: Path, saw_file: Path, tmp_path: Path) -> None:
+    run("calibrate", "wheel", logs / "run.csv", "--machine", saw_file)
+    log = tmp_path / "recorded.csv"
+    result = run(
+        "record", "--port", "sim://steady?gear=high", "--machine", saw_file, "-o", log, "--for", "4s", "--quiet"
+    )
+    assert result.exit_code == 0
+    assert "wheel diameter: calibrated" in result.stderr
+    carried = found(run("speed", log, "--json"))
+    assert carried["calibration"] == ["wheel diameter: calibrated 2025-01-06 from run.csv"]
+    # The log carries the calibration as it was: speed is by the effective diameter without the machine file at hand.
+    shaft, blade = carried["channels"]["wheel"]["rpm"]["value"], carried["blade_m_per_min"]["value"]
+    assert blade / shaft == pytest.approx(3.14159 * (0.3300 * 1.002 + 0.0009), rel=1e-3)

@@ -67,16 +67,20 @@ def chart(
 
     Speeds are predicted from the machine file; the page says so.
     """
+    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
     from kerfbeat.drive.chain import drive_curves
     from kerfbeat.drive.frequency import fine_hz, listed_hz
     from kerfbeat.drive.material import GROUPS, one_material
     from kerfbeat.machine import load_machine
-    from kerfbeat.present.chart import draw_chart
+    from kerfbeat.present.chart import basis_of, draw_chart
     from kerfbeat.present.predicted import speed_unit
 
     path = checked_output(output, replace)
     described = load_machine(machine)
-    curves = drive_curves(described, supply_hz=fine_hz(described), belts=belts or None, gears=gears or None)
+    held = known_beside(machine, described)
+    predicted = drive_curves(described, supply_hz=fine_hz(described), belts=belts or None, gears=gears or None)
+    curves = calibrated_curves(predicted, described, held)
     left_out = draw_chart(
         described,
         curves,
@@ -84,9 +88,10 @@ def chart(
         path,
         unit=speed_unit(described, unit),
         paper=paper,
+        basis=basis_of(calibrated_words(curves, held)),
         materials=[one_material(name) for name in names] or GROUPS,
     )
-    click.echo(f"{path}: one page, {paper}; speeds are predicted, not measured", err=True)
+    click.echo(f"{path}: one page, {paper}. {basis_of(calibrated_words(curves, held))}", err=True)
     if names and left_out:
         shown = ", ".join(material.name for material in left_out)
         click.echo(f"left out, because no speed of this machine suits them: {shown}", err=True)
@@ -135,21 +140,26 @@ def dial(
 
     An inverter's terminals stay live for minutes after switch-off: obey the time on its label before you open it.
     """
+    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
     from kerfbeat.drive.chain import drive_curves
     from kerfbeat.drive.frequency import fine_hz
     from kerfbeat.machine import load_machine
     from kerfbeat.present import dial as dials
-    from kerfbeat.present.chart import PREDICTED
+    from kerfbeat.present.chart import basis_of
     from kerfbeat.present.predicted import speed_unit
 
     path = checked_output(output, replace)
     described = load_machine(machine)
     knob = dials.typed_knob(pairs) if pairs else dials.even_knob(from_rad, to_rad, fine_hz(described))
-    curves = drive_curves(described, supply_hz=knob.fine_hz(), belts=belts or None, gears=gears or None)
+    held = known_beside(machine, described)
+    predicted = drive_curves(described, supply_hz=knob.fine_hz(), belts=belts or None, gears=gears or None)
+    curves = calibrated_curves(predicted, described, held)
     first = speed_unit(described, unit)
     face = dials.plan_rings(curves, knob, unit=first, diameter_mm=diameter * 1e3)
     dials.draw_dial(
-        face, knob, path, title=described.name, unit=first, basis=PREDICTED, paper=paper, diameter_mm=diameter * 1e3,
+        face, knob, path, title=described.name, unit=first,
+        basis=basis_of(calibrated_words(curves, held)), paper=paper, diameter_mm=diameter * 1e3,
         hole_mm=hole * 1e3,
     )  # fmt: skip
     click.echo(f"{path}: one page, {paper}; print it at 100 % and measure the scale bars", err=True)

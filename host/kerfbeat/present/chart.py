@@ -28,9 +28,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["PREDICTED", "draw_chart"]
+__all__ = ["PREDICTED", "basis_of", "draw_chart"]
 
 PREDICTED = "Predicted from the machine's description, not measured."
+MEASURED = "Predicted with what was measured of this machine"
 MARGIN_MM = 12.0
 COLUMN_MM = 11.0  # one frequency of the table
 NAME_MM = 41.0
@@ -46,6 +47,14 @@ DOOR_NOTES = (
     "An indicator, not a safety device. Guards stay on, interlocks are never bypassed; lock out before you reach in.",
     "The makers of blade, motor and inverter come before this page.",
 )
+
+
+def basis_of(measured: Sequence[str]) -> str:
+    """Where speeds come from, in a sentence that fits a page; `measured` says what of the machine was measured."""
+    if not measured:
+        return PREDICTED
+    quantities = dict.fromkeys(line.partition(":")[0].partition(" of ")[0] for line in measured)
+    return f"{MEASURED} ({', '.join(quantities)})."
 
 
 def draw_chart(
