@@ -208,6 +208,55 @@ def test_a_silent_wheel_beside_a_turning_motor_has_lost_its_signal():
     assert {reading.state for reading in judge_silence(both_silent).values()} == {"silent"}
 
 
+def two_shafts(bench, points, seed=0):
+    """Judged readings of a motor and its wheel (a 40th of its speed, 4 targets), moment by moment."""
+    rng = np.random.default_rng(seed)
+    shafts = {"motor": (1.0, 1), "wheel": (1 / 40, 4)}
+    seen = {}
+    for name, (factor, targets) in shafts.items():
+        wheel = bench.profile(scaled(points, factor), bench.uneven(rng, targets))
+        times, _ = wheel.edges()
+        live = LiveSpeed(targets=targets, tick_hz=TICK_HZ)
+        for now_s, reading in play(live, bench.ticks_of(times), wheel.at_s[-1]):
+            seen.setdefault(round(now_s, 3), {})[name] = reading
+    return {now_s: judge_silence(readings) for now_s, readings in seen.items()}
+
+
+@pytest.mark.parametrize("stop_s", [0.6, 1.2, 3.0])
+@pytest.mark.parametrize("start_s", [1.0, 3.0])
+def test_stopping_and_starting_together_loses_no_signal(bench, stop_s, start_s):
+    # The motor's pulses end after the wheel's last one, and begin before its first: neither is evidence.
+    points = [(0, 24), (20, 24), (20 + stop_s, 0), (35, 0), (35 + start_s, 24), (50, 24)]
+    for judged in two_shafts(bench, points).values():
+        assert all(reading.state != "signal lost" for reading in judged.values())
+
+
+def test_a_motors_reading_outlives_bursts_of_noise(bench):
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        times, _ = bench.steady(24.0, 60.0, bench.uneven(rng, 1)).edges()
+        begins = np.arange(3.0, 59.0, 2.4) + rng.uniform(0, 1, 24)
+        noise = [begin + rng.uniform(0, 0.02, 10) for begin in begins]
+        live = LiveSpeed(targets=1, tick_hz=TICK_HZ)
+        live.set_clock(0.0, 0.0)
+        readings = play(live, bench.ticks_of(np.concatenate((times, *noise))), 60.0)
+        told = [reading.shaft_hz.value for now_s, reading in readings if now_s > 2.0 and reading.shaft_hz is not None]
+        assert len(told) > 0.95 * 58 / STEP_S
+        assert np.mean(np.abs(np.array(told) / 24.0 - 1.0) < 0.02) > 0.97
+        assert live.reading().extra == pytest.approx(240, rel=0.1)
+
+
+def test_noise_at_standstill_is_no_speed(bench):
+    # Bursts alone, from a machine at rest: no speed may be told from them.
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        begins = np.arange(3.0, 59.0, 2.4) + rng.uniform(0, 1, 24)
+        ticks = bench.ticks_of(np.concatenate([begin + rng.uniform(0, 0.02, 10) for begin in begins]))
+        live = LiveSpeed(targets=4, tick_hz=TICK_HZ)
+        told = [reading for _, reading in play(live, ticks, 60.0) if reading.shaft_hz is not None]
+        assert len(told) < 0.05 * 60 / STEP_S
+
+
 @pytest.mark.parametrize(("targets", "speed_hz"), [(1, 24.0), (4, 1.3), (60, 1.3), (4, 50.0)])
 @pytest.mark.parametrize("kind", ["missing", "extra", "bounce"])
 def test_missing_and_extra_pulses_are_counted_live(bench, targets, speed_hz, kind):

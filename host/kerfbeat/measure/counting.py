@@ -19,7 +19,6 @@ Floats = NDArray[np.float64]
 
 MOST_FOLLOWED = 12  # targets in a turn whose angles are learnt; of more, every second, third ... is followed
 UPDATE_S = 0.012  # edges that come faster are counted, and the filters are given one in so long: bounds the work
-BOUNCE = 0.1  # share of the expected gap below which an edge is no target
 PLAIN = 9.0  # squared standard deviations within which an edge needs no second thought
 MISS_CHANCE = (3e-3, 5e-4, 2e-4)  # of 1, 2, 3 pulses missing before an edge
 EXTRA_CHANCE = 4e-3
@@ -29,12 +28,16 @@ EARLY, EARLY_KNOWN = 0.4, 0.2  # gaps: unless too early by so much (if that targ
 CALM = 1e-2  # while a ramp is no likelier than that
 MISS_FROM = 1.45  # gaps: in a shorter one nothing is missing, however hard the shaft brakes
 MISS_FIT = 0.3  # gaps: or so nearly the one after a missing one
+BELIEVED_S = 0.1  # a count younger than that tells no speed
+CROWDED, STRAY = 0.25, 0.1  # gaps behind the edge before: noise, of little trouble, since bursts bring many
+NOISE_STEP, DROWNED = 0.03, 0.85  # share of refused edges among the last 30 or so, above which no speed is told
+PERSISTENT = 6  # alike gaps in a row with no target among them: not noise, so the count is wrong
 MOST_REFUSED = 3  # edges refused in a row before the count begins anew with them
 MOST_TROUBLE = (
     4.0  # edges refused or missing lately, each forgotten by a tenth with every edge taken: the count locked on wrongly
 )
 FORGETTING = 0.9
-PAUSE_GAPS = 4.0  # after a longer silence one edge says nothing of the speed
+PAUSE_GAPS = 4.6  # more than any missing pulses make
 START_RATIO = (0.3, 3.2)  # of successive gaps when a shaft starts; the second is 1 / 2.41 of the first
 FIRST_SLOTS = 3
 STARTING = 4  # strides in which a shaft with many targets is counted by its gaps alone
@@ -63,15 +66,23 @@ class PulseCount:
         self.last_tick: int | None = None
         self.running = self.matched = False
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
-        self.used_tick = self._refused_tick = self._foreseen = 0
+        self.used_tick = self._refused_tick = self._foreseen = self._begun_tick = 0
         self._gap_s = self._trouble = self._longest = 0.0
+        self._previous_tick = self._before_tick = self._previous_gap = self._alike = 0
+        self._crowded, self._noise = False, 0.0
         self._last_share = 1.0
         self._bank_started = False
 
     @property
     def speaks(self) -> bool:
-        """Whether the filters know a speed."""
-        return self.running and self._bank_started
+        """Whether the filters know a speed; a burst of noise is over before it is believed."""
+        known = self.running and self._bank_started and self._noise < DROWNED
+        return known and self.age_ticks >= BELIEVED_S * self.tick_hz
+
+    @property
+    def age_ticks(self) -> int:
+        """How long the count has gone on."""
+        return 0 if self.last_tick is None else self.last_tick - self._begun_tick
 
     @property
     def last_gap_hz(self) -> float:
@@ -81,6 +92,7 @@ class PulseCount:
     def break_off(self, from_tick: int | None) -> None:
         """The count is broken; it begins anew with the next edge, or with the one given."""
         self.last_tick = from_tick
+        self._begun_tick = from_tick or 0
         self.running = self.matched = self._bank_started = False
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
         self._trouble, self._last_share = 0.0, 1.0
@@ -91,6 +103,8 @@ class PulseCount:
 
     def take(self, tick: int) -> None:
         """The next edge."""
+        self._before_tick = self._previous_tick
+        self._crowded = self._compare(tick)
         if self.last_tick is None:
             self.break_off(tick)
             return
@@ -99,6 +113,9 @@ class PulseCount:
             return
         if not self.running:
             self._second(tick, gap_s)
+            return
+        if gap_s > PAUSE_GAPS * max(self._gap_s * (1 + self._hidden), 1.0 / (self.targets * self._speed_hz())):
+            self.break_off(tick)  # after a pause one edge says nothing of the speed
             return
         passed, false = self._judge(tick, gap_s)
         if passed > NONE or false:
@@ -110,28 +127,46 @@ class PulseCount:
                 self._anew(tick, gap_s, refused=False)
             else:
                 self._accept(tick, gap_s, passed)
-        elif passed == NONE and self._refused + 1 < MOST_REFUSED and self._trouble < MOST_TROUBLE:
-            self._refused += 1
-            self._trouble += 1.0
+        elif passed == NONE and self._refuse(tick):
             self.extra += 1
-            self._refused_tick = tick
+            self._noise += (1.0 - self._noise) * NOISE_STEP
         else:
             self._anew(tick, gap_s, refused=passed == NONE)
 
+    def _speed_hz(self) -> float:
+        return max(self.bank.speed_hz, 0.1 * self.last_gap_hz) if self._bank_started else self.last_gap_hz
+
+    def _compare(self, tick: int) -> bool:
+        """Whether an edge follows the one before it so closely that no shaft like this one turns so fast."""
+        gap = tick - self._previous_tick
+        self._alike = self._alike + 1 if 0.5 * gap < self._previous_gap < 2.0 * gap else 0
+        self._previous_tick, self._previous_gap = tick, gap
+        return gap < CROWDED * self._gap_s * self.tick_hz
+
+    def _refuse(self, tick: int) -> bool:
+        """Whether an edge that fits no target may be left out, and the count kept."""
+        if self._alike >= PERSISTENT or self._trouble > MOST_TROUBLE:
+            return False
+        if self._crowded:
+            self._trouble += STRAY
+            return True
+        self._refused += 1
+        self._trouble += 1.0
+        if self._refused >= MOST_REFUSED:
+            return False
+        self._refused_tick = tick
+        return True
+
     def _anew(self, tick: int, gap_s: float, *, refused: bool) -> None:
-        """Begin with the last two edges; with this one alone if the one before is long ago."""
-        if refused and self._refused == 0:  # too many refused lately
-            self.break_off(self.last_tick)
-            self._second(tick, gap_s)
-        elif refused:  # those refused before agree with this one better than with the count
-            self.extra -= self._refused
-            self.break_off(self._refused_tick)
-            self._second(tick, (tick - self._refused_tick) / self.tick_hz)
-        elif gap_s > PAUSE_GAPS * self._gap_s:
-            self.break_off(tick)
+        """Begin with the last two edges that may be targets."""
+        self._noise += (1.0 - self._noise) * NOISE_STEP
+        if refused and self._refused >= MOST_REFUSED:  # those refused agree with this one better than with the count
+            self.extra -= self._refused - 1
+            begin = self._refused_tick
         else:
-            self.break_off(self.last_tick)
-            self._second(tick, gap_s)
+            begin = self._before_tick if refused or self.last_tick is None else self.last_tick
+        self.break_off(begin)
+        self._second(tick, (tick - begin) / self.tick_hz)
 
     def _second(self, tick: int, gap_s: float) -> None:
         """Two edges: a first idea of the speed, as good as the targets are even."""
@@ -158,7 +193,7 @@ class PulseCount:
         starting = self.stride > 1 and self.slot < STARTING * self.stride
         if starting or not self._bank_started or not self._is_due(tick, self.slot + base):
             return by_gap, 0
-        if gap_s * self.targets * self.bank.speed_hz < BOUNCE or (self.stride > 1 and by_gap == NONE):
+        if self.stride > 1 and by_gap == NONE:
             return NONE, 0
         self._foresee(tick)
         return self._by_density(base, may_miss=self._longest > MISS_FROM)
@@ -237,8 +272,9 @@ class PulseCount:
         self.slot += passed
         self._gap_s = gap_s / max(1, passed)
         self.last_tick = tick
-        self._refused = self._hidden = 0
+        self._refused = self._hidden = self._alike = 0
         self._trouble *= FORGETTING
+        self._noise *= 1.0 - NOISE_STEP
         self._last_share = 1.0
         if self.stride == 1 and self._bank_started and passed == 1:
             self._last_share = self.bank.share(self._followed(self.slot - 1), self._followed(self.slot))

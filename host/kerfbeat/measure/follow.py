@@ -103,11 +103,14 @@ class PhaseBank:
         of_jerk = np.array([[h3 * h2 / 20, h2 * h2 / 8, h3 / 6], [h2 * h2 / 8, h3 / 3, h2 / 2], [h3 / 6, h2 / 2, h]])
         covariance[:, :ANGLES, :ANGLES] += walk[:, None, None] * of_walk + jerk[:, None, None] * of_jerk
 
+    def _passed_over(self, elapsed_s: float) -> Floats:
+        """Chance of each belief (row) to have become each (column) meanwhile."""
+        switch = MOST_SWITCHED * (1.0 - math.exp(-SWITCH_PER_S * elapsed_s / MOST_SWITCHED))
+        return np.asarray(self._change[0] + switch * self._change[1])
+
     def _blend(self, elapsed_s: float) -> tuple[Floats, Floats, Floats]:
         """Let beliefs pass into one another, as much as may have happened: mean, covariance, weight."""
-        switch = MOST_SWITCHED * (1.0 - math.exp(-SWITCH_PER_S * elapsed_s / MOST_SWITCHED))
-        change = self._change[0] + switch * self._change[1]
-        flow = change * self.weight[:, None]
+        flow = self._passed_over(elapsed_s) * self.weight[:, None]
         weight = flow.sum(axis=0)
         share = (flow / weight).T
         centre = self.weight @ self.mean
@@ -217,9 +220,10 @@ class PhaseBank:
         The variance of the whole mixture would be that of its rare tails.  So the least likely beliefs, TAIL of the
         weight together, count as missed, and the others are given the interval that makes up for them.
         """
-        order = np.argsort(self.weight)
-        kept = order[int(np.searchsorted(np.cumsum(self.weight[order]), TAIL)) :]
-        weight = self.weight[kept] / self.weight[kept].sum()
+        now = self.weight @ self._passed_over(elapsed_s)
+        order = np.argsort(now)
+        kept = order[int(np.searchsorted(np.cumsum(now[order]), TAIL)) :]
+        weight = now[kept] / now[kept].sum()
         mean, covariance = self.mean[kept, :ANGLES], self.covariance[kept, :ANGLES, :ANGLES]
         self._move(mean, covariance, elapsed_s, kept)
         speed = float(weight @ mean[:, SPEED])

@@ -130,6 +130,7 @@ class LiveSpeed:
             accel_hz_per_s=acceleration,
             last_edge_ticks=self._last_edge,
             silent_s=silent_s,
+            turning_s=count.age_ticks / tick_hz,
             expected_gap_s=expected_s,
             missing=count.missing,
             extra=count.extra,

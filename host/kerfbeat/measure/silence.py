@@ -18,7 +18,7 @@ QUIET = ("no pulses", "silent")
 FASTEST_STOP_S = 0.2  # from full speed to standstill; a braking inverter needs longer (common practice, no published
 #                       source)
 PASSED = 2.0  # targets that must have passed during such a stop: one may have been missed
-ALONE_GAPS = 3.0  # silence of so many gaps, and so long, while another shaft turns on
+ALONE_GAPS = 3.0  # silence of so many gaps, and so long, before the last pulse of another shaft that turns on
 ALONE_S = 0.3
 
 
@@ -28,6 +28,7 @@ class ShaftReading:
 
     shaft_hz : turns per second; None without a speed that can be told.
     slower_than_hz : bound on the mean speed since the last edge, from the silence; None if an edge has only just come.
+    turning_s : how long its pulses came without a break, up to the last target.
     last_edge_ticks : any edge, also an extra one.  silent_s : since the last target; losses do not count as silence.
     expected_gap_s : when the next target was due at the last speed.  missing, extra : pulses since the board started.
     evidence : why the signal is said to be lost.
@@ -39,6 +40,7 @@ class ShaftReading:
     accel_hz_per_s: float | None = None
     last_edge_ticks: int | None = None
     silent_s: float = 0.0
+    turning_s: float = 0.0
     expected_gap_s: float | None = None
     missing: int = 0
     extra: int = 0
@@ -61,13 +63,22 @@ def judge_silence(readings: Mapping[str, ShaftReading]) -> dict[str, ShaftReadin
 
     (Or the drive has parted between them: a belt is off, a gear out.  That too is no standstill to trust.)
     """
-    turning = [name for name, reading in readings.items() if reading.state in ("turning", "speeding up")]
 
-    def judged(name: str, reading: ShaftReading) -> ShaftReading:
-        if reading.state not in QUIET or not turning or reading.expected_gap_s is None:
-            return reading
-        if reading.silent_s < max(ALONE_GAPS * reading.expected_gap_s, ALONE_S):
-            return reading
-        return replace(reading, state="signal lost", evidence=f"{turning[0]} still turns")
+    def witness(silent: ShaftReading) -> str | None:
+        """A shaft whose pulses went on steadily when the silent one's had long been due."""
+        assert silent.expected_gap_s is not None
+        long_s = max(ALONE_GAPS * silent.expected_gap_s, ALONE_S)
+        for name, reading in readings.items():
+            turned_all_along = reading.turning_s + reading.silent_s >= silent.silent_s
+            alone = silent.silent_s - reading.silent_s >= long_s
+            if reading.state in ("turning", "speeding up") and turned_all_along and alone:
+                return name
+        return None
 
-    return {name: judged(name, reading) for name, reading in readings.items()}
+    def judged(reading: ShaftReading) -> ShaftReading:
+        if reading.state not in QUIET or reading.expected_gap_s is None:
+            return reading
+        name = witness(reading)
+        return reading if name is None else replace(reading, state="signal lost", evidence=f"{name} still turns")
+
+    return {name: judged(reading) for name, reading in readings.items()}
