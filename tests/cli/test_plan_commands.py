@@ -1,6 +1,7 @@
 """Do the commands that describe and plan a drive print what they should, and fail in one line?"""
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -325,6 +326,30 @@ def test_page_mistakes(saw: Path, grinder: Path, tmp_path: Path) -> None:
     assert "at most" in refused("strip", "-o", other, "--diameter", "20mm", "--targets", "90")
     assert "has no unit" in refused("strip", "-o", other, "--diameter", "20", "--targets", "9")
     assert not other.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "lost", "kept"),
+    [
+        (["predict", "--hz", "20,50"], "motor rpm", "band m/min"),
+        (["size"], "power", "new pull N"),
+        (["mount"], "step", "pull-off"),
+        (["choose", "--speed", "35m/min"], "motor rpm", "pull for hours"),
+    ],
+)
+def test_table_fits_a_narrow_window(saw: Path, words: list[str], lost: str, kept: str) -> None:
+    everything = run(words[0], saw, *words[1:]).stdout
+    assert lost in everything
+    assert "too narrow" not in everything
+    arguments = ["-m", "kerfbeat", words[0], str(saw), *words[1:]]
+    window = {**os.environ, "COLUMNS": "72"}
+    with pexpect.spawn(sys.executable, arguments, timeout=30, env=window, encoding="utf-8") as terminal:
+        terminal.expect(pexpect.EOF)
+        shown = (terminal.before or "").splitlines()
+    heading = next(line for line in shown if kept in line)
+    assert lost not in heading
+    assert any("this window is too narrow for:" in line and lost in line for line in shown)
+    assert max(len(line) for line in shown[1:]) <= 72
 
 
 def test_describe_asks_a_person_again(tmp_path: Path) -> None:

@@ -1,16 +1,16 @@
 """Which commands describe a machine and predict its speeds?"""
 
 import sys
-import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from kerfbeat.cli._show import examples, json_option, plot_option, table
+from kerfbeat.cli._page import echo_notes, echo_table
+from kerfbeat.cli._show import examples, json_option, plot_option
 
-__all__ = ["describe", "echo_notes", "hz_option", "machine_unit_option", "predict"]
+__all__ = ["describe", "hz_option", "machine_unit_option", "predict"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -107,6 +107,7 @@ def predict(
     from kerfbeat.drive.frequency import fine_hz, frequencies_hz, listed_hz
     from kerfbeat.machine import belt_choices, gear_choices, load_machine
     from kerfbeat.present import predicted
+    from kerfbeat.present.numbers import other_unit
 
     described = load_machine(machine)
     require_motor(described)
@@ -130,15 +131,7 @@ def predict(
     headings, cells = predicted.prediction_rows(rows, unit=first, belts=belts, gears=gears)
     basis = "predicted with what was measured of the machine" if measured else "predicted, not measured"
     click.echo(f"{described.name}: speeds {basis}; full load – no load\n")
-    click.echo(table(headings, cells, left=belts + gears))
+    echo_table(headings, cells, left=belts + gears, spare=("motor rpm", "wheel rpm", "power", other_unit(first)))
     echo_notes("Cautions", predicted.caution_lines(rows))
     echo_notes("Calibrated", measured)
     echo_notes("Assumed", describe_assumptions(described))
-
-
-def echo_notes(heading: str, lines: Sequence[str]) -> None:
-    """Print notes below a result, wrapped; nothing if there are none."""
-    if lines:
-        click.echo(f"\n{heading}")
-        for line in lines:
-            click.echo(textwrap.fill(line, width=100, initial_indent="  ", subsequent_indent="     "))

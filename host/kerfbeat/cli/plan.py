@@ -6,8 +6,9 @@ from typing import Any
 
 import click
 
-from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table
-from kerfbeat.cli.machine import echo_notes, machine_unit_option
+from kerfbeat.cli._page import echo_facts, echo_notes, echo_table
+from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json
+from kerfbeat.cli.machine import machine_unit_option
 
 __all__ = ["choose", "materials", "mount", "size"]
 
@@ -75,7 +76,7 @@ def choose(
     click.echo(f"{described.name}: settings for {what}{chosen.range_words(wanted, first)}, predicted, best first\n")
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
     headings, cells = chosen.choice_rows(choices, unit=first, belts=belts, gears=gears)
-    click.echo(table(headings, cells, left=1 + belts + gears))
+    echo_table(headings, cells, left=1 + belts + gears, spare=("motor rpm", "gives it at"))
     cautions = [
         f"{place}  {setting_words(choice.prediction.setting)}: {text}."
         for place, choice in enumerate(choices, start=1)
@@ -113,7 +114,7 @@ def materials(
         print_json(chosen.material_document(rows))
         return
     headings, cells = chosen.material_rows(rows, unit=unit)
-    click.echo(table(headings, cells, left=2))
+    echo_table(headings, cells, left=len(headings) - 3)
     echo_notes("Speeds", [CONDITIONS, CAUTION])
 
 
@@ -175,6 +176,7 @@ def size(
     from kerfbeat.drive.belt_fit import BeltFacts
     from kerfbeat.machine import load_machine
     from kerfbeat.present import arrangement
+    from kerfbeat.present.numbers import other_unit
     from kerfbeat.present.predicted import speed_unit
 
     described = load_machine(machine)
@@ -205,10 +207,10 @@ def size(
         print_json(arrangement.arrangement_document(made))
         return
     click.echo(f"{described.name}: one fixed pulley and an inverter, predicted\n")
-    click.echo("\n".join(arrangement.arrangement_lines(made, unit=first)))
+    echo_facts(arrangement.arrangement_lines(made, unit=first))
     headings, cells = arrangement.comparison_rows(made, unit=first)
-    click.echo("\nOld and new at the same blade speed, full load, before losses; – is out of reach\n")
-    click.echo(table(headings, cells))
+    click.echo("\nOld and new at one blade speed, full load, before losses; – out of reach\n")
+    echo_table(headings, cells, spare=("power", other_unit(first)))
     echo_notes("Cautions", arrangement.arrangement_cautions(made))
 
 
@@ -238,7 +240,7 @@ def mount(
         return
     click.echo(f"{described.name}: sensors over the whole speed range; targets of {mass * 1e3:g} g\n")
     headings, cells = mounting.mount_rows(plan)
-    click.echo(table(headings, cells))
+    echo_table(headings, cells, spare=("step", "input", "orders below", "pulses/s"))
     echo_notes("What can be seen", mounting.mount_lines(plan))
     echo_notes("Cautions", [*(f"{text}." for text in plan.warnings), *mounting.FLYING])
 

@@ -87,6 +87,8 @@ def material_rows(found: Sequence[tuple[Material, SpeedRange]], *, unit: str) ->
         ]
         for material, speeds in found
     ]
+    if not any(cell[1] for cell in cells):  # groups alone
+        return [headings[0], *headings[2:]], [[cell[0], *cell[2:]] for cell in cells]
     return headings, cells
 
 
