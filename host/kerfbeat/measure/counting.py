@@ -18,7 +18,7 @@ __all__ = ["PulseCount"]
 Floats = NDArray[np.float64]
 
 MOST_FOLLOWED = 12  # targets in a turn whose angles are learnt; of more, every second, third ... is followed
-UPDATE_S = 0.012  # edges that come faster are counted, and the filters are given one in so long: bounds the work
+UPDATE_S = 0.02  # edges that come faster are counted, and the filters are given one in so long: bounds the work
 PLAIN = 9.0  # squared standard deviations within which an edge needs no second thought
 MISS_CHANCE = (3e-3, 5e-4, 2e-4)  # of 1, 2, 3 pulses missing before an edge
 EXTRA_CHANCE = 4e-3

@@ -55,6 +55,8 @@ class PhaseBank:
         other = np.full((timings, timings), RETIME / (timings - 1))
         np.fill_diagonal(other, 1.0 - RETIME)
         self._change = (np.kron(other, np.eye(motions)), np.kron(other, near))
+        self._angle = [0.0] * targets
+        self._theta = self._speed = self._acceleration = self.ramping = 0.0
         self._ahead: tuple[Floats, Floats, Floats, Floats, float]
         size = ANGLES + targets
         self.mean = np.zeros((len(self._timing), size))
@@ -87,6 +89,7 @@ class PhaseBank:
         self.covariance[:, ACCELERATION, ACCELERATION] = self._ramp * (speed_hz / gap_s) ** 2
         self.weight[:] = 1.0 / len(self.weight)
         self.surprise = 1.0
+        self._summarise()
 
     def _move(self, mean: Floats, covariance: Floats, h: float, beliefs: NDArray[np.int64] | slice = ALL) -> None:
         """Let `h` seconds pass, in place, for some of the beliefs."""
@@ -174,6 +177,7 @@ class PhaseBank:
         mean[:, THETA] -= steps / self.targets
         self.mean, self.covariance, self.weight = mean, covariance, weight / weight.sum()
         self.surprise += FORGET * (min(float(self.weight @ nearness), 9.0) - self.surprise)
+        self._summarise()
 
     def fix_angles(self, angle_turns: Floats) -> None:
         """Take the targets' angle errors as known from now on."""
@@ -184,35 +188,33 @@ class PhaseBank:
         index = np.arange(self.targets) + ANGLES
         self.covariance[:, index, index] = 1e-10
         self.mean[:, THETA] = phase
+        self._summarise()
 
-    def share(self, target: int, following: int) -> float:
-        """Way from one target to the next over the even spacing."""
-        difference = self.weight @ (self.mean[:, ANGLES + following] - self.mean[:, ANGLES + target])
-        return max(0.1, 1.0 + float(difference) * self.targets)
-
-    def speed_after(self, elapsed_s: float) -> float:
-        """Speed if the acceleration lasts; never below a tenth of the last one."""
-        _, speed, acceleration = self.weight @ self.mean[:, :ANGLES]
-        return float(max(speed + acceleration * elapsed_s, 0.1 * speed))
+    def _summarise(self) -> None:
+        """Means over the beliefs as plain numbers: asked for at every edge, also those the filters are not given."""
+        self._theta, self._speed, self._acceleration, *self._angle = (self.weight @ self.mean).tolist()
+        self.ramping = float(self.weight @ self._ramp)  # how likely the shaft ramps
 
     def turned(self, elapsed_s: float) -> float:
         """Phase so long after the last edge taken, counted from that edge's even place."""
-        theta, speed, acceleration = self.weight @ self.mean[:, :ANGLES]
-        return float(theta + speed * elapsed_s + 0.5 * acceleration * elapsed_s**2)
+        return float(self._theta + self._speed * elapsed_s + 0.5 * self._acceleration * elapsed_s**2)
 
     def angle(self, target: int) -> float:
         """Angle error of a target."""
-        return float(self.weight @ self.mean[:, ANGLES + target])
+        return float(self._angle[target])
 
-    @property
-    def ramping(self) -> float:
-        """How likely the shaft ramps."""
-        return float(self.weight @ self._ramp)
+    def share(self, target: int, following: int) -> float:
+        """Way from one target to the next over the even spacing."""
+        return max(0.1, 1.0 + (self.angle(following) - self.angle(target)) * self.targets)
+
+    def speed_after(self, elapsed_s: float) -> float:
+        """Speed if the acceleration lasts; never below a tenth of the last one."""
+        return max(self._speed + self._acceleration * elapsed_s, 0.1 * self._speed)
 
     @property
     def speed_hz(self) -> float:
         """Speed at the last edge taken."""
-        return float(self.weight @ self.mean[:, SPEED])
+        return float(self._speed)
 
     def speed(self, elapsed_s: float) -> tuple[float, float]:
         """Speed, and half the width of its 95 % interval, `elapsed_s` after the last edge taken.
