@@ -1,5 +1,6 @@
 """Do check, watch and record work from the first byte of a port to the last line?"""
 
+import errno
 import json
 import math
 import re
@@ -126,6 +127,21 @@ def test_record_counts_what_was_lost(run: Run, tmp_path: Path) -> None:
     lost = sum(loss.pulses or 0 for loss in losses if loss.channel == "motor")
     assert lost > 0
     assert f"warning: motor: {lost} pulses were lost" in result.stderr
+
+
+def _full_disk(_file: int) -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
+def test_record_on_a_full_disk_says_what_is_safe_and_fails(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kerfbeat.capture.log_writer.os.fsync", _full_disk)
+    result = run("record", "--port", STEADY, "-o", tmp_path / "run.csv", "--for", "20s", "--quiet")
+    assert result.exit_code == 1
+    assert result.stderr.count("\n") == 1
+    assert "No space left on device" in result.stderr
+    assert "rows are in the file" in result.stderr
 
 
 def test_trace_shows_every_frame(run: Run) -> None:

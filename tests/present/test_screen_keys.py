@@ -100,6 +100,22 @@ def test_log_that_cannot_begin_is_told(play: Callable[..., LiveScreen], board: A
     assert (tmp_path / "saw-1.csv").read_text() == "precious"
 
 
+def test_full_disk_is_told_and_the_reading_goes_on(
+    play: Callable[..., LiveScreen], board: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full_disk(_file: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    async def script(pilot: Pilot[None]) -> None:
+        await pilot.press("l", "enter")
+        monkeypatch.setattr("kerfbeat.capture.log_writer.os.fsync", full_disk)
+        await pilot.press("l")
+        assert "No space left on device" in _text(pilot, "state")
+        assert "± " in _text(pilot, "readout")
+
+    play(script, size=(200, 30))
+
+
 def test_silence_takes_the_screen_and_gives_it_back(play: Callable[..., LiveScreen], board: Any) -> None:
     async def script(pilot: Pilot[None]) -> None:
         board.run(30.0, wheel_hz=0.0)

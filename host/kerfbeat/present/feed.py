@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
-from kerfbeat.errors import LogError
+from kerfbeat.errors import KerfbeatError, LogError
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
 from kerfbeat.measure.clock import SyncHistory
 from kerfbeat.measure.live import ShaftReading
@@ -237,11 +237,17 @@ class Feed:
             self.tell(f"log begun: {path}")
 
     def end_log(self) -> Logbook | None:
-        """End the running log whole and return it; None if none was running."""
+        """End the running log whole and return it; None if none was running.
+
+        Raises KerfbeatError if the disk does not take the last of it.
+        """
         with self._lock:
             logbook, self._logbook = self._logbook, None
             if logbook is not None:
-                logbook.close()
+                try:
+                    logbook.close()
+                except LogError as error:  # the work failed, not the input
+                    raise KerfbeatError(str(error)) from error
                 self.tell(f"log ended: {logbook.path}, {logbook.tally.pulses.total()} pulses")
             return logbook
 

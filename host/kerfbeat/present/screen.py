@@ -218,14 +218,12 @@ class LiveScreen(App[None]):
 
     def action_cut(self) -> None:
         """Mark the start or the end of a cut."""
-        self._feed.mark_cut(not self._feed.cutting)
-        self.show_now()
+        self._try(lambda: self._feed.mark_cut(not self._feed.cutting))
 
     def action_log(self) -> None:
         """Begin a log, or end the running one."""
         if self._feed.logging:
-            self._feed.end_log()
-            self.show_now()
+            self._try(self._feed.end_log)
         else:
             self._ask("name of the log:", self._begin_log, given=self._log_name())
 
@@ -269,10 +267,16 @@ class LiveScreen(App[None]):
         take, answer = self._answered, event.value.strip()
         self.action_close_question()
         if take is not None and answer:
-            try:
-                take(answer)
-            except (KerfbeatError, OSError) as error:
-                self._feed.tell(str(error))
+            self._try(lambda: take(answer))
+        else:
+            self.show_now()
+
+    def _try(self, act: Callable[[], object]) -> None:
+        """Do what the user asked; what cannot be done is told in the notice, and the reading goes on."""
+        try:
+            act()
+        except (KerfbeatError, OSError) as error:
+            self._feed.tell(str(error))
         self.show_now()
 
     def action_close_question(self) -> None:
