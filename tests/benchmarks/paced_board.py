@@ -20,6 +20,7 @@ AFTER_PULSE_S = numbers.BATCH_AFTER_PULSE_MS / 1000
 IDLE_S = numbers.BATCH_IDLE_MS / 1000
 STATUS_S = numbers.STATUS_MS / 1000
 POLL_S = 0.0005
+MOST_EDGES = 20  # four bytes each in a payload of 124
 
 
 class PacedBoard:
@@ -112,6 +113,12 @@ class PacedBoard:
             self._base = self._ticks(now_s)
 
     def _batch(self, edges: list[int], complete: int) -> None:
+        while len(edges) > MOST_EDGES:  # this computer was busy elsewhere: what has gathered fits no single frame
+            self._one_batch(edges[:MOST_EDGES], edges[MOST_EDGES - 1])
+            edges = edges[MOST_EDGES:]
+        self._one_batch(edges, complete)
+
+    def _one_batch(self, edges: list[int], complete: int) -> None:
         self._counted += len(edges)
         self._send(
             Batch(
