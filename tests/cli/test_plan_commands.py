@@ -155,6 +155,17 @@ def test_choose_ranks_and_says_why(saw: Path) -> None:
     assert "cools little" in shown
 
 
+@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+@pytest.mark.parametrize(
+    "words", [["predict"], ["choose", "--speed", "35m/min"], ["size"], ["mount"]], ids=lambda w: w[0]
+)
+def test_every_analysis_draws_in_every_format(saw: Path, tmp_path: Path, words: list[str], suffix: str) -> None:
+    path = tmp_path / f"plot{suffix}"
+    assert run(words[0], saw, *words[1:], "--plot", path, "--json").exit_code == 0
+    begins = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}[suffix]
+    assert path.read_bytes().startswith(begins)
+
+
 def test_choose_by_material_names_its_source(saw: Path) -> None:
     document = json.loads(run("choose", saw, "--material", "4140", "--thickness", "4in", "--json").stdout)
     assert document["material"] == "4140"

@@ -17,15 +17,18 @@ from pypdf.generic import ContentStream
 
 from kerfbeat.drive.arrange import arrange
 from kerfbeat.drive.chain import DriveCurve, drive_curves
+from kerfbeat.drive.choose import choose
 from kerfbeat.drive.frequency import fine_hz, listed_hz
-from kerfbeat.drive.material import one_material
+from kerfbeat.drive.material import SpeedRange, one_material
+from kerfbeat.drive.mount import plan_mount
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import Machine, belt_choices, demo_machine, demo_text, parse_machine
 from kerfbeat.present import ink
 from kerfbeat.present.arrangement_plot import plot_arrangement
 from kerfbeat.present.chart import draw_chart
 from kerfbeat.present.dial import draw_dial, even_knob, plan_rings
-from kerfbeat.present.drive_plot import fitted_name, plot_speed_curves
+from kerfbeat.present.drive_plot import fitted_name, plot_choices, plot_speed_curves
+from kerfbeat.present.mount_plot import plot_mount
 from kerfbeat.present.strip import draw_strip, plan_strip
 
 MM_PER_PT = 25.4 / 72  # a PDF unit is 1/72 in (ISO 32000-1, 8.3.2.3)
@@ -178,6 +181,21 @@ def test_chart_tells_which_materials_it_leaves_out(tmp_path: Path) -> None:
         draw_chart(saw, curves, [20.0, 80.0], tmp_path / "x.pdf", unit="m/min", paper="a4", materials=wanted[:1] * 11)
 
 
+def test_chosen_settings_stand_where_they_say(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    found = choose(SAW, HALF_M_PER_S)
+    plot_choices(SAW, found, HALF_M_PER_S, tmp_path / "x", unit="m/min")
+    numbers = {text.get_text(): text for text in figures[0].axes[0].texts}
+    for place, choice in enumerate(found, start=1):
+        hz, speed = numbers[f"{place}"].xy  # type: ignore[attr-defined]
+        assert hz == choice.prediction.setting.hz
+        assert speed == pytest.approx(30.0, rel=0.01)  # 0.5 m/s
+    fixed = dataclasses.replace(SAW, inverter=None)
+    with pytest.raises(DriveError, match="describe the machine's"):
+        plot_choices(fixed, found, HALF_M_PER_S, tmp_path / "x", unit="m/min")
+
+
 def test_names_of_belt_and_gear_are_cut_last() -> None:
     _, curves = saw_curves()
     both = dataclasses.replace(curves[0], belt="5.3 in", gear="direct")
@@ -214,6 +232,10 @@ def six_gears() -> Machine:
     return parse_machine(demo_text("saw").replace("ratios = { low = 30.0, high = 13.0 }", f"ratios = {{ {ratios} }}"))
 
 
+SAW, GRINDER = demo_machine("saw"), demo_machine("grinder")
+MOTOR_ONLY = dataclasses.replace(SAW, sensors={"motor": SAW.sensors["motor"]})
+HALF_M_PER_S = SpeedRange(low_m_per_s=0.5, high_m_per_s=0.5)
+FIVE_M_PER_S = SpeedRange(low_m_per_s=5.0, high_m_per_s=5.5)
 PAGES: dict[str, Callable[[Path], None]] = {
     "chart a4": lambda path: chart(path, saw_curves(), "m/min", "a4"),
     "chart full": lambda path: chart(path, some_grinder_curves(), "ft/min", "letter"),
@@ -224,6 +246,12 @@ PAGES: dict[str, Callable[[Path], None]] = {
     "arrangement of six gears": lambda path: plot_arrangement(
         arrange(six_gears(), limits_hz=(20.0, 90.0), points=50), path, unit="ft/min"
     ),
+    "choices": lambda path: plot_choices(SAW, choose(SAW, HALF_M_PER_S), HALF_M_PER_S, path, unit="m/min"),
+    "many choices": lambda path: plot_choices(
+        GRINDER, choose(GRINDER, FIVE_M_PER_S), FIVE_M_PER_S, path, unit="ft/min"
+    ),
+    "mount": lambda path: plot_mount(SAW, plan_mount(SAW), path),
+    "mount without a radius": lambda path: plot_mount(MOTOR_ONLY, plan_mount(MOTOR_ONLY), path),
     "strip": lambda path: draw_strip(plan_strip(diameter_m=0.2, targets=6), path),
     "dense strip": lambda path: draw_strip(plan_strip(diameter_m=0.05, targets=50), path),
     "dial": lambda path: dial(path, saw_curves(), 270.0),

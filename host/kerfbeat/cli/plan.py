@@ -34,6 +34,7 @@ CARBON = click.option("--carbon-band", is_flag=True, help="A carbon-steel band i
 @CARBON
 @machine_unit_option
 @json_option
+@plot_option
 def choose(
     *,
     machine: Path,
@@ -44,6 +45,7 @@ def choose(
     carbon_band: bool,
     unit: str | None,
     as_json: bool,
+    plot: Path | None,
 ) -> None:
     """Find the settings that give a blade speed, or suit a material; best torque first.
 
@@ -68,6 +70,10 @@ def choose(
         assert speed is not None
         wanted = materials_.SpeedRange(low_m_per_s=speed, high_m_per_s=speed)
     choices = find(described, wanted)
+    if plot is not None:
+        from kerfbeat.present.drive_plot import plot_choices
+
+        plot_choices(described, choices, wanted, plot, unit=speed_unit(described, unit))
     if as_json:
         print_json(chosen.choice_document(described, wanted, choices, found))
         return
@@ -221,8 +227,16 @@ def size(
 @click.option("--mass", type=Quantity("mass"), default="5g", show_default=True, help="Mass of one target.")
 @click.option("--radius", type=Quantity("length"), help="Where the targets sit; else the rim of the blade wheel.")
 @json_option
+@plot_option
 def mount(
-    *, machine: Path, low: float | None, high: float | None, mass: float, radius: float | None, as_json: bool
+    *,
+    machine: Path,
+    low: float | None,
+    high: float | None,
+    mass: float,
+    radius: float | None,
+    as_json: bool,
+    plot: Path | None,
 ) -> None:
     """Tell what the sensors will see: pulses, readings, orders, and the force on a target.
 
@@ -235,6 +249,10 @@ def mount(
 
     described = load_machine(machine)
     plan = plan_mount(described, blade=_pair(low, high, "--low and --high"), mass_kg=mass, radius_m=radius)
+    if plot is not None:
+        from kerfbeat.present.mount_plot import plot_mount
+
+        plot_mount(described, plan, plot)
     if as_json:
         print_json(mounting.mount_document(described, plan))
         return

@@ -10,7 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.drive.cautions import FORBIDDING
-from kerfbeat.drive.chain import DriveCurve
+from kerfbeat.drive.chain import DriveCurve, drive_curve
+from kerfbeat.drive.choose import Choice
+from kerfbeat.drive.frequency import fine_hz
+from kerfbeat.drive.material import SpeedRange
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import Machine
 from kerfbeat.present import ink
@@ -18,12 +21,22 @@ from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["MOST_CURVES", "curve_name", "draw_speed_curves", "fitted_name", "forbidden_hz", "plot_speed_curves"]
+__all__ = [
+    "MOST_CURVES",
+    "curve_name",
+    "draw_speed_curves",
+    "fitted_name",
+    "forbidden_hz",
+    "plot_choices",
+    "plot_speed_curves",
+]
 
 CAPTION = (
     "Predicted, not measured. Line: between no load and full load. Shaded: where a healthy machine should be found."
 )
+CHOICE_CAPTION = "Predicted, not measured. Numbers: settings, best first. Dashed across: the wanted speed."
 LOG_FROM = 15.0  # from this ratio of fastest to slowest, a linear scale would crush the slow gears
 ZONE_WORDS = {
     "motor speed": "motor too fast",
@@ -32,6 +45,7 @@ ZONE_WORDS = {
 }
 SECOND_AXIS_MM = 16.0  # left of the first: room for its figures and its name
 CURVE_NAME_MM = 27.0  # right of the axes, where the curves are named
+MOST_CHOICES = 6  # settings of one speed crowd along one line
 MOST_CURVES = 12  # more names could not be told apart on one page
 
 
@@ -173,15 +187,42 @@ def plot_speed_curves(machine: Machine, curves: Sequence[DriveCurve], path: Path
     if len(curves[0].supply_hz) < 2:
         raise DriveError("a plot needs more than one frequency; describe the inverter, or give --hz 20:80:1.")
     with ink.page(200.0, 130.0) as figure:
-        axes = figure.add_axes((0.18, 0.11, 0.62, 0.76))
-        draw_speed_curves(axes, machine, curves, unit=unit)
-        figure.text(
-            0.02,
-            0.955,
-            ink.fitted(machine.name, width_mm=190.0, size_pt=11.0, bold=True),
-            fontsize=11,
-            fontweight="bold",
-            va="center",
-        )
-        figure.text(0.02, 0.905, CAPTION, fontsize=7.5, va="center")
+        draw_speed_curves(_titled(figure, machine, CAPTION), machine, curves, unit=unit)
         ink.save_pages([figure], path, title=f"Blade speed over frequency: {machine.name}")
+
+
+def plot_choices(machine: Machine, choices: Sequence[Choice], wanted: SpeedRange, path: Path, *, unit: str) -> None:
+    """Draw the settings found for a wanted speed, numbered from the best, on the curves they lie on.
+
+    Only as many as a page can tell apart; the best ones.   Raises DriveError for a machine without an inverter.
+    """
+    supply_hz = fine_hz(machine)
+    if len(supply_hz) < 2:
+        raise DriveError("a plot needs a range of frequencies; describe the machine's [inverter] first.")
+    shown = [(place, choice.prediction) for place, choice in enumerate(choices[:MOST_CHOICES], start=1)]
+    curves = [
+        drive_curve(machine, belt=row.setting.belt, gear=row.setting.gear, supply_hz=supply_hz) for _, row in shown
+    ]
+    with ink.page(200.0, 130.0) as figure:
+        fewer = f" The best {MOST_CHOICES} are drawn." if len(choices) > MOST_CHOICES else ""
+        axes = _titled(figure, machine, CHOICE_CAPTION + fewer)
+        draw_speed_curves(axes, machine, curves, unit=unit)
+        low, high = (speed * SPEED_UNITS[unit](1.0) for speed in (wanted.low_m_per_s, wanted.high_m_per_s))
+        for edge in (low, high):
+            axes.axhline(edge, color=ink.INK, linewidth=0.8, linestyle=(0, (4, 2)))
+        for place, row in shown:
+            blade = row.blade_m_per_s
+            speed = (blade.no_load + blade.full_load) / 2.0 * SPEED_UNITS[unit](1.0)
+            axes.annotate(
+                f"{place}", (row.setting.hz or 0.0, speed), fontsize=8, fontweight="bold", ha="center", va="center",
+                bbox={"boxstyle": "circle", "facecolor": "white", "edgecolor": ink.INK, "pad": 0.25},
+            )  # fmt: skip
+        ink.save_pages([figure], path, title=f"Settings for a blade speed: {machine.name}")
+
+
+def _titled(figure: Figure, machine: Machine, caption: str) -> Axes:
+    """Head a page with the machine's name and say what is drawn; axes for the curves below."""
+    name = ink.fitted(machine.name, width_mm=190.0, size_pt=11.0, bold=True)
+    figure.text(0.02, 0.955, name, fontsize=11, fontweight="bold", va="center")
+    figure.text(0.02, 0.905, caption, fontsize=7.5, va="center")
+    return figure.add_axes((0.18, 0.11, 0.62, 0.76))
