@@ -324,6 +324,14 @@ def test_page_is_replaced_when_told(saw: Path, tmp_path: Path) -> None:
     assert path.read_bytes().startswith(b"%PDF")
 
 
+def test_strip_on_the_blade_wheel_says_where_it_must_not_lie(saw: Path, tmp_path: Path) -> None:
+    result = run("strip", saw, "-o", tmp_path / "wheel.pdf")
+    assert "330 mm" in result.stderr
+    assert "never under the blade" in result.stderr
+    told = run("strip", saw, "-o", tmp_path / "hub.pdf", "--diameter", "120mm")
+    assert "never under the blade" not in told.stderr
+
+
 def test_page_mistakes(saw: Path, grinder: Path, tmp_path: Path) -> None:
     path = tmp_path / "page.pdf"
     assert "too many for one drawing" in refused("chart", grinder, "-o", path)

@@ -174,7 +174,7 @@ def dial(
 @click.argument("machine", type=click.Path(path_type=Path), required=False)
 @pdf_option
 @PAPER
-@click.option("--diameter", type=Quantity("length"), help="Hub or rim to wrap; else the machine's blade wheel.")
+@click.option("--diameter", type=Quantity("length"), help="Hub or rim to wrap, measured; else the blade wheel.")
 @click.option("--targets", type=int, metavar="N", help="How many; else as the machine file says for --channel.")
 @click.option("--channel", default="wheel", show_default=True, help="Sensor of the machine file that it is for.")
 @click.option("--width", type=Quantity("length"), default="15mm", show_default=True, help="Width of the strip.")
@@ -214,3 +214,9 @@ def strip(
         "print it at 100 % and measure the scale bars",
         err=True,
     )
+    if diameter is None:
+        click.echo(
+            f"taken: the blade wheel's {hub_m * 1e3:g} mm. A strip there must lie beside the blade's track, never under "
+            "the blade; for a hub or an inner rim measure that and give --diameter.",
+            err=True,
+        )
