@@ -216,7 +216,7 @@ def strip(
     )
     if diameter is None:
         click.echo(
-            f"taken: the blade wheel's {hub_m * 1e3:g} mm. A strip there must lie beside the blade's track, never under "
+            f"taken: the blade wheel's {hub_m * 1e3:g} mm. A strip there lies beside the blade's track, never under "
             "the blade; for a hub or an inner rim measure that and give --diameter.",
             err=True,
         )
