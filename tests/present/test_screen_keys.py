@@ -9,7 +9,8 @@ import pytest
 from textual.pilot import Pilot
 
 from kerfbeat.machine import Setting
-from kerfbeat.present.screen import PARTS, LiveScreen, part_heights
+from kerfbeat.present.layout import PARTS, part_heights
+from kerfbeat.present.screen import LiveScreen
 
 Play = Callable[[Pilot[None]], Awaitable[None]]
 

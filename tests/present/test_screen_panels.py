@@ -9,7 +9,7 @@ import pytest
 
 from kerfbeat.machine import Setting
 from kerfbeat.measure.uncertainty import Estimate
-from kerfbeat.present import panels
+from kerfbeat.present import panels, readout
 from kerfbeat.present.snapshot import LinkNow, LogNow, Prospect, Snapshot
 
 Moment = Callable[..., Snapshot]
@@ -19,27 +19,27 @@ SIZES = [(80, 9), (120, 20), (200, 40), (40, 5)]
 @pytest.mark.parametrize("state", ["turning", "waiting", "no pulses", "silent", "signal lost", "no link"])
 @pytest.mark.parametrize(("columns", "rows"), SIZES)
 def test_readout_fits_its_space(moment: Moment, state: str, columns: int, rows: int) -> None:
-    text = panels.Readout().text(moment(state), "m/min", columns=columns, rows=rows)
+    text = readout.Readout().text(moment(state), "m/min", columns=columns, rows=rows)
     lines = text.plain.splitlines()
     assert len(lines) <= rows
     assert max(len(line) for line in lines) <= columns
 
 
 def test_reading_never_stands_without_its_uncertainty_and_both_units(moment: Moment) -> None:
-    text = panels.Readout().text(moment(), "m/min", columns=80, rows=9).plain
+    text = readout.Readout().text(moment(), "m/min", columns=80, rows=9).plain
     # 1.3556 m/s = 81.34 m/min = 266.9 ft/min (1 ft = 0.3048 m, NIST SP 811 B.8)
     assert "m/min" in text
     assert "± 0.12" in text
     assert "267 ft/min" in text
     assert "± 0.4" in text
-    turned = panels.Readout().text(moment(), "ft/min", columns=80, rows=9).plain
+    turned = readout.Readout().text(moment(), "ft/min", columns=80, rows=9).plain
     assert turned.index("ft/min") < turned.index("81.3 m/min")
 
 
 def test_reading_that_is_hardly_known_is_no_large_figure(moment: Moment) -> None:
     now = moment()
     now = replace(now, blade=replace(now.blade, speed_m_per_s=Estimate(value=0.35, u95=0.3)))
-    text = panels.Readout().text(now, "m/min", columns=80, rows=9).plain
+    text = readout.Readout().text(now, "m/min", columns=80, rows=9).plain
     assert "not settled yet" in text
     assert "21 ± 18 m/min" in text
     assert not any(line.startswith("  ██████ ") and "21" in line for line in text.splitlines())
@@ -48,10 +48,10 @@ def test_reading_that_is_hardly_known_is_no_large_figure(moment: Moment) -> None
 
 
 def test_silence_is_another_layout_in_words_not_a_number(moment: Moment) -> None:
-    reading = panels.Readout().text(moment(), "m/min", columns=80, rows=16)
-    silent = panels.Readout().text(moment("silent"), "m/min", columns=80, rows=16)
-    assert str(silent.style) == panels.SILENCE
-    assert str(reading.style) != panels.SILENCE
+    reading = readout.Readout().text(moment(), "m/min", columns=80, rows=16)
+    silent = readout.Readout().text(moment("silent"), "m/min", columns=80, rows=16)
+    assert str(silent.style) == readout.SILENCE
+    assert str(reading.style) != readout.SILENCE
     assert "▞" * 80 in silent.plain
     assert "Stopped, or signal lost: no pulse for 3 s." in silent.plain
     assert "slower than 12.6 m/min (41.3 ft/min)" in silent.plain
@@ -62,7 +62,7 @@ def test_silence_is_another_layout_in_words_not_a_number(moment: Moment) -> None
 def test_stopped_is_never_said_of_silence_alone(moment: Moment, state: str) -> None:
     now = moment(state)
     texts = [
-        panels.Readout().text(now, "m/min", columns=100, rows=20).plain,
+        readout.Readout().text(now, "m/min", columns=100, rows=20).plain,
         panels.state(now, "m/min", columns=100).plain,
         panels.sensors(now, columns=100).plain,
     ]
@@ -72,7 +72,7 @@ def test_stopped_is_never_said_of_silence_alone(moment: Moment, state: str) -> N
 
 
 def test_lost_link_says_that_nothing_is_known(moment: Moment) -> None:
-    text = panels.Readout().text(moment("no link"), "m/min", columns=80, rows=16).plain
+    text = readout.Readout().text(moment("no link"), "m/min", columns=80, rows=16).plain
     assert "/dev/ttyUSB0 went away" in text
     assert "nothing is known" in text
 

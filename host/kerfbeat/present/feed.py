@@ -5,13 +5,11 @@ keeps count of troubles, follows what the operator enters, and passes everything
 neither a terminal nor a port.  One thread may feed it while another takes snapshots.
 """
 
-import math
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -21,15 +19,14 @@ from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.errors import KerfbeatError, LogError
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
-from kerfbeat.measure.clock import SyncHistory
 from kerfbeat.measure.live import ShaftReading
-from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.blade import BladeRule
+from kerfbeat.present.board_clock import BoardClock
 from kerfbeat.present.entry import choice_of, hz_of
 from kerfbeat.present.logbook import Logbook
 from kerfbeat.present.outlook import motor_slip, prospect_of
 from kerfbeat.present.shafts import Shafts
-from kerfbeat.present.snapshot import BladeNow, ClockNow, LinkNow, LogNow, Snapshot
+from kerfbeat.present.snapshot import BladeNow, LinkNow, LogNow, Snapshot
 
 __all__ = ["Feed"]
 
@@ -38,7 +35,6 @@ NOTICE_S = 8.0  # how long a notice stands
 TREND_S = 900.0  # the longest stretch the screen draws
 TREND_STEP_S = 0.25
 TREND_SHARE = 0.1  # a reading less certain than that says nothing about a trend
-RATE_EVERY_S = 2.0  # how often the board's clock is compared anew
 NO_COUNTS = LineCounts(frames=0, bad_crc=0, malformed=0, implausible=0, noise_bytes=0, frames_missing=0)
 
 
@@ -74,9 +70,7 @@ class Feed:
         self._heard_host_s = clock()
         self._down: str | None = None
         self._line = NO_COUNTS
-        self._clock_now = ClockNow()
-        self._syncs: SyncHistory | None = None
-        self._rated_host_s = 0.0
+        self._board_clock = BoardClock(known)
         self._estimates = 0
         self._logbook: Logbook | None = None
         self._log_began_host_s = 0.0
@@ -99,7 +93,8 @@ class Feed:
                 case Lost():
                     self._shafts.lose(event)
                 case Sync():
-                    self._accept_sync(event)
+                    if self._board_clock.take(event):
+                        self._set_clock()
                 case Health():
                     self._line = event.line
                 case LinkDown():
@@ -115,13 +110,13 @@ class Feed:
             self.tell(f"{event.cause}: counting begins anew")
         self._segment = event
         self._complete_ticks = self._told_ticks = event.start_ticks
-        self._clock_now = ClockNow()
-        self._syncs = SyncHistory(event.tick_hz)
-        self._rated_host_s = self._clock()
         self._shafts.restart(event.tick_hz)
-        stored = None if self._known is None else self._known.clock_ppm(event.board_id, at=datetime.now(UTC))
-        if stored is not None:
-            self._shafts.set_clock(*stored)  # until the exchanges of this session know better
+        self._board_clock.restart(event)
+        self._set_clock()
+
+    def _set_clock(self) -> None:
+        if self._board_clock.rate is not None:
+            self._shafts.set_clock(*self._board_clock.rate)
 
     def _accept_pulses(self, event: Pulses) -> None:
         self._complete_ticks = event.complete_ticks
@@ -136,25 +131,6 @@ class Feed:
             self._trend.append((event.received_host_s, speed.value if speed is not None and fit else np.nan))
             while self._trend[0][0] < event.received_host_s - TREND_S:
                 self._trend.popleft()
-
-    def _accept_sync(self, event: Sync) -> None:
-        syncs = self._syncs
-        if syncs is None:
-            return
-        syncs.add(
-            sent_host_s=event.sent_host_s,
-            received_host_s=event.received_host_s,
-            ping_ticks=event.ping_ticks,
-            answer_ticks=event.answer_ticks,
-        )
-        if event.received_host_s - self._rated_host_s < RATE_EVERY_S:
-            return
-        self._rated_host_s = event.received_host_s
-        rate = syncs.rate()
-        if rate.basis.startswith("measured"):
-            u95_ppm = coverage_factor(math.inf) * rate.u_ppm
-            self._clock_now = ClockNow(off_ppm=Estimate(value=rate.ppm, u95=u95_ppm))
-            self._shafts.set_clock(rate.ppm, rate.u_ppm)
 
     # What the operator does.
 
@@ -290,7 +266,7 @@ class Feed:
                 motor=motor_slip(self.machine, self._setting, motor_hz),
                 prospect=self._prospect,
                 link=link,
-                clock=self._clock_now,
+                clock=self._board_clock.now,
                 calibrated=self._calibrated,
                 log=self._log(at_s),
                 notice=notice if at_s - told_s < NOTICE_S else "",

@@ -20,6 +20,7 @@ __all__ = [
     "in_unit",
     "other_unit",
     "plus_minus",
+    "short_number",
     "unit_for",
     "written",
 ]
@@ -63,6 +64,13 @@ def written(value: float, u95: float) -> tuple[str, str]:
     places = decimals(u95)
     shown = max(places, 0)
     return f"{round(value, places) + 0.0:.{shown}f}", f"{round(u95, places):.{shown}f}"  # + 0.0: no "-0"
+
+
+def short_number(value: float) -> str:
+    """Three or four figures: for bounds and bands, which carry no uncertainty of their own."""
+    if value >= 999.5:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if value >= 9.95 else f"{value:.2f}"
 
 
 def plus_minus(estimate: Uncertain, unit: str = "") -> str:

@@ -1,165 +1,31 @@
-"""What stands in each part of the live screen?
+"""What stands in each part of the live screen around the large reading?
 
 Every function turns a snapshot into styled text of a given width; nothing here knows of keys, timers or layout.
-The colours are those of tempered steel: straw for the reading, blue for what was predicted, and plain black on white,
-framed by a hatch, for silence.
 """
-
-import math
-import textwrap
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import trend
-from kerfbeat.present.bigtext import big
-from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, plus_minus
+from kerfbeat.present.numbers import SPEED_UNITS, plus_minus, short_number
+from kerfbeat.present.readout import SILENT_WORDS, STRAW
 from kerfbeat.present.snapshot import STATE_WORDS, ChannelNow, Snapshot
-from kerfbeat.present.steady import SteadyNumber
 from kerfbeat.present.text import harmless
 from kerfbeat.units import rpm
 
-__all__ = ["Readout", "clock_words", "head", "health", "prospect", "sensors", "setting_words", "speed_trend", "state"]
+__all__ = ["clock_words", "head", "health", "prospect", "sensors", "setting_words", "speed_trend", "state"]
 
-STRAW = "#f0d48a"
 BLUE = "#7fb2dd"
 DIM = "#98a2ab"
 ALARM = "bold #101010 on #ff9a52"
-SILENCE = "bold #101010 on #f2efe6"
 
 OTHER_WORDS = {"waiting": "no pulse yet", "signal lost": "signal lost", "no link": "unknown"}
 INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
 COUNTS_WIDTH = 34  # columns of a sensor's missing, extra and lost pulses
-UNSETTLED = 0.5  # half-width over the reading: above, a large figure would say more than is known
 MOST_SLIP_U95_PERCENT = 20.0  # a slip less certain than that is not shown
-SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
-BESIDE = 20  # columns kept free beside the digits for units and uncertainty
-SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
-
-
-class Readout:
-    """The big digits with their units; remembers what they show, so that they stand still."""
-
-    def __init__(self) -> None:
-        self._steady = {unit: SteadyNumber() for unit in SPEED_UNITS}
-        self._u95_m_per_s = math.nan  # of which the ± tells
-        self._u95_since_s = 0.0
-
-    def text(self, now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
-        """The whole area, `rows` lines."""
-        blade = now.blade
-        if blade.speed_m_per_s is None:
-            for steady in self._steady.values():
-                steady.forget()
-        if blade.state in SILENT_WORDS:
-            return _silence(now, unit, columns=columns, rows=rows)
-        if blade.speed_m_per_s is not None:
-            if blade.speed_m_per_s.u95 > UNSETTLED * blade.speed_m_per_s.value:
-                words = [(f"{plus} {name}", "") for name, plus in _both(blade.speed_m_per_s, unit)]
-                beside = [("not settled yet", f"bold {STRAW}"), ("", ""), *words]
-                return _digits("?", beside, columns=columns, rows=rows)
-            shown = {name: self._shown(now, name) for name in SPEED_UNITS}
-            u95_m_per_s = self._told_u95_m_per_s(now.at_s, blade.speed_m_per_s.u95)
-            told = Estimate(value=blade.speed_m_per_s.value, u95=u95_m_per_s)
-            beside = [
-                (unit, f"bold {STRAW}"),
-                (f"± {in_unit(told, unit)[1]}", STRAW),
-                ("", ""),
-                (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
-                (f"± {in_unit(told, other_unit(unit))[1]}", ""),
-            ]
-            return _digits(shown[unit], beside, columns=columns, rows=rows)
-        if blade.slower_than_m_per_s is not None:
-            bounds = {name: _short(convert(blade.slower_than_m_per_s)) for name, convert in SPEED_UNITS.items()}
-            beside = [
-                (unit, f"bold {STRAW}"),
-                ("or slower", STRAW),
-                ("", ""),
-                (f"< {bounds[other_unit(unit)]} {other_unit(unit)}", "bold"),
-            ]
-            return _digits(f"<{bounds[unit]}", beside, columns=columns, rows=rows)
-        return _digits("WAITING", [], columns=columns, rows=rows)
-
-    def _told_u95_m_per_s(self, at_s: float, u95_m_per_s: float) -> float:
-        """The half-width to tell: it stands for a while, so as not to flicker, unless it grows or has shrunk much."""
-        if not SHRUNK < u95_m_per_s / self._u95_m_per_s < GROWN or at_s - self._u95_since_s >= STANDS_S:
-            self._u95_m_per_s, self._u95_since_s = u95_m_per_s, at_s
-        return self._u95_m_per_s
-
-    def _shown(self, now: Snapshot, unit: str) -> str:
-        speed = now.blade.speed_m_per_s
-        assert speed is not None
-        convert = SPEED_UNITS[unit]
-        return self._steady[unit].text(convert(speed.value), convert(speed.u95), at_s=now.at_s)
-
-
-def _both(speed_m_per_s: Estimate, unit: str) -> list[tuple[str, str]]:
-    """Unit and "value ± half-width", the user's unit first."""
-    return [(name, "{} ± {}".format(*in_unit(speed_m_per_s, name))) for name in (unit, other_unit(unit))]
-
-
-def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
-    """Big figure to the left, small lines beside it, centred over the rows."""
-    lines = list(big(figure, columns=columns - BESIDE - 2, rows=rows))
-    while len(lines) < len(beside):
-        lines.append("")
-    widest = len(lines[0])
-    above = (rows - len(lines)) // 2
-    text = Text("\n" * above, no_wrap=True)
-    first = (len(lines) - len(beside)) // 2
-    for row, line in enumerate(lines):
-        words, style = beside[row - first] if 0 <= row - first < len(beside) else ("", "")
-        text.append(f"  {line.ljust(widest)}", style=STRAW)
-        text.append(f"  {words}", style=style)
-        text.append("\n" if row < len(lines) - 1 else "")
-    return text
-
-
-def _silence(now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
-    """Black on white, hatched, in words as large as fit: not to be taken for a reading of zero."""
-    told = [part for line in _silence_words(now, unit) for part in textwrap.wrap(line, max(columns - 6, 1))]
-    room, free = columns - 6, rows - 3 - len(told)
-    words = SILENT_WORDS[now.blade.state]
-    one_line = big(" ".join(words), columns=room, rows=max(free, 1))
-    two_lines = [*big(words[0], columns=room, rows=max(free // 2, 1)), "", *big(words[1], columns=room, rows=free // 2)]
-    large = two_lines if free >= 20 else one_line
-    body = [*large, "", *told][: rows - 2]
-    above = (rows - 2 - len(body)) // 2
-    inside = [""] * above + body + [""] * (rows - 2 - len(body) - above)
-    hatch = "▞" * columns
-    text = Text(f"{hatch}\n", style=SILENCE, no_wrap=True)
-    for line in inside:
-        text.append(f"▞  {line[:room].ljust(room)}  ▞\n")
-    return text.append(hatch)
-
-
-def _silence_words(now: Snapshot, unit: str) -> list[str]:
-    blade = now.blade
-    if blade.state == "no link":
-        return [f"No link to the board: {harmless(now.link.words)}.", "The blade may be running: nothing is known."]
-    since = f": no pulse for {blade.silent_s:.0f} s" if blade.silent_s is not None else ""
-    if blade.state == "signal lost":
-        evidence = f", but {harmless(blade.evidence)}" if blade.evidence else ""
-        return [f"Signal lost{since}{evidence}.", "It may be running, or the drive has parted. Check the sensor."]
-    told = [f"Stopped, or signal lost{since}."]
-    if blade.slower_than_m_per_s is not None:
-        first, second = (
-            f"{_short(SPEED_UNITS[name](blade.slower_than_m_per_s))} {name}" for name in (unit, other_unit(unit))
-        )
-        told.append(f"If it turns, it is slower than {first} ({second}).")
-    return [*told, "Never take this for proof that the blade stands still."]
-
-
-def _short(value: float) -> str:
-    """Three or four figures: for bounds and bands, which carry no uncertainty of their own."""
-    if value >= 999.5:
-        return f"{value:.0f}"
-    return f"{value:.1f}" if value >= 9.95 else f"{value:.2f}"
 
 
 def head(now: Snapshot, *, columns: int) -> Text:
@@ -183,7 +49,7 @@ def state(now: Snapshot, unit: str, *, columns: int) -> Text:
     words = STATE_WORDS[blade.state]
     if blade.state in ("speeding up", "slowing down") and blade.acceleration_m_per_s2 is not None:
         rate = abs(SPEED_UNITS[unit](blade.acceleration_m_per_s2))
-        words = f"{words} by {_short(rate)} {unit} each second"
+        words = f"{words} by {short_number(rate)} {unit} each second"
     style = ALARM if blade.state in ("no pulses", *SILENT_WORDS) else f"bold {STRAW}"
     text = Text("  ", no_wrap=True).append(f" {words} ", style=style)
     if now.cutting:
@@ -210,7 +76,7 @@ def prospect(now: Snapshot, unit: str, *, columns: int) -> Text:
     if low is None or high is None:
         text.append(f" {harmless(now.prospect.words)}", style=DIM)
         return text
-    text.append(f" Should run {_short(convert(low))} to {_short(convert(high))} {unit}", style=BLUE)
+    text.append(f" Should run {short_number(convert(low))} to {short_number(convert(high))} {unit}", style=BLUE)
     speed = now.blade.speed_m_per_s
     words = "" if speed is None else _place_words(speed.value, low, high)
     room = columns - 5 - max(len(words), len("99.9 % below the band"))
@@ -291,7 +157,7 @@ def _turning_words(channel: ChannelNow) -> str:
             return "not settled yet"
         return plus_minus(channel.shaft_hz.times(rpm(1.0)), "rpm")
     if channel.state == "no pulses" and channel.slower_than_hz is not None:
-        return f"< {_short(rpm(channel.slower_than_hz))} rpm"
+        return f"< {short_number(rpm(channel.slower_than_hz))} rpm"
     return OTHER_WORDS.get(channel.state, "no pulses")
 
 

@@ -23,8 +23,10 @@ from kerfbeat.errors import KerfbeatError
 from kerfbeat.machine import belt_choices, gear_choices
 from kerfbeat.present import panels
 from kerfbeat.present.feed import Feed
+from kerfbeat.present.layout import PARTS, part_heights
 from kerfbeat.present.listen import Listener, Take
 from kerfbeat.present.numbers import other_unit
+from kerfbeat.present.readout import SILENT_WORDS, Readout
 from kerfbeat.present.snapshot import CAUTION, SHORT_CAUTION
 
 __all__ = ["LiveScreen", "show_live"]
@@ -32,7 +34,6 @@ __all__ = ["LiveScreen", "show_live"]
 REFRESH_S = 0.22  # 4.5 a second: quick to the eye, and the digits can still be read
 SLOW_S = 0.85  # between looks at what is read, not glanced at: sensors, band, trend, link
 SPANS_S = (120.0, 300.0, 900.0)  # of the trend
-PARTS = ("head", "readout", "state", "prospect", "trend", "sensors", "health", "caution")  # top to bottom
 HANG_UP = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
@@ -99,7 +100,7 @@ class LiveScreen(App[None]):
         self._failed = failed
         self.fault: Exception | None = None
         self._span_s = SPANS_S[1]
-        self._readout = panels.Readout()
+        self._readout = Readout()
         self._heights: dict[str, int] = {}
         self._slow_s = 0.0
         self._silent = False
@@ -148,7 +149,7 @@ class LiveScreen(App[None]):
         columns, rows = self.size.width, self.size.height
         if columns < 1 or rows < 1:
             return
-        silent = now.blade.state in panels.SILENT_WORDS
+        silent = now.blade.state in SILENT_WORDS
         heights = part_heights(rows, sensors=len(now.channels), silent=silent)
         for name, height in heights.items():
             part = self._parts[name]
@@ -285,21 +286,6 @@ class LiveScreen(App[None]):
         self._ask_row.display = False
         self._parts["keys"].display = True
         self.set_focus(None)
-
-
-def part_heights(rows: int, *, sensors: int, silent: bool) -> dict[str, int]:
-    """Share the lines of the screen out: 0 for a part that is left out.
-
-    The digits get what the others leave; where that is little, the trend goes first, then the prediction.
-    """
-    heights = {"head": 1, "state": 1, "sensors": sensors, "health": 1, "caution": 1}
-    rest = rows - sum(heights.values()) - 1  # one for the keys
-    prospect, trend = (0, 0) if silent else (2, min(5 + max(rows - 24, 0) // 3, 12))
-    if rest - prospect - trend < 5:
-        trend = 0
-    if rest - prospect < 5:
-        prospect = 0
-    return {**heights, "prospect": prospect, "trend": trend, "readout": max(rest - prospect - trend, 1)}
 
 
 def show_live(feed: Feed, take: Take, *, unit: str, log_stem: str) -> None:

@@ -1,0 +1,20 @@
+"""How are the lines of the live screen shared out?"""
+
+__all__ = ["PARTS", "part_heights"]
+
+PARTS = ("head", "readout", "state", "prospect", "trend", "sensors", "health", "caution")  # top to bottom
+
+
+def part_heights(rows: int, *, sensors: int, silent: bool) -> dict[str, int]:
+    """Share the lines of the screen out: 0 for a part that is left out.
+
+    The digits get what the others leave; where that is little, the trend goes first, then the prediction.
+    """
+    heights = {"head": 1, "state": 1, "sensors": sensors, "health": 1, "caution": 1}
+    rest = rows - sum(heights.values()) - 1  # one for the keys
+    prospect, trend = (0, 0) if silent else (2, min(5 + max(rows - 24, 0) // 3, 12))
+    if rest - prospect - trend < 5:
+        trend = 0
+    if rest - prospect < 5:
+        prospect = 0
+    return {**heights, "prospect": prospect, "trend": trend, "readout": max(rest - prospect - trend, 1)}

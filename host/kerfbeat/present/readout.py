@@ -1,0 +1,140 @@
+"""How is the speed itself shown, large, and how its absence?
+
+The colours of the screen are those of tempered steel: straw for the reading, blue for what was predicted, and plain
+black on white, framed by a hatch, for silence.
+"""
+
+import math
+import textwrap
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.bigtext import big
+from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, short_number
+from kerfbeat.present.snapshot import Snapshot
+from kerfbeat.present.steady import SteadyNumber
+from kerfbeat.present.text import harmless
+
+__all__ = ["SILENCE", "SILENT_WORDS", "STRAW", "Readout"]
+
+STRAW = "#f0d48a"
+SILENCE = "bold #101010 on #f2efe6"
+UNSETTLED = 0.5  # half-width over the reading: above, a large figure would say more than is known
+SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
+BESIDE = 20  # columns kept free beside the digits for units and uncertainty
+SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
+
+
+class Readout:
+    """The big digits with their units; remembers what they show, so that they stand still."""
+
+    def __init__(self) -> None:
+        self._steady = {unit: SteadyNumber() for unit in SPEED_UNITS}
+        self._u95_m_per_s = math.nan  # of which the ± tells
+        self._u95_since_s = 0.0
+
+    def text(self, now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
+        """The whole area, `rows` lines."""
+        blade = now.blade
+        if blade.speed_m_per_s is None:
+            for steady in self._steady.values():
+                steady.forget()
+        if blade.state in SILENT_WORDS:
+            return _silence(now, unit, columns=columns, rows=rows)
+        if blade.speed_m_per_s is not None:
+            if blade.speed_m_per_s.u95 > UNSETTLED * blade.speed_m_per_s.value:
+                words = [(f"{plus} {name}", "") for name, plus in _both(blade.speed_m_per_s, unit)]
+                beside = [("not settled yet", f"bold {STRAW}"), ("", ""), *words]
+                return _digits("?", beside, columns=columns, rows=rows)
+            shown = {name: self._shown(now, name) for name in SPEED_UNITS}
+            u95_m_per_s = self._told_u95_m_per_s(now.at_s, blade.speed_m_per_s.u95)
+            told = Estimate(value=blade.speed_m_per_s.value, u95=u95_m_per_s)
+            beside = [
+                (unit, f"bold {STRAW}"),
+                (f"± {in_unit(told, unit)[1]}", STRAW),
+                ("", ""),
+                (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
+                (f"± {in_unit(told, other_unit(unit))[1]}", ""),
+            ]
+            return _digits(shown[unit], beside, columns=columns, rows=rows)
+        if blade.slower_than_m_per_s is not None:
+            bounds = {name: short_number(convert(blade.slower_than_m_per_s)) for name, convert in SPEED_UNITS.items()}
+            beside = [
+                (unit, f"bold {STRAW}"),
+                ("or slower", STRAW),
+                ("", ""),
+                (f"< {bounds[other_unit(unit)]} {other_unit(unit)}", "bold"),
+            ]
+            return _digits(f"<{bounds[unit]}", beside, columns=columns, rows=rows)
+        return _digits("WAITING", [], columns=columns, rows=rows)
+
+    def _told_u95_m_per_s(self, at_s: float, u95_m_per_s: float) -> float:
+        """The half-width to tell: it stands for a while, so as not to flicker, unless it grows or has shrunk much."""
+        if not SHRUNK < u95_m_per_s / self._u95_m_per_s < GROWN or at_s - self._u95_since_s >= STANDS_S:
+            self._u95_m_per_s, self._u95_since_s = u95_m_per_s, at_s
+        return self._u95_m_per_s
+
+    def _shown(self, now: Snapshot, unit: str) -> str:
+        speed = now.blade.speed_m_per_s
+        assert speed is not None
+        convert = SPEED_UNITS[unit]
+        return self._steady[unit].text(convert(speed.value), convert(speed.u95), at_s=now.at_s)
+
+
+def _both(speed_m_per_s: Estimate, unit: str) -> list[tuple[str, str]]:
+    """Unit and "value ± half-width", the user's unit first."""
+    return [(name, "{} ± {}".format(*in_unit(speed_m_per_s, name))) for name in (unit, other_unit(unit))]
+
+
+def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
+    """Big figure to the left, small lines beside it, centred over the rows."""
+    lines = list(big(figure, columns=columns - BESIDE - 2, rows=rows))
+    while len(lines) < len(beside):
+        lines.append("")
+    widest = len(lines[0])
+    above = (rows - len(lines)) // 2
+    text = Text("\n" * above, no_wrap=True)
+    first = (len(lines) - len(beside)) // 2
+    for row, line in enumerate(lines):
+        words, style = beside[row - first] if 0 <= row - first < len(beside) else ("", "")
+        text.append(f"  {line.ljust(widest)}", style=STRAW)
+        text.append(f"  {words}", style=style)
+        text.append("\n" if row < len(lines) - 1 else "")
+    return text
+
+
+def _silence(now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
+    """Black on white, hatched, in words as large as fit: not to be taken for a reading of zero."""
+    told = [part for line in _silence_words(now, unit) for part in textwrap.wrap(line, max(columns - 6, 1))]
+    room, free = columns - 6, rows - 3 - len(told)
+    words = SILENT_WORDS[now.blade.state]
+    one_line = big(" ".join(words), columns=room, rows=max(free, 1))
+    two_lines = [*big(words[0], columns=room, rows=max(free // 2, 1)), "", *big(words[1], columns=room, rows=free // 2)]
+    large = two_lines if free >= 20 else one_line
+    body = [*large, "", *told][: rows - 2]
+    above = (rows - 2 - len(body)) // 2
+    inside = [""] * above + body + [""] * (rows - 2 - len(body) - above)
+    hatch = "▞" * columns
+    text = Text(f"{hatch}\n", style=SILENCE, no_wrap=True)
+    for line in inside:
+        text.append(f"▞  {line[:room].ljust(room)}  ▞\n")
+    return text.append(hatch)
+
+
+def _silence_words(now: Snapshot, unit: str) -> list[str]:
+    blade = now.blade
+    if blade.state == "no link":
+        return [f"No link to the board: {harmless(now.link.words)}.", "The blade may be running: nothing is known."]
+    since = f": no pulse for {blade.silent_s:.0f} s" if blade.silent_s is not None else ""
+    if blade.state == "signal lost":
+        evidence = f", but {harmless(blade.evidence)}" if blade.evidence else ""
+        return [f"Signal lost{since}{evidence}.", "It may be running, or the drive has parted. Check the sensor."]
+    told = [f"Stopped, or signal lost{since}."]
+    if blade.slower_than_m_per_s is not None:
+        first, second = (
+            f"{short_number(SPEED_UNITS[name](blade.slower_than_m_per_s))} {name}" for name in (unit, other_unit(unit))
+        )
+        told.append(f"If it turns, it is slower than {first} ({second}).")
+    return [*told, "Never take this for proof that the blade stands still."]
