@@ -62,6 +62,7 @@ def test_limit_passed_ranks_last() -> None:
 
 
 def test_none_gives_it_says_the_nearest() -> None:
+    # by hand: high gear, 80 Hz: 2400 and 2288 rpm over 26, times pi x 0.3309 m: 95.96 and 91.48, halfway 93.7 m/min
     with pytest.raises(DriveError, match=r"gives 180 m/min \(591 ft/min\); the nearest is gear high, 80 Hz with 93\.7"):
         choose(SAW, exactly(180.0))
     with pytest.raises(
@@ -98,7 +99,7 @@ def test_variable_sheave_without_inverter_is_set_to_the_speed() -> None:
 
 
 def test_fixed_speed_machine_has_one_speed() -> None:
-    fixed = without_inverter("saw")
+    fixed = without_inverter("saw")  # 24.776 and 25.989 m/min in low gear (computed by hand), halfway 25.38
     assert names(choose(fixed, exactly(25.38))) == ["low"]
     with pytest.raises(DriveError, match=r"the nearest is gear low, 50 Hz with 25\.4 m/min"):
         choose(fixed, exactly(30.0))

@@ -84,6 +84,7 @@ def test_line_that_carries_them() -> None:
 
 
 def test_slow_sensor_is_told_how_many_targets_would_do() -> None:
+    # 530 rpm (20 Hz, 70 rpm slip) over 60: 0.147 turns a second; two readings want 13.6 targets
     plan = plan_mount(demo_machine("saw"))
     assert any("wheel: a pulse every" in said and "14 targets" in said for said in plan.warnings)
 

@@ -126,6 +126,7 @@ def test_given_driver_is_checked() -> None:
     sized = size_drive(parse_machine(OLD), driver_m=5.2 * IN)
     assert sized.driver_m == 5.2 * IN
     assert sized.needed_hz[0] < 54.0
+    # 1740 rpm x 4.5 and 8 in, over 20 in: 391 to 696 rpm
     with pytest.raises(DriveError, match=r"a driver of 508\.0 mm needs the motor at 391 to 69[0-9] rpm.*one found"):
         size_drive(parse_machine(OLD), driver_m=20 * IN)
 
@@ -364,6 +365,8 @@ def test_stepped_machine_takes_its_strongest_step() -> None:
 
 
 def test_whole_arrangement() -> None:
+    # by hand: 48 + pi / 2 x 18 + 64 / 96 = 76.94 in round 5 and 13 in at 24 in (Mott, eq. 7-3); the old 80 in need
+    # 3.06 / (2 x sqrt(1 - (8 / 48)^2)) = 1.55 in = 39.4 mm more; datum diameters are 0.35 in less: 75.84 - 1.8 = 74.04
     made = arrange(parse_machine(OLD), section="B", facts=BeltFacts(density_kg_per_m=0.19))
     assert made.fit is not None
     assert [stock.designation for stock in made.fit.stock] == ["B74", "B75"]
