@@ -10,7 +10,7 @@ from kerfbeat.drive.belt_fit import Tension
 from kerfbeat.drive.cautions import BEFORE_WORK
 from kerfbeat.drive.compare import Reach
 from kerfbeat.drive.material import SpeedRange
-from kerfbeat.machine import Setting
+from kerfbeat.machine import BeltStage, Setting
 from kerfbeat.present.chosen import range_words
 from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 from kerfbeat.present.predicted import caution_lines, setting_words, speed_text
@@ -32,7 +32,7 @@ def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
     low_hz, high_hz = sized.needed_hz
     lines = [
         f"wanted blade range   {range_words(sized.wanted, unit)}, under full load",
-        f"range today          {range_words(made.old_range, unit)}, under full load",
+        f"range today          {range_words(made.old_range, unit)}, under full load{_taken_at(made)}",
         f"belt replaced        {stage.name or f'stage {sized.stage_index + 1}'}",
         f"driving pulley       {length_words(sized.driver_m, inch=inch)} pitch diameter "
         f"(exactly centred: {length_words(sized.exact_driver_m, inch=inch)})",
@@ -52,6 +52,13 @@ def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
         f"{sized.limits_hz[1]:g} Hz (full load – no load)"
     )
     return lines + _belt_lines(made, inch=inch)
+
+
+def _taken_at(made: Arrangement) -> str:
+    """Say at which frequency the drive of today was taken, where its belt sets the speed."""
+    motor = made.old.motor
+    varies = any(isinstance(stage, BeltStage) and stage.varies for stage in made.old.stages)
+    return f", variable belt at {motor.base_hz:g} Hz" if motor is not None and varies else ""
 
 
 def _belt_lines(made: Arrangement, *, inch: bool) -> list[str]:
