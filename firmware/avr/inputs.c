@@ -161,6 +161,13 @@ static uint32_t inputs_end_mask(uint8_t input)
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         inputs_listen(input);
         now_ticks = clock_now_locked();
+        if (input == 0u && BOARD_CAPTURE_PENDING()) {
+            const uint16_t since = (uint16_t)((uint16_t)now_ticks - BOARD_CAPTURED);
+
+            if (since < 0x8000u) {               /* captured since it listens again: that edge is recorded */
+                now_ticks -= since + 1u;
+            }
+        }
     }
     return now_ticks;
 }

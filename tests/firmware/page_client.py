@@ -126,6 +126,7 @@ class Client:
         self.damaged = 0
         self.frames: list[tuple[int, int, bytes]] = []
         self._greet()
+        self.damaged = 0                # what came before the first whole frame may have been cut off
 
     def _greet(self) -> None:
         deadline = time.monotonic() + PATIENCE_S
