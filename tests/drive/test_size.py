@@ -362,6 +362,8 @@ def test_stepped_machine_takes_its_strongest_step() -> None:
         )
         singles.append(float(reach(only, speed, gear=None).torque[0]))
     assert found.torque[0] == pytest.approx(np.nanmax(singles))
+    assert found.belts == (("slow", "middle", "fast")[int(np.nanargmax(singles))],)
+    assert reach(fixed, np.array([1e6]), gear=None).belts == (None,)
 
 
 def test_whole_arrangement() -> None:

@@ -29,6 +29,7 @@ class Reach:
     power_ratio : at the motor's shaft under full load, in rated powers.
     supply_hz : inverter (or mains) frequency.
     ratio : motor turns per wheel turn.
+    belts : for each speed the step the belt runs in; None where there is no choice, or none reaches it.
     """
 
     blade_m_per_s: Array
@@ -37,6 +38,7 @@ class Reach:
     power_ratio: Array
     supply_hz: Array
     ratio: Array
+    belts: tuple[str | None, ...]
 
 
 def reach(machine: Machine, blade_m_per_s: Array, *, gear: str | None) -> Reach:
@@ -54,6 +56,7 @@ def reach(machine: Machine, blade_m_per_s: Array, *, gear: str | None) -> Reach:
             math.prod(stage_ratios(machine, Setting(belt=belt, gear=gear))) for belt in belt_choices(machine, places=2)
         ]
         fits = (ratio >= min(ends) * (1 - 1e-9)) & (ratio <= max(ends) * (1 + 1e-9))
+        names: tuple[str | None, ...] = (None,)
         ratios = [np.where(fits, ratio, np.nan)]
         supplies = [np.where(fits, motor.base_hz, np.nan)]
     else:
@@ -61,16 +64,23 @@ def reach(machine: Machine, blade_m_per_s: Array, *, gear: str | None) -> Reach:
         grid_hz = np.linspace(low, high, GRID)
         loaded_hz = motors.full_load_hz(grid_hz, motor=motor)
         ratios, supplies = [], []
-        for belt in belt_choices(machine) or (None,):
+        names = belt_choices(machine) or (None,)
+        for belt in names:
             total = math.prod(stage_ratios(machine, Setting(belt=belt, gear=gear)))
             turns_hz = wheel_hz * total
             fits = (turns_hz >= loaded_hz[0] * (1 - 1e-9)) & (turns_hz <= loaded_hz[-1] * (1 + 1e-9))
             supplies.append(np.where(fits, np.interp(turns_hz, loaded_hz, grid_hz), np.nan))
             ratios.append(np.where(fits, total, np.nan))
-    return _best(machine, np.asarray(blade_m_per_s, dtype=float), ratios, supplies)
+    return _best(machine, np.asarray(blade_m_per_s, dtype=float), names, ratios, supplies)
 
 
-def _best(machine: Machine, blade_m_per_s: Array, ratios: Sequence[Array], supplies: Sequence[Array]) -> Reach:
+def _best(
+    machine: Machine,
+    blade_m_per_s: Array,
+    names: Sequence[str | None],
+    ratios: Sequence[Array],
+    supplies: Sequence[Array],
+) -> Reach:
     """Of several ways to run at each speed take the one with most torque."""
     motor = require_motor(machine)
     supply_hz, ratio = np.array(supplies), np.array(ratios)
@@ -90,6 +100,7 @@ def _best(machine: Machine, blade_m_per_s: Array, ratios: Sequence[Array], suppl
         power_ratio=np.where(known, power, np.nan),
         supply_hz=supply_hz,
         ratio=ratio,
+        belts=tuple(names[int(k)] if there else None for k, there in zip(best, known, strict=True)),
     )
 
 

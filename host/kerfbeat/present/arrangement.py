@@ -46,8 +46,9 @@ def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
         way = setting_words(Setting(belt=cover.belt, gear=cover.gear))
         lines.append(f"  they would give    {way + ': ' if way else ''}{range_words(reach, unit)}")
     first = sized.coverage[0]
+    where = "" if len({cover.driven_low_hz for cover in sized.coverage}) == 1 else f"belt {first.belt}: "
     lines.append(
-        f"  shaft after belt   {rpm(first.driven_low_hz[1]):.0f}–{rpm(first.driven_low_hz[0]):.0f} rpm at "
+        f"  shaft after belt   {where}{rpm(first.driven_low_hz[1]):.0f}–{rpm(first.driven_low_hz[0]):.0f} rpm at "
         f"{sized.limits_hz[0]:g} Hz, {rpm(first.driven_high_hz[1]):.0f}–{rpm(first.driven_high_hz[0]):.0f} rpm at "
         f"{sized.limits_hz[1]:g} Hz (full load – no load)"
     )
@@ -128,7 +129,8 @@ def comparison_rows(made: Arrangement, *, unit: str) -> tuple[list[str], list[li
     power_w = made.old.motor.power_w if made.old.motor is not None else None
     pull = "pull N" if power_w is not None else "wheel torque"
     headings = ["gear", f"blade {unit}", other_unit(unit), f"old {pull}", "power"]
-    headings += ["new Hz", f"new {pull}", "for hours", "power"]
+    stepped = any(beside.new.belts.count(None) < len(beside.new.belts) for beside in made.gears)
+    headings += [*["new belt"] * stepped, "new Hz", f"new {pull}", "for hours", "power"]
     cells = []
     for beside in made.gears:
         scale = pull_scale_n(made)
@@ -136,6 +138,7 @@ def comparison_rows(made: Arrangement, *, unit: str) -> tuple[list[str], list[li
             line = [beside.gear or "-"]
             line += [speed_text(SPEED_UNITS[name](float(speed))) for name in (unit, other_unit(unit))]
             line += [_cell(beside.old.torque[index] * scale), _cell(beside.old.power_ratio[index])]
+            line += [beside.new.belts[index] or "–"] * stepped
             line += [_cell(beside.new.supply_hz[index], "{:.1f}"), _cell(beside.new.torque[index] * scale)]
             line += [_cell(beside.new.hours_torque[index] * scale), _cell(beside.new.power_ratio[index])]
             cells.append(line)
@@ -164,6 +167,7 @@ def _reach_document(reach: Reach, scale_n: float | None) -> list[dict[str, Any]]
         {
             "blade_m_per_min": m_per_min(float(reach.blade_m_per_s[index])),
             "blade_ft_per_min": ft_per_min(float(reach.blade_m_per_s[index])),
+            "belt": reach.belts[index],
             "reached": not math.isnan(reach.torque[index]),
             "supply_hz": float(reach.supply_hz[index]),
             "wheel_torque_ratio": float(reach.torque[index]),
