@@ -151,8 +151,11 @@ def compare(log: PulseLog, board: EmulatedBoard) -> Comparison:
     return Comparison(error_ticks={number: error - constant for number, error in errors.items()})
 
 
-def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120, hears_all: bool = True) -> None:
-    """No interrupt of this run took more than its budget, and nothing happened that a sound program never does."""
+def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120, hears_all: bool = True) -> str:
+    """No interrupt of this run took more than its budget, and nothing happened that a sound program never does.
+
+    Returns the longest of each interrupt in words.
+    """
     stats = board.stats()
     assert stats["faults"] == 0
     assert stats["resets"]["watchdog"] == 0
@@ -160,6 +163,9 @@ def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120, hears_al
     assert stats["uart"]["ignored_writes"] == 0
     for name, vector in stats["isr"].items():
         assert vector["longest_cycles"] <= budget_cycles, f"{name} took {vector['longest_cycles']} cycles"
+    return "longest interrupts, cycles: " + ", ".join(
+        f"{name} {vector['longest_cycles']}" for name, vector in stats["isr"].items()
+    )
 
 
 class WirePort:

@@ -51,7 +51,7 @@ def check(log_path: Path, board: EmulatedBoard, measured: Note, title: str) -> N
     comparison = compare(read_log(log_path), board)
     measured(comparison.row(title))
     comparison.check()
-    check_interrupts(board)
+    measured(check_interrupts(board))
 
 
 @pytest.mark.parametrize("seed", SEEDS)
