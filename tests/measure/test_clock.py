@@ -90,6 +90,26 @@ def test_a_drifting_clock_has_its_mean_rate_and_a_wider_interval():
     assert timing_u_ppm(drifting) > 5 * timing_u_ppm(steady)
 
 
+def test_a_long_trip_is_as_uncertain_as_it_is_long():
+    # One trip of 0.2 ms and 32 that take 10 ms more, evenly both ways: each of these is known to +-5 ms, rectangular,
+    # u = 10 ms / sqrt(12).  By hand: a slope through n even points over T has u sqrt(12 / n) / T = 10 ms / (T sqrt(n)).
+    sent = np.arange(33.0)
+    late = np.where(np.arange(33) == 16, 0.0, 5e-3)
+    ping = sent + 1e-4 + late
+    rate = rate_of(
+        sent_host_s=sent,
+        received_host_s=ping + 1e-4 + late,
+        ping_ticks=np.round(ping * TICK_HZ).astype(np.int64),
+        answer_ticks=np.round(ping * TICK_HZ).astype(np.int64),
+        tick_hz=TICK_HZ,
+    )
+    by_hand_ppm = 1e6 * 10e-3 / (32.0 * math.sqrt(32.0))
+    # Few points make Student's factor larger than the normal one.
+    widened = by_hand_ppm * coverage_factor(30) / coverage_factor(math.inf)
+    assert timing_u_ppm(rate) == pytest.approx(widened, rel=0.05)
+    assert rate.ppm == pytest.approx(0.0, abs=1.0)
+
+
 def test_few_exchanges_leave_the_class_its_say():
     data = exchanges(np.random.default_rng(2), ppm=0.0, seconds=60.0)
     none = {key: value[:2] if key != "tick_hz" else value for key, value in data.items()}

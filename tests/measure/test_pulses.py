@@ -189,6 +189,18 @@ def test_a_silence_longer_than_any_miss_breaks_the_count(bench):
     assert clean.run_starts.tolist() == [0, 500, len(kept)]
 
 
+@pytest.mark.parametrize("targets", [1, 4])
+@pytest.mark.parametrize("gone", [1, 2, 3])
+def test_half_a_gap_too_much_is_no_missing_pulse(bench, targets, gone):
+    # The shaft stood still for half a gap somewhere in a short silence: no whole number of pulses is missing.
+    ticks, _, _, _, _ = record(bench, "motor, steady" if targets == 1 else "4 targets, steady", 4)
+    gap = int(np.median(np.diff(ticks)))
+    later = np.concatenate((ticks[:300], ticks[300 + gone :] + gap // 2))
+    clean = clean_pulses(later, targets=targets)
+    assert clean.missing == 0
+    assert clean.run_starts.tolist() == [0, 300, len(later)]
+
+
 def test_noise_without_a_wheel_is_no_turning(bench):
     for seed in SEEDS:
         rng = np.random.default_rng(seed)

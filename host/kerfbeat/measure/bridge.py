@@ -14,7 +14,8 @@ __all__ = ["Bridge", "bridge_windows"]
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-COUNT_FIT = 0.3  # gaps: the count is certain if the window lasts a whole number of gaps to within this
+COUNT_FIT = 0.3  # gaps: the count is certain if the window lasts a whole number of gaps to within this at most
+PLACE_FIT, WANDER_FIT = 0.1, 0.02  # and, where the targets' places are known, to within this and 2 % of the count
 SLOT_FIT = 0.25  # gaps: an edge farther from a target's expected time is no target
 SAME = 0.01  # gaps: of two edges that fit about equally the earlier is taken, since bounce comes after the edge
 MOST_MISSING = 8  # targets missing in a window; more is a signal that went away, or a stop
@@ -80,8 +81,8 @@ def _counted(
     even = np.arange(per_turn + 1) / per_turn
     table = np.broadcast_to(even, (len(left), per_turn + 1)).copy()
     fits = np.ones(len(left), dtype=bool)
-    known = np.flatnonzero(reach_left >= per_turn) if per_turn > 1 else np.empty(0, np.int64)
-    if len(known):
+    known = np.flatnonzero(reach_left >= per_turn)
+    if per_turn > 1 and len(known):
         around = np.arange(per_turn + 1)
         before = ticks[left[known][:, None] + around - per_turn]
         table[known] = (before - before[:, :1]) / turn_left[known][:, None]
@@ -94,7 +95,8 @@ def _counted(
     count, off = _nearest(table, turns, per_turn)
     difference = np.abs(turn_left - turn_right)
     slack = difference / np.maximum(turn_left, turn_right) * turns * per_turn / 4.0
-    fits &= (off < COUNT_FIT) & (slack < COUNT_FIT) & (count >= 1)
+    allowed = np.where(reach_left >= per_turn, PLACE_FIT + WANDER_FIT * count + slack, COUNT_FIT)
+    fits &= (off < np.minimum(allowed, COUNT_FIT)) & (slack < COUNT_FIT) & (count >= 1)
     windows = _Windows(left=left, right=right, count=count, table=table, turn_left=turn_left, turn_right=turn_right)
     return windows, fits
 

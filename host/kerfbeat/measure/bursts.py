@@ -20,12 +20,11 @@ RAGGED = 0.6  # median change of ln(gap): 1.1 for random times, below 0.45 for t
 LIKEWISE = 3.0  # times the usual median gap of bursts: a cluster up to there is a burst however it looks
 APART = 8.0  # times it: random edges are farther apart once in 250 times
 PART = 1 << 20
-NO_GAP = np.int64(1 << 62)
 
 
 def _longest_before(gaps: Ticks) -> Ticks:
-    """Longest of the REACH gaps before each; nothing before the first (a record's end hides nothing)."""
-    longest = np.concatenate(([NO_GAP], gaps[:-1]))
+    """Longest of the REACH gaps before each; 0 before the first."""
+    longest = np.concatenate(([0], gaps[:-1]))
     step = 1
     while step < REACH:
         longest[step:] = np.maximum(longest[step:], longest[:-step].copy())
@@ -34,6 +33,7 @@ def _longest_before(gaps: Ticks) -> Ticks:
 
 
 def _small_gaps(gaps: Ticks) -> NDArray[np.bool_]:
+    """Gaps far smaller than the longest one on either side."""
     small = np.zeros(len(gaps), dtype=bool)
     for low in range(0, len(gaps), PART):
         begin, end = max(0, low - REACH), min(len(gaps), low + PART + REACH)

@@ -16,7 +16,7 @@ UNEVEN = 1.5  # widens both while the targets' angles are unknown: +-10 degrees 
 FIRST = 3.2  # the second gap from standstill: under constant acceleration it is 1 / 2.41 of the first
 STEADY = 0.15  # a missing pulse is claimed only if the gap was foreseen to change by less than this
 STOPPING = 0.03  # from this change on a long gap may be the last before standstill: the next edge must confirm a miss
-MISSING_FIT = 0.12  # and if the edge then comes within this share of its time
+MISSING_FIT = 0.2  # gaps: and if the edge then comes so near to its time
 MOST_MISSING = 3
 BETTER = 0.1  # an edge within this share of the expected time beats an earlier one that is 20 % early
 
@@ -86,7 +86,7 @@ def walk_edges(times: Sequence[float], *, context: Sequence[float], gaps: Sequen
             expected = _expected(gap, rate, last_gaps[0] / elapsed_before, elapsed, elapsed_before)
             low = EARLIEST / wide * min(expected, plain)
             high = LATEST * wide * (max(expected, plain) if math.isfinite(expected) else 2.0 * plain)
-        steady = gaps is not None and abs(expected - plain) < STEADY * plain
+        steady = gaps is not None and len(past) > 2 and abs(expected - plain) < STEADY * plain
         stopping = expected > (1.0 + STOPPING) * plain
         taken, passed = i, 1
         while taken < len(times) and times[taken] - past[-1] < low:
@@ -99,7 +99,7 @@ def walk_edges(times: Sequence[float], *, context: Sequence[float], gaps: Sequen
             reach = gap
             for missing in range(1, MOST_MISSING + 1):
                 reach += cycle[(slot + missing) % len(cycle)]
-                fits = abs(waited / (expected * reach / gap) - 1.0) < MISSING_FIT
+                fits = abs(waited / (expected / gap) - reach) < MISSING_FIT
                 if steady and fits and not (stopping and slower_after(taken, waited / reach)):
                     passed = missing + 1
                     walk.skip_at.append(taken)

@@ -28,9 +28,7 @@ from kerfbeat.measure.wander_fit import Floats, Prediction, predict_along_chain,
 __all__ = ["TurnTime", "strength_grid", "time_of_turns"]
 
 VALUE_LUMP = 0.4  # prior weight of constant speed for the value: sd within 3 % of the bound at constant speed
-INTERVAL_LUMP = (
-    0.2  # for the interval, with many turns: 96 to 97 % coverage at constant speed, 91 % at the worst wander
-)
+INTERVAL_LUMP = 0.2  # for the interval, with many turns: 96 % coverage at constant speed, 91 % at the worst wander
 FEW = 8.0  # about so many free contrasts are needed to tell wander from noise; with fewer, constant speed is the guess
 GRID_POINTS = 80
 FINEST_GRID = 10.0**0.25
