@@ -131,6 +131,22 @@ def test_band_is_in_order_and_holds_its_causes() -> None:
         assert 0.0 < low <= high <= row.torque_ratio
 
 
+def test_edges_of_a_band_by_hand() -> None:
+    # the saw in low gear at 35 Hz: 1050 rpm at no load.  Slowest: 70 rpm slip, 20 % more by the nameplate, and droop of
+    # 0.317 x 0.3 below base frequency: 958.01 rpm; over 60; 2 % creep; diameters sqrt(2) x 0.5 %: 15.5369 rpm; wheel
+    # 0.5 %: 16.0707 m/min.  Fastest: 17.5 rpm, diameters and wheel: 18.4124 m/min
+    row = predict_setting(SAW, Setting(gear="low", hz=35.0))
+    assert row.motor_hz.lowest * 60 == pytest.approx(958.01, abs=0.01)
+    assert row.wheel_hz.lowest * 60 == pytest.approx(15.5369, abs=1e-4)
+    assert m_per_min(row.blade_m_per_s.lowest) == pytest.approx(16.0707, abs=1e-4)
+    assert row.wheel_hz.highest * 60 == pytest.approx(17.5 * 1.0070711, abs=1e-4)
+    assert m_per_min(row.blade_m_per_s.highest) == pytest.approx(18.4124, abs=1e-4)
+    # a variable-width sheave's place is known to 2 % (common practice, no published source)
+    variable = machine(belt('{ minimum = "70 mm", maximum = "120 mm" }', "160 mm"))
+    row = predict_setting(variable, Setting(belt="80 mm", hz=50.0))
+    assert row.wheel_hz.highest / row.wheel_hz.no_load == pytest.approx(1 + math.hypot(0.02, 0.005))
+
+
 def test_worse_known_diameters_widen_the_band() -> None:
     def width(first: str, second: str) -> float:
         row = predict_setting(machine(belt(first, second)), Setting(hz=50.0))
