@@ -33,18 +33,20 @@ __all__ = ["Counted", "Reference", "find_diameter"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Counted:
-    """Blade passes counted by eye, and the stopwatch's time."""
+    """Blade passes counted by eye, and the stopwatch's time; `window_s` is when, in the last log's time, if known."""
 
     passes: int
     seconds: float
+    window_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reference:
-    """Another instrument's blade speed with its standard uncertainty."""
+    """Another instrument's blade speed with its standard uncertainty; `window_s` as in `Counted`."""
 
     m_per_s: float
     u_m_per_s: float
+    window_s: tuple[float, float] | None = None
 
 
 def find_diameter(
@@ -64,7 +66,7 @@ def find_diameter(
     machine = logs[0].machine
     wheel = machine.wheel
     if reference is not None:
-        wheel_hz, u_wheel = _wheel_speed(logs)
+        wheel_hz, u_wheel = _wheel_speed(logs, reference.window_s)
         found = diameter_from_speed(
             reference.m_per_s,
             u_reference_m_per_s=reference.u_m_per_s,
@@ -80,7 +82,7 @@ def find_diameter(
             "the blade's length is not known; give --blade-length, or write blade_length under [wheel]."
         )
     if counted is not None:
-        wheel_hz, u_wheel = _wheel_speed(logs)
+        wheel_hz, u_wheel = _wheel_speed(logs, counted.window_s)
         found = diameter_from_stopwatch(
             passes=counted.passes,
             seconds=counted.seconds,
@@ -108,13 +110,15 @@ def _require_blade(machine: Machine, logs: Sequence[PulseLog]) -> None:
     if "blade" not in machine.sensors:
         raise CalibrateError(
             f"{logs[0].source}: no channel blade is described; count passes of a mark by eye instead (--passes 40 "
-            "--seconds 4min12s), or give another instrument's reading (--speed)."
+            "--seconds 252s), or give another instrument's reading (--speed)."
         )
 
 
-def _wheel_speed(logs: Sequence[PulseLog]) -> tuple[float, float]:
-    """Mean speed of the wheel over the logs, and its relative standard uncertainty."""
-    results = [speed_of(log).channels.get("wheel") for log in logs]
+def _wheel_speed(logs: Sequence[PulseLog], window_s: tuple[float, float] | None) -> tuple[float, float]:
+    """Mean speed of the wheel over the logs, or a window of the last, and its relative standard uncertainty."""
+    start_s, end_s = window_s or (None, None)
+    looked_at = logs[-1:] if window_s is not None else logs
+    results = [speed_of(log, start_s=start_s, end_s=end_s).channels.get("wheel") for log in looked_at]
     found = [each for each in results if each is not None and each.shaft_hz is not None]
     if not found:
         raise CalibrateError(f"{logs[0].source}: the wheel was not seen to turn.")

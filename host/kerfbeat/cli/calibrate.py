@@ -8,8 +8,11 @@ import click
 
 from kerfbeat.cli._calibration import gather, keep_results, kept_line, source_options
 from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, warn
+from kerfbeat.cli.machine import machine_unit_option
 
 __all__ = ["calibrate"]
+
+FILE = click.Path(path_type=Path)
 
 
 @click.group(
@@ -20,15 +23,74 @@ __all__ = ["calibrate"]
         "kerfbeat calibrate drive sweep.csv --machine saw.toml --plot sweep.png",
     ),
 )
+@click.option("--all", "everything", is_flag=True, help="Guide through it all at the machine, or all from --from.")
+@click.option("--port", metavar="P", help="With --all: the board.")
+@click.option("--machine", "machine_path", type=FILE, metavar="M", help="With --all: the machine file.")
+@click.option("-o", "--output", type=FILE, metavar="PDF", help="With --all: the page to write.")
+@click.option("--log", "log_path", type=FILE, metavar="LOG", help="With --all: the log to record.")
+@click.option(
+    "--from", "from_paths", type=FILE, multiple=True, metavar="LOG", help="With --all: logs instead of a board."
+)
+@click.option("--gear", "gears", multiple=True, metavar="NAME", help="With --all: only this gear; may be given again.")
+@click.option("--belt", metavar="NAME", help="With --all: the belt position that is in.")
+@click.option("--baud", type=click.IntRange(min=1), help="With --all: baud rate; found by itself if left out.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper size.")
+@click.option("--dry-run", is_flag=True, help="With --all: show what was found and keep nothing.")
+@machine_unit_option
 @click.pass_context
-def calibrate(ctx: click.Context) -> None:
+def calibrate(
+    ctx: click.Context,
+    *,
+    everything: bool,
+    port: str | None,
+    machine_path: Path | None,
+    output: Path | None,
+    log_path: Path | None,
+    from_paths: Sequence[Path],
+    gears: Sequence[str],
+    belt: str | None,
+    baud: int | None,
+    paper: str,
+    dry_run: bool,
+    unit: str | None,
+) -> None:
     """Find out about this machine by measuring it, and keep it beside the machine file.
 
     Everything that is found carries its uncertainty and is used by the other commands.  Run the machine idle, guards
     closed, from where the operator stands.
+
+    --all guides through the whole first set-up in about ten minutes: it asks for one setting after the other, records
+    one log, and ends with a page: before and after, what is not right, what to look at again and when.
     """
-    if ctx.invoked_subcommand is None:
-        raise click.UsageError("say what to calibrate: targets, clock, wheel or drive", ctx)
+    if ctx.invoked_subcommand is not None:
+        return
+    if not everything:
+        raise click.UsageError("say what to calibrate: targets, clock, wheel, drive, or --all", ctx)
+    if machine_path is None:
+        raise click.UsageError("--all needs --machine M; kerfbeat describe -o M writes one", ctx)
+    if output is None or output.suffix.lower() != ".pdf":
+        raise click.UsageError("--all needs -o PAGE.pdf for its page", ctx)
+    if from_paths:
+        _finish(from_paths, machine_path, output, told=None, paper=paper, unit=unit, dry_run=dry_run)
+        return
+    from kerfbeat.cli.guided import lead_and_record
+    from kerfbeat.machine import load_machine
+    from kerfbeat.present.logbook import require_new
+    from kerfbeat.present.numbers import unit_for
+
+    machine = load_machine(machine_path)
+    log_path = log_path or output.with_suffix(".csv")
+    require_new(log_path)
+    told = lead_and_record(
+        port, machine, machine_path, log_path, baud=baud, belt=belt, gears=gears, unit=unit or unit_for(machine)
+    )
+    _finish([log_path], machine_path, output, told=told, paper=paper, unit=unit, dry_run=dry_run)
+
+
+def _finish(log_paths: Sequence[Path], machine_path: Path, output: Path, **how: Any) -> None:
+    from kerfbeat.cli.guided import finish
+
+    finish(log_paths, machine_path, output, **how)
 
 
 @calibrate.command(
@@ -130,7 +192,7 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
 @calibrate.command(
     epilog=examples(
         "kerfbeat calibrate wheel run.csv --machine saw.toml --length-error 1mm",
-        "kerfbeat calibrate wheel run.csv --machine saw.toml --passes 40 --seconds 4min12s",
+        "kerfbeat calibrate wheel run.csv --machine saw.toml --passes 40 --seconds 252s",
         "kerfbeat calibrate wheel run.csv --machine saw.toml --speed 41.2m/min --speed-error 0.2m/min",
     )
 )

@@ -1,0 +1,131 @@
+"""How does a terminal lead through the whole calibration?"""
+
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kerfbeat.cli._board import open_board, required_port
+from kerfbeat.cli._show import warn
+from kerfbeat.errors import KerfbeatError
+
+if TYPE_CHECKING:
+    from kerfbeat.machine import Machine
+    from kerfbeat.present.guided import Told
+
+__all__ = ["Terminal", "finish", "lead_and_record"]
+
+
+class Terminal:
+    """Asks on standard error and reads standard input; a line that shows progress is written over."""
+
+    def __init__(self) -> None:
+        self._open = False
+        self._live = sys.stderr.isatty()
+
+    def ask(self, question: str) -> str:
+        """One line of answer."""
+        self._end()
+        click.echo(f"{question} ", err=True, nl=False)
+        line = sys.stdin.readline()
+        if not line:
+            raise click.Abort
+        return line.rstrip("\r\n")
+
+    def say(self, line: str) -> None:
+        """Tell something in a line of its own."""
+        self._end()
+        click.echo(line, err=True)
+
+    def show(self, line: str) -> None:
+        """Write over the line that shows progress; elsewhere than on a terminal nothing."""
+        if self._live:
+            click.echo(f"\r\x1b[K{line}", err=True, nl=False)
+            self._open = True
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+        time.sleep(seconds)
+
+    def _end(self) -> None:
+        if self._open:
+            click.echo("", err=True)
+            self._open = False
+
+
+def lead_and_record(
+    port: str | None, machine: "Machine", machine_path: Path, log_path: Path, *, baud: int | None, belt: str | None,
+    gears: Sequence[str], unit: str,
+) -> "Told":  # fmt: skip
+    """Open the board, record, and lead through every step; the log is whole whatever happens."""
+    from kerfbeat.calibrate.plan import planned_steps
+    from kerfbeat.machine import Setting, belt_choices
+    from kerfbeat.present.entry import choice_of
+    from kerfbeat.present.feed import Feed
+    from kerfbeat.present.guided import Guide
+    from kerfbeat.present.listen import Listener
+
+    chosen = None if belt is None else choice_of(belt, belt_choices(machine), what="belt")
+    if chosen is None and belt_choices(machine):
+        raise click.UsageError(f"say which belt position is in: --belt with one of {', '.join(belt_choices(machine))}")
+    steps = planned_steps(machine, belt=chosen, gears=gears)
+    feed = Feed(machine, setting=Setting(belt=chosen))
+    terminal = Terminal()
+    guide = Guide(machine, feed, terminal, steps, unit=unit)
+    with open_board(required_port(port, machine_path), machine.sensors, baud=baud, trace=False) as link:
+        click.echo(f"{machine.name}: a board answers.", err=True)
+        try:
+            with Listener(feed, link.events) as listener:
+                guide.introduce()
+                feed.begin_log(log_path)
+                told = guide.lead()
+                if listener.error is not None:
+                    raise listener.error
+        finally:
+            ended = feed.end_log()
+            if ended is not None:
+                click.echo(f"{log_path}: {ended.tally.pulses.total()} pulses, {ended.tally.marks} marks", err=True)
+    return told
+
+
+def finish(
+    log_paths: Sequence[Path], machine_path: Path, output: Path, *, told: "Told | None", paper: str, unit: str | None,
+    dry_run: bool,
+) -> None:  # fmt: skip
+    """Calibrate from the logs, keep it, and write the page."""
+    from kerfbeat.calibrate.everything import calibrate_everything
+    from kerfbeat.calibrate.learn import stored_spacing
+    from kerfbeat.calibration import Calibration, known
+    from kerfbeat.cli._calibration import gather, keep_results, kept_line
+    from kerfbeat.present.calibration_report import draw_calibration_report, summary_lines
+    from kerfbeat.present.numbers import unit_for
+
+    gathered = gather(log_paths, machine_path=machine_path, port=None, for_s=0.0, log_path=None, baud=None)
+    found = calibrate_everything(
+        gathered.logs,
+        gathered.machine,
+        stored={name: stored_spacing(*pair) for name, pair in gathered.known.spacing_turns.items()},
+        counted=None if told is None else told.counted,
+        reference=None if told is None else told.reference,
+        clocks=gathered.clocks,
+    )
+    results = found.results(date=gathered.date, sources=gathered.sources)
+    kept = keep_results(gathered, results, dry_run=dry_run)
+    now = (gathered.calibration or Calibration(machine=gathered.machine.name)).with_results(*results)
+    for line in summary_lines(found):
+        click.echo(line)
+    for what, why in found.reasons.items():
+        click.echo(f"{what}: not calibrated: {why}")
+    click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+    for line in found.warnings:
+        warn(line)
+    draw_calibration_report(
+        found, output, known=known(now, gathered.machine), unit=unit or unit_for(gathered.machine), paper=paper,
+        date=gathered.date, sources=gathered.sources, kept=kept,
+    )  # fmt: skip
+    click.echo(f"{output}: one page, {paper}")
+    if not results:
+        raise KerfbeatError("nothing could be calibrated; the page says why, and the log is kept.")

@@ -1,0 +1,187 @@
+"""How is a person led through a whole calibration at the machine?
+
+One recording from first to last, with the marks set as the person confirms each setting.  A setting counts as held
+from when the speed is steady; nothing here knows a terminal, a port or any arithmetic.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from kerfbeat.calibrate.diameter import Counted, Reference
+from kerfbeat.calibrate.plan import Step, planned_minutes
+from kerfbeat.errors import KerfbeatError
+from kerfbeat.machine import Machine, Setting
+from kerfbeat.present.feed import Feed
+from kerfbeat.present.numbers import both_speeds
+from kerfbeat.present.snapshot import Snapshot
+from kerfbeat.units import parse_duration_s, parse_speed_m_per_s
+
+__all__ = ["CAUTIONS", "Companion", "Guide", "Told"]
+
+CAUTIONS = (
+    "Run the machine idle, no work in it, all guards closed, and stand where its operator stands.",
+    "Change gear or belt only with the machine switched off and locked out; an inverter's terminals stay live for the "
+    "minutes that its label states.",
+    "Kerfbeat is an indicator, not a safety device: a reading of no pulses never means that it is safe to reach in.",
+)
+PATIENCE_S = 45.0  # for pulses, and for a speed to become steady
+LOOK_S = 0.25
+TYPING_S = 20.0  # from looking at a stopwatch or an instrument to Enter
+STEADY = ("turning",)
+SKIP, AGAIN = "s", "r"
+
+
+class Companion(Protocol):
+    """Who talks with the person."""
+
+    def ask(self, question: str) -> str:
+        """One line of answer; "" for Enter alone."""
+
+    def say(self, line: str) -> None:
+        """Tell something."""
+
+    def show(self, line: str) -> None:
+        """Show how far it is, written over by the next."""
+
+    def wait(self, seconds: float) -> None:
+        """Let the recording go on for a while."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Told:
+    """What the person told beside the marks: how else the blade's speed is known."""
+
+    counted: Counted | None = None
+    reference: Reference | None = None
+    points: int = 0
+
+
+class Guide:
+    """Leads through the steps; `feed` is being fed meanwhile and records."""
+
+    def __init__(self, machine: Machine, feed: Feed, companion: Companion, steps: Sequence[Step], *, unit: str) -> None:
+        self._machine, self._feed, self._companion, self._unit = machine, feed, companion, unit
+        self._steps = tuple(steps)
+
+    def introduce(self) -> None:
+        """Say what will happen and what to beware of, and wait for the person."""
+        say = self._companion.say
+        say(f"This takes about {planned_minutes(self._steps):.0f} minutes at the machine. Beware:")
+        for caution in CAUTIONS:
+            say(f"  {caution}")
+        gears = list(dict.fromkeys(step.setting.gear for step in self._steps))
+        named = [gear for gear in gears if gear is not None]
+        say(
+            f"{len(self._steps)} steady stretches"
+            + (f" in {len(named)} gears ({', '.join(named)})" if len(named) > 1 else "")
+            + "; at each, type what the display shows, or Enter if it is as asked. "
+            f"{SKIP} skips one, {AGAIN} repeats the last, Ctrl-C ends with what is recorded."
+        )
+        self._companion.ask("Enter to begin.")
+
+    def lead(self) -> Told:
+        """Go through all steps; returns what was told."""
+        points, gear = 0, None
+        index = 0
+        while index < len(self._steps):
+            step = self._steps[index]
+            if step.setting.gear != gear:
+                gear = step.setting.gear
+                self._change_gear(gear)
+            answer = self._hold(step)
+            if answer == AGAIN:
+                index = max(index - 1, 0)
+                continue
+            points += answer != SKIP
+            index += 1
+        return self._blade(points)
+
+    def _change_gear(self, gear: str | None) -> None:
+        if gear is not None:
+            self._companion.ask(f"Put the machine into gear {gear} (switched off, locked out), then press Enter.")
+            self._feed.set_gear(gear)
+
+    def _hold(self, step: Step) -> str:
+        """One stretch: ask for the setting, wait for a steady speed, stay.  Returns the letter if one was typed."""
+        setting = step.setting
+        while True:
+            typed = self._companion.ask(self._question(setting)).strip()
+            if typed.lower() in (SKIP, AGAIN):
+                return typed.lower()
+            try:
+                if setting.hz is not None:
+                    self._feed.set_hz(typed or f"{setting.hz:g}")
+            except KerfbeatError as problem:
+                self._companion.say(str(problem))
+                continue
+            if self._stay(step.dwell_s):
+                return ""
+            self._companion.say(
+                "That did not become steady. Look at the machine and the sensors, and try again, or skip it (s)."
+            )
+
+    def _question(self, setting: Setting) -> str:
+        if setting.hz is None:
+            return "Switch on, at any steady speed, then press Enter."
+        return f"Set {setting.hz:g} Hz, let it run, and type what the display shows (Enter: {setting.hz:g}):"
+
+    def _stay(self, dwell_s: float) -> bool:
+        """Wait for a steady speed, then stay so long; False if it does not become steady."""
+        waited_s = steady_s = 0.0
+        while steady_s < dwell_s:
+            self._companion.wait(LOOK_S)
+            now = self._feed.snapshot()
+            if now.blade.state in STEADY and now.blade.speed_m_per_s is not None:
+                steady_s += LOOK_S
+                self._companion.show(f"{self._reading(now)}, steady: {steady_s:.0f} of {dwell_s:.0f} s")
+            else:
+                waited_s += LOOK_S
+                self._companion.show(f"{self._reading(now)}: waiting for a steady speed")
+                if waited_s > PATIENCE_S:
+                    return False
+        return True
+
+    def _reading(self, now: Snapshot) -> str:
+        speed = now.blade.speed_m_per_s
+        return now.blade.state if speed is None else both_speeds(speed, self._unit)
+
+    def _log_s(self) -> float:
+        """How far the log is, in its own time."""
+        log = self._feed.snapshot().log
+        return 0.0 if log is None else log.seconds
+
+    def _blade(self, points: int) -> Told:
+        """Where no sensor sees the blade: passes by eye, or another instrument."""
+        if "blade" in self._machine.sensors and self._machine.wheel.blade_length_m is not None:
+            return Told(points=points)
+        ask, say = self._companion.ask, self._companion.say
+        since_s = self._log_s()
+        if self._machine.wheel.blade_length_m is not None:
+            answer = ask(
+                "No sensor sees the blade. Leave it running as it is and count passes of a mark by eye with a "
+                "stopwatch; type passes and time, such as 40 252s (Enter: not now):"
+            ).split(maxsplit=1)
+            try:
+                if len(answer) == 2:
+                    seconds = parse_duration_s(answer[1])
+                    window_s = (max(since_s, self._log_s() - seconds - TYPING_S), self._log_s())
+                    return Told(
+                        counted=Counted(passes=int(answer[0]), seconds=seconds, window_s=window_s), points=points
+                    )
+            except (KerfbeatError, ValueError) as problem:
+                say(f"not understood: {problem}")
+        answer = ask(
+            "If another instrument shows the blade's speed now, type it and its uncertainty, such as 41.2m/min "
+            "0.2m/min (Enter: none):"
+        ).split()
+        try:
+            if len(answer) == 2:
+                speed, error = (parse_speed_m_per_s(each) for each in answer)
+                window_s = (max(since_s, self._log_s() - TYPING_S), self._log_s())
+                return Told(reference=Reference(m_per_s=speed, u_m_per_s=error, window_s=window_s), points=points)
+        except KerfbeatError as problem:
+            say(f"not understood: {problem}")
+        return Told(points=points)
