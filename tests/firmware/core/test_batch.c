@@ -353,6 +353,42 @@ static void shortest(void)
     CHECK(batch_take_shortest(&batch, 0) == WIRE_INTERVAL_NONE);
 }
 
+/* Closed rings are opened only while what was seen before still holds. */
+static void opening(void)
+{
+    struct batch_moment moment;
+    uint8_t heads[WIRE_INPUTS];
+    uint8_t input;
+    uint8_t other;
+
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        start(1000, 0);
+        CHECK(!batch_may_open(&batch, rings, now.low, heads));               /* none is closed */
+        rings[input].closed = 1;
+        rings[input].dropped = 3;
+        CHECK(batch_may_open(&batch, rings, now.low, heads));
+        moment.now = now;
+        for (other = 0; other < WIRE_INPUTS; other++) {
+            uint8_t n;
+
+            for (n = 0; n < WIRE_INPUTS; n++) {
+                moment.head[n] = (uint8_t)(heads[n] + (n == other ? RING_SLOT_BYTES : 0u));
+            }
+            CHECK(!batch_open(rings, &moment, heads) && rings[input].closed != 0u);
+            moment.head[other] = heads[other];
+        }
+        CHECK(batch_open(rings, &moment, heads) && rings[input].closed == 0u);
+        batch_take_lost(rings, &moment);
+        CHECK(moment.lost[input] == 3u && rings[input].dropped == 0u);
+
+        rings[input].closed = 1;                                             /* not while one is not empty */
+        ring_put(&rings[(input + 1u) % WIRE_INPUTS], 1, 2);
+        CHECK(batch_may_open(&batch, rings, now.low, heads));
+        rings[(input + 1u) % WIRE_INPUTS].closed = 1;
+        CHECK(!batch_may_open(&batch, rings, now.low, heads));
+    }
+}
+
 /* Nobody listens: edges are counted, and a batch tells nothing of them. */
 static void discard(void)
 {
@@ -376,6 +412,7 @@ static void discard(void)
 void test(void)
 {
     shortest();
+    opening();
     discard();
     start(0xFFFF0000u, 0);                                  /* soon over the wrap of 32 bits */
     play(ROUNDS(60000u, 300u));

@@ -127,6 +127,41 @@ static void layout(void)
     CHECK(slots[1][0] == 0xFFu);
 }
 
+/* The slot is marked as unfinished first and as finished last. */
+static void order_of_writing(void)
+{
+    uint16_t address;
+    uint8_t byte;
+
+    generations();
+    CHECK(begin_commit(1) == WIRE_OK);
+    config_next_write(&store, &address, &byte);
+    CHECK(address == config_address(1) && byte == 0xFFu);
+    while (store.writing > 1u) {
+        config_next_write(&store, &address, &byte);
+        CHECK(address > config_address(1));
+    }
+    config_next_write(&store, &address, &byte);
+    CHECK(address == config_address(1) && byte == CONFIG_LENGTH);
+}
+
+/* A slot of a layout this firmware does not know, whole as it may be, is not used. */
+static void another_length(void)
+{
+    uint16_t crc = WIRE_CRC_INIT;
+    uint8_t at;
+
+    generations();
+    slots[0][0] = CONFIG_LENGTH + 1u;
+    for (at = 0; at < CONFIG_SLOT_BYTES - 2u; at++) {
+        crc = frame_crc(crc, slots[0][at]);
+    }
+    slots[0][CONFIG_SLOT_BYTES - 2u] = (uint8_t)crc;
+    slots[0][CONFIG_SLOT_BYTES - 1u] = (uint8_t)(crc >> 8);
+    load();
+    CHECK(store.flags == WIRE_FLAG_CONFIG_ONE_COPY && store.generation == 4u);
+}
+
 static void every_bit(void)
 {
     uint8_t slot;
@@ -248,6 +283,8 @@ void test(void)
     never_told_anything();
     generations();
     layout();
+    order_of_writing();
+    another_length();
     every_bit();
     power_cuts();
     refusals();

@@ -78,6 +78,8 @@ static void long_times(void)
     CHECK(equal(tick, 7, 0xFFFFFFFFul));
     tick_add(&tick, 1);
     CHECK(equal(tick, 8, 0));
+    tick_add(&tick, 0);
+    CHECK(equal(tick, 8, 0));
 }
 
 void test(void)
