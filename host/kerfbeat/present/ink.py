@@ -190,7 +190,9 @@ def line_ends(axes: Axes, ends: Sequence[tuple[float, float, str]], *, size: flo
         axes.annotate(
             name, xy=(x, y), xycoords="data", xytext=(1.025, at), textcoords="axes fraction", fontsize=size,
             va="center",
-            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 0, "shrinkB": 0},
+            arrowprops={
+                "arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkA": 0, "shrinkB": 0, "relpos": (0.0, 0.5),
+            },
             annotation_clip=False,
         )  # fmt: skip
 
