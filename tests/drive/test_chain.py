@@ -222,6 +222,16 @@ def test_rim_of_a_pulley_is_its_largest_step_wherever_the_belt_runs() -> None:
     assert "rim of the driver pulley (stage 1) at 34.6 m/s" in said
 
 
+def test_rims_turn_with_their_own_shafts() -> None:
+    # pi d n behind a first belt, 1500 rpm in: 100 to 50 mm makes 3000 rpm and 47.1 m/s at 300 mm; 100 to 400 mm makes
+    # 375 rpm and 5.9 m/s; both rims of one belt run alike
+    fast = warnings_at(50.0, belt("100 mm", "50 mm"), belt("300 mm", "150 mm"))
+    assert "rim of the driver pulley (stage 2) at 47.1 m/s" in fast
+    assert "rim of the driven pulley (stage 2) at 47.1 m/s" in fast
+    assert "stage 1" not in fast
+    assert "cast iron" not in warnings_at(50.0, belt("100 mm", "400 mm"), belt("300 mm", "150 mm"))
+
+
 def test_cautions_name_the_owner_s_unit_first() -> None:
     limit = '[limits]\nblade_speed = "300 ft/min"\n'
     inch = machine(limit, wheel="13 in", blade="0.9 mm")

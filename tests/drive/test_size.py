@@ -13,6 +13,7 @@ from kerfbeat.drive.belt import belt_length_m, span_tension_n
 from kerfbeat.drive.belt_fit import BeltFacts, belt_tension, fit_belt, old_belt, small_pulley_caution
 from kerfbeat.drive.chain import drive_curve
 from kerfbeat.drive.compare import reach
+from kerfbeat.drive.coverage import Coverage, gaps_between
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.drive.size import old_range, replaced_stage, size_drive
 from kerfbeat.errors import DriveError
@@ -111,6 +112,16 @@ def test_gap_between_gears_is_told() -> None:
     assert len(sized.gaps) == 1
     assert "no gear gives" in sized.gaps[0]
     assert size_drive(machine, gears=["high"]).gaps == ()
+
+
+@pytest.mark.parametrize(("second_from", "told"), [(2.015, False), (2.05, True), (1.5, False)])
+def test_small_gap_is_told_but_not_the_rounding_of_a_pulley(second_from: float, told: bool) -> None:
+    covers = [
+        Coverage(belt=None, gear=gear, low_m_per_s=low, high_m_per_s=high, driven_low_hz=(1, 1), driven_high_hz=(2, 2))
+        for gear, low, high in (("low", 1.0, 2.0), ("high", second_from, 4.0))
+    ]
+    gaps = gaps_between(demo_machine("saw"), covers, SpeedRange(low_m_per_s=1.0, high_m_per_s=4.0))
+    assert gaps == (("no gear gives 120 to 123 m/min (394 to 404 ft/min)",) if told else ())
 
 
 def test_steps_of_another_belt_count_as_gears() -> None:
