@@ -45,6 +45,7 @@ COMMANDS = (
     Entry("import", "kerfbeat.cli.logs:import_", LOGS, "Turn pulse times from another logger into a log."),
     Entry("export", "kerfbeat.cli.logs:export", LOGS, "Write a log's pulses or speed as CSV."),
     Entry("drift", "kerfbeat.cli.diagnose:drift", LOGS, "Tell warm-up, trend, and how runs differ over the years."),
+    Entry("orders", "kerfbeat.cli.diagnose:orders", LOGS, "Name what shakes the speed: sheave, belt, wheel, blade."),
     Entry("describe", "kerfbeat.cli.machine:describe", PLAN, "Ask for a machine and write its file."),
     Entry("predict", "kerfbeat.cli.machine:predict", PLAN, "Tell the blade speed of every setting."),
     Entry("choose", "kerfbeat.cli.plan:choose", PLAN, "Find the settings for a speed or a material."),

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import click
 
-from kerfbeat.cli._diagnose import log_files, machine_option, opened
+from kerfbeat.cli._diagnose import log_files, machine_option, opened, spacing_of
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
 
-__all__ = ["drift"]
+__all__ = ["drift", "orders"]
 
 FILE = click.Path(path_type=Path)
 
@@ -64,4 +64,43 @@ def drift(
 
         plot_drifts(drifts, wears, plot, name=name)
     for line in [*unread, *dict.fromkeys(line for each in drifts for line in each.warnings)]:
+        warn(line)
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat orders idle.csv --channel wheel --plot orders.png",
+        "kerfbeat orders idle.csv --channel motor --json",
+    )
+)
+@click.argument("log_path", type=FILE, metavar="LOG")
+@click.option("--channel", default="wheel", show_default=True, metavar="C", help="Which sensor's shaft.")
+@machine_option
+@json_option
+@plot_option
+def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: bool, plot: Path | None) -> None:
+    """What shakes the speed in step with the turning: bent sheave, lumpy belt, bad blade joint?
+
+    Looks at the longest steady stretch; an idle minute or more is best.  Peaks are named from the machine file; what
+    this sensor cannot show is said.
+    """
+    from kerfbeat.diagnose.orders import orders_of
+    from kerfbeat.present.orders_report import ORDER_HEADINGS, order_rows, orders_document, orders_lines
+
+    log = opened(log_path, machine_path)
+    spacing, refused = spacing_of(log)
+    found = orders_of(log, channel=channel, spacing_turns=spacing)
+    if as_json:
+        print_json(orders_document(found))
+    else:
+        first, *rest = orders_lines(found)
+        click.echo(first)
+        if found.peaks:
+            click.echo(table(ORDER_HEADINGS, order_rows(found)))
+        click.echo("\n".join(rest))
+    if plot is not None:
+        from kerfbeat.present.orders_plot import plot_orders
+
+        plot_orders(found, plot, name=log.machine.name)
+    for line in (*refused, *found.warnings):
         warn(line)
