@@ -263,6 +263,8 @@ def test_tension_carries_the_torque_at_a_ratio_of_five() -> None:
     assert tension.effective_n == pytest.approx(200.0)
     assert tension.tight_n - tension.slack_n == pytest.approx(tension.effective_n)
     assert tension.tight_n / tension.slack_n == pytest.approx(tension.slip_ratio)
+    # at that ratio 200 N are 250 less 50 N, and standing still both spans have their mean (Shigley, F_i = (F1 + F2) / 2)
+    assert (tension.tight_n, tension.slack_n, tension.static_n) == pytest.approx((250.0, 50.0, 150.0), abs=0.05)
     assert tension.hum_hz is not None
     back_n = span_tension_n(tension.hum_hz, span_m=fit.span_m, density_kg_per_m=0.19)
     assert back_n == pytest.approx(tension.static_n)
@@ -358,6 +360,9 @@ def test_old_and_new_beside_each_other() -> None:
     below = there & ~above
     assert np.all(new.torque[below] <= old.torque[below])
     assert np.all(new.hours_torque <= new.torque + 1e-12)
+    # for hours the cautious edge counts: three quarters at half base frequency (the curve's own figure, from memory)
+    assert new.supply_hz[0] == pytest.approx(30.0)
+    assert new.hours_torque[0] / new.torque[0] == pytest.approx(0.75, rel=1e-6)
 
 
 def test_stepped_machine_takes_its_strongest_step() -> None:
