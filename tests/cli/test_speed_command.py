@@ -37,6 +37,7 @@ def test_person_reads_both_units_and_the_troubles(run: Run, steady_log: Path) ->
     assert first.startswith("blade 53.0")
     assert " m/min (173.9" in first
     assert "±" in first
+    assert "wheel diameter as described: an error of it is not in the ±" in result.stdout
     assert "warning: blade: no pulses" in result.stderr
     turned = run("speed", steady_log, "--unit", "ft/min").stdout
     assert turned.startswith("blade 173.9")

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["export", "import_", "speed"]
 
 LOG = click.Path(path_type=Path)
+DIAMETER_AS_DESCRIBED = "wheel diameter as described: an error of it is not in the ± (see --budget, calibrate wheel)"
 SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clock is measured by the log itself
 
 
@@ -89,6 +90,8 @@ def speed(
         click.echo(f"machine: {log.machine.name}, {used}")
         for line in held.described(*SPEED_NEEDS):
             click.echo(line)
+        if result.blade_channel == "wheel" and held.wheel_diameter_m is None:
+            click.echo(DIAMETER_AS_DESCRIBED)
         if budget and parts is not None:
             click.echo(budget_line(parts, first))
             click.echo(table(BUDGET_HEADINGS, budget_rows(parts), left=2))
