@@ -263,7 +263,7 @@ def test_tension_carries_the_torque_at_a_ratio_of_five() -> None:
     assert tension.effective_n == pytest.approx(200.0)
     assert tension.tight_n - tension.slack_n == pytest.approx(tension.effective_n)
     assert tension.tight_n / tension.slack_n == pytest.approx(tension.slip_ratio)
-    # at that ratio 200 N are 250 less 50 N, and standing still both spans have their mean (Shigley, F_i = (F1 + F2) / 2)
+    # at that ratio 200 N are 250 less 50 N; standing still both spans have their mean (Shigley, F_i = (F1 + F2) / 2)
     assert (tension.tight_n, tension.slack_n, tension.static_n) == pytest.approx((250.0, 50.0, 150.0), abs=0.05)
     assert tension.hum_hz is not None
     back_n = span_tension_n(tension.hum_hz, span_m=fit.span_m, density_kg_per_m=0.19)
