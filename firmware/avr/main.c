@@ -11,10 +11,12 @@
 #include "board.h"
 #include "clock.h"
 #include "config.h"
+#include "host.h"
 #include "inline.h"
 #include "inputs.h"
 #include "message.h"
 #include "reset.h"
+#include "state.h"
 #include "store.h"
 #include "supply.h"
 #include "uart.h"
@@ -29,70 +31,12 @@
 #define MAIN_BATCH_FULL_BYTES (24u * RING_SLOT_BYTES)       /* half a frame, half a ring */
 #define MAIN_STATUS_TICKS (1000u * MAIN_TICKS_PER_MS)
 
-struct board {
-    struct tick clock;
-    struct batch batch;
-    struct config config;
-    struct config_store store;
-    struct frame_decoder decoder;
-    uint32_t batch_sent_ticks;
-    uint32_t status_sent_ticks;
-    uint16_t damaged;              /* frames of the host */
-    uint8_t sequence;
-    bool fast;                     /* the line */
-    bool stream_wanted;
-    bool streaming;                /* false until a moment at which no loss is waiting */
-    bool hello_due;                /* unasked, after the reset */
-    bool pong_due;
-    uint8_t pong_asked;
-    uint32_t pong_received_ticks;
-    bool commit_due;               /* a commit is being written */
-    uint8_t commit_asked;
-};
+struct board board;
 
-static struct board board;
-
-INLINE_NEVER static const struct tick *main_now(void)
+const struct tick *state_now(void)
 {
     tick_advance(&board.clock, clock_now());
     return &board.clock;
-}
-
-INLINE_NEVER static void main_begin(struct message *message, uint8_t type)
-{
-    message_begin(message, uart_buffer(), type, board.sequence++);
-}
-
-INLINE_NEVER static void main_send(struct message *message)
-{
-    (void)message_close(message);
-    uart_send(message->line);
-}
-
-INLINE_NEVER static void main_send_hello(bool answered, uint8_t asked)
-{
-    struct message message;
-    const struct message_hello hello = {
-        .board_kind = BOARD_KIND,
-        .reset_cause = reset_cause(),
-        .asked = asked,
-        .answered = answered,
-        .board_id = board.config.board_id,
-        .config_generation = board.store.generation,
-    };
-
-    main_begin(&message, WIRE_HELLO);
-    message_hello(&message, &hello, main_now());
-    main_send(&message);
-}
-
-INLINE_NEVER static void main_send_result(uint8_t asked, uint8_t request, uint8_t code)
-{
-    struct message message;
-
-    main_begin(&message, WIRE_RESULT);
-    message_result(&message, asked, request, code);
-    main_send(&message);
 }
 
 INLINE_NEVER static void main_send_status(void)
@@ -101,8 +45,8 @@ INLINE_NEVER static void main_send_status(void)
     const uint8_t flags = (uint8_t)(board.store.flags | (board.streaming ? WIRE_FLAG_STREAMING : 0u));
     uint8_t input;
 
-    main_begin(&message, WIRE_STATUS);
-    message_tick(&message, main_now());
+    host_begin(&message, WIRE_STATUS);
+    message_tick(&message, state_now());
     message_u8(&message, flags);
     message_u16(&message, supply_mv(ADC, BOARD_REFERENCE_MV));
     message_u16(&message, board.damaged);
@@ -112,7 +56,7 @@ INLINE_NEVER static void main_send_status(void)
         message_u32(&message, batch_take_shortest(&board.batch, input));
     }
     ADCSRA |= _BV(ADSC);           /* the reading of the next status */
-    main_send(&message);
+    host_send(&message);
 }
 
 INLINE_NEVER static bool main_send_masked(void)
@@ -124,143 +68,21 @@ INLINE_NEVER static bool main_send_masked(void)
         struct flood *flood = &inputs_flood[input];
 
         if (flood->report) {
-            const struct tick *now = main_now();
+            const struct tick *now = state_now();
             const struct tick from = tick_before(now, flood->from_ticks);
             const struct tick until = tick_before(now, flood->until_ticks);
 
             flood->report = false;
             batch_release(&board.batch, input);
             if (board.streaming) {
-                main_begin(&message, WIRE_MASKED);
+                host_begin(&message, WIRE_MASKED);
                 message_masked(&message, input, &from, &until);
-                main_send(&message);
+                host_send(&message);
                 return true;
             }
         }
     }
     return false;
-}
-
-/* The delimiter leaves at the moment that the frame behind it tells. */
-INLINE_NEVER static void main_send_pong(void)
-{
-    struct message message;
-    struct tick answer;
-    struct tick ping;
-
-    tick_advance(&board.clock, uart_send_delimiter());
-    answer = board.clock;
-    ping = tick_before(&answer, board.pong_received_ticks);
-    board.pong_due = false;
-    main_begin(&message, WIRE_PONG);
-    message_pong(&message, board.pong_asked, &ping, &answer);
-    main_send(&message);
-}
-
-INLINE_NEVER static void main_send_config(const struct message_request *request)
-{
-    struct message message;
-    uint8_t bytes[CONFIG_LENGTH];
-
-    if (request->count == 0u || request->offset > CONFIG_LENGTH
-        || request->count > CONFIG_LENGTH - request->offset) {
-        main_send_result(request->sequence, request->type, WIRE_BAD_VALUE);
-        return;
-    }
-    config_pack(&board.config, bytes);
-    main_begin(&message, WIRE_CONFIG_DATA);
-    message_config_data(&message, request->sequence, board.store.generation, bytes, CONFIG_LENGTH,
-                        (uint8_t)request->offset, request->count);
-    main_send(&message);
-}
-
-/* Answers a request; the line is free. */
-INLINE_NEVER static void main_serve(const struct message_request *request, uint8_t code)
-{
-    if (code == WIRE_OK) {
-        switch (request->type) {
-        case WIRE_ASK_HELLO:
-            main_send_hello(true, request->sequence);
-            return;
-        case WIRE_PING: {
-            uint32_t received_short;
-
-            if (uart_delimiter_short(&received_short)) {
-                board.pong_due = true;
-                board.pong_asked = request->sequence;
-                board.pong_received_ticks = tick_of_short(clock_now(), received_short);
-            }
-            return;
-        }
-        case WIRE_STREAM:
-            board.stream_wanted = request->stream_on;
-            break;
-        case WIRE_CONFIG_READ:
-            main_send_config(request);
-            return;
-        case WIRE_CONFIG_WRITE:
-            code = config_stage(&board.store, request->offset, request->bytes, request->count);
-            break;
-        case WIRE_CONFIG_COMMIT:
-            if (board.commit_due) {
-                code = WIRE_NOT_SAVED;
-            } else {
-                code = config_commit(&board.store, request->length, request->crc);
-            }
-            if (code == WIRE_OK) {
-                board.commit_due = true;
-                board.commit_asked = request->sequence;
-                return;              /* answered when it is written */
-            }
-            break;
-        default:
-            break;
-        }
-    }
-    main_send_result(request->sequence, request->type, code);
-}
-
-/* Takes received bytes up to the first frame that needs the line.  True when one was answered. */
-INLINE_NEVER static bool main_receive(void)
-{
-    uint8_t byte;
-
-    while (uart_take(&byte)) {
-        switch (frame_feed(&board.decoder, byte)) {
-        case FRAME_READY: {
-            struct message_request request;
-            const uint8_t code = message_parse(board.decoder.bytes, board.decoder.length, &request);
-
-            main_serve(&request, code);
-            return true;
-        }
-        case FRAME_DAMAGED:
-            if (board.damaged != UINT16_MAX) {
-                board.damaged++;
-            }
-            break;
-        case FRAME_NONE:
-            break;
-        }
-    }
-    return false;
-}
-
-INLINE_NEVER static bool main_commit(void)
-{
-    if (!board.commit_due || !store_continue(&board.store)) {
-        return false;
-    }
-    {
-        const uint8_t code = store_finish(&board.store, &board.config);
-
-        if (code == WIRE_OK) {
-            inputs_configure(&board.batch, &board.config);
-        }
-        board.commit_due = false;
-        main_send_result(board.commit_asked, WIRE_CONFIG_COMMIT, code);
-    }
-    return true;
 }
 
 /* While nobody listens the rings are emptied; the change to streaming is made at such a moment. */
@@ -283,11 +105,12 @@ INLINE_NEVER static void main_send_batch(void)
     uint32_t oldest_age_ticks;
     const uint32_t now_ticks = clock_now();
     const uint8_t waiting = batch_waiting(inputs_rings, now_ticks, &oldest_age_ticks);
+    const uint32_t due_age_ticks = board.fast ? MAIN_BATCH_AGE_FAST_TICKS : MAIN_BATCH_AGE_SLOW_TICKS;
 
     if (!board.fast && uart_sending() && waiting < MAIN_BATCH_FULL_BYTES) {
         return;                    /* waiting behind another frame on the slow line only makes a batch older */
     }
-    if (waiting < MAIN_BATCH_FULL_BYTES && oldest_age_ticks < (board.fast ? MAIN_BATCH_AGE_FAST_TICKS : MAIN_BATCH_AGE_SLOW_TICKS)
+    if (waiting < MAIN_BATCH_FULL_BYTES && oldest_age_ticks < due_age_ticks
         && now_ticks - board.batch_sent_ticks < MAIN_BATCH_IDLE_TICKS) {
         return;
     }
@@ -295,7 +118,7 @@ INLINE_NEVER static void main_send_batch(void)
         return;
     }
     batch_write(&board.batch, inputs_rings, &moment, &message, uart_buffer(), board.sequence++);
-    main_send(&message);
+    host_send(&message);
     board.batch_sent_ticks = now_ticks;
 }
 
@@ -304,19 +127,19 @@ INLINE_NEVER static void main_speak(void)
 {
     if (board.pong_due) {
         if (uart_idle()) {
-            main_send_pong();
+            host_send_pong();
         }
         return;
     }
     if (board.hello_due) {
         board.hello_due = false;
-        main_send_hello(false, 0);
+        host_send_hello(false, 0);
         return;
     }
-    if (main_receive() || main_commit() || main_send_masked()) {
+    if (host_receive() || host_commit() || main_send_masked()) {
         return;
     }
-    if (main_now()->low - board.status_sent_ticks >= MAIN_STATUS_TICKS) {
+    if (state_now()->low - board.status_sent_ticks >= MAIN_STATUS_TICKS) {
         board.status_sent_ticks += MAIN_STATUS_TICKS;
         main_send_status();
         return;

@@ -1,0 +1,169 @@
+/* What does the host ask, and what is it told?  See host.h. */
+#include "host.h"
+
+#include "board.h"
+#include "clock.h"
+#include "inputs.h"
+#include "reset.h"
+#include "state.h"
+#include "store.h"
+#include "uart.h"
+
+void host_begin(struct message *message, uint8_t type)
+{
+    message_begin(message, uart_buffer(), type, board.sequence++);
+}
+
+INLINE_NEVER void host_send(struct message *message)
+{
+    (void)message_close(message);
+    uart_send(message->line);
+}
+
+INLINE_NEVER void host_send_hello(bool answered, uint8_t asked)
+{
+    struct message message;
+    const struct message_hello hello = {
+        .board_kind = BOARD_KIND,
+        .reset_cause = reset_cause(),
+        .asked = asked,
+        .answered = answered,
+        .board_id = board.config.board_id,
+        .config_generation = board.store.generation,
+    };
+
+    host_begin(&message, WIRE_HELLO);
+    message_hello(&message, &hello, state_now());
+    host_send(&message);
+}
+
+INLINE_NEVER static void host_send_result(uint8_t asked, uint8_t request, uint8_t code)
+{
+    struct message message;
+
+    host_begin(&message, WIRE_RESULT);
+    message_result(&message, asked, request, code);
+    host_send(&message);
+}
+
+/* The delimiter leaves at the moment that the frame behind it tells. */
+INLINE_NEVER void host_send_pong(void)
+{
+    struct message message;
+    struct tick answer;
+    struct tick ping;
+
+    tick_advance(&board.clock, uart_send_delimiter());
+    answer = board.clock;
+    ping = tick_before(&answer, board.pong_received_ticks);
+    board.pong_due = false;
+    host_begin(&message, WIRE_PONG);
+    message_pong(&message, board.pong_asked, &ping, &answer);
+    host_send(&message);
+}
+
+INLINE_NEVER static void host_send_config(const struct message_request *request)
+{
+    struct message message;
+    uint8_t bytes[CONFIG_LENGTH];
+
+    if (request->count == 0u || request->offset > CONFIG_LENGTH
+        || request->count > CONFIG_LENGTH - request->offset) {
+        host_send_result(request->sequence, request->type, WIRE_BAD_VALUE);
+        return;
+    }
+    config_pack(&board.config, bytes);
+    host_begin(&message, WIRE_CONFIG_DATA);
+    message_config_data(&message, request->sequence, board.store.generation, bytes, CONFIG_LENGTH,
+                        (uint8_t)request->offset, request->count);
+    host_send(&message);
+}
+
+/* Answers a request; the line is free. */
+INLINE_NEVER static void host_serve(const struct message_request *request, uint8_t code)
+{
+    if (code == WIRE_OK) {
+        switch (request->type) {
+        case WIRE_ASK_HELLO:
+            host_send_hello(true, request->sequence);
+            return;
+        case WIRE_PING: {
+            uint32_t received_short;
+
+            if (uart_delimiter_short(&received_short)) {
+                board.pong_due = true;
+                board.pong_asked = request->sequence;
+                board.pong_received_ticks = tick_of_short(clock_now(), received_short);
+            }
+            return;
+        }
+        case WIRE_STREAM:
+            board.stream_wanted = request->stream_on;
+            break;
+        case WIRE_CONFIG_READ:
+            host_send_config(request);
+            return;
+        case WIRE_CONFIG_WRITE:
+            code = config_stage(&board.store, request->offset, request->bytes, request->count);
+            break;
+        case WIRE_CONFIG_COMMIT:
+            if (board.commit_due) {
+                code = WIRE_NOT_SAVED;
+            } else {
+                code = config_commit(&board.store, request->length, request->crc);
+            }
+            if (code == WIRE_OK) {
+                board.commit_due = true;
+                board.commit_asked = request->sequence;
+                return;              /* answered when it is written */
+            }
+            break;
+        default:
+            break;
+        }
+    }
+    host_send_result(request->sequence, request->type, code);
+}
+
+/* Takes received bytes up to the first frame that needs the line.  True when one was answered. */
+INLINE_NEVER bool host_receive(void)
+{
+    uint8_t byte;
+
+    while (uart_take(&byte)) {
+        switch (frame_feed(&board.decoder, byte)) {
+        case FRAME_READY: {
+            struct message_request request;
+            const uint8_t code = message_parse(board.decoder.bytes, board.decoder.length, &request);
+
+            host_serve(&request, code);
+            return true;
+        }
+        case FRAME_DAMAGED:
+            if (board.damaged != UINT16_MAX) {
+                board.damaged++;
+            }
+            break;
+        case FRAME_NONE:
+            break;
+        }
+    }
+    return false;
+}
+
+INLINE_NEVER bool host_commit(void)
+{
+    if (!board.commit_due || !store_continue(&board.store)) {
+        return false;
+    }
+    {
+        const uint8_t code = store_finish(&board.store, &board.config);
+
+        if (code == WIRE_OK) {
+            inputs_configure(&board.batch, &board.config);
+        }
+        board.commit_due = false;
+        host_send_result(board.commit_asked, WIRE_CONFIG_COMMIT, code);
+    }
+    return true;
+}
