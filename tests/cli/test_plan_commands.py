@@ -256,8 +256,8 @@ def test_size_tells_pulley_belt_and_cautions(old_drive: Path, tmp_path: Path) ->
     assert result.exit_code == 0, result.output
     shown = " ".join(result.stdout.split())
     for words in (
-        "5.00 in (127.0 mm) pitch diameter", "variable belt at 60 Hz", "B74", "further apart than now", "hums at", "too slack",
-        "stay live", "bypass an interlock", "licensed electrician", "section B", "out of reach",
+        "5.00 in (127.0 mm) pitch diameter", "variable belt at 60 Hz", "B74", "further apart than now", "hums at",
+        "too slack", "stay live", "bypass an interlock", "licensed electrician", "section B", "out of reach",
     ):  # fmt: skip
         assert words in shown
     assert path.read_bytes().startswith(b"%PDF")
