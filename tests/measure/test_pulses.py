@@ -4,6 +4,8 @@ Every record comes from the generator in conftest.py, which knows which edges ar
 requirements (what a user can be told), not measured values; each is checked over all seeds together.
 """
 
+import math
+
 import numpy as np
 import pytest
 
@@ -135,6 +137,79 @@ def test_a_target_that_fell_off_is_recognised(bench, targets):
         assert clean.per_turn == targets - 1
         assert clean.missing == pytest.approx(130, abs=2)  # one a turn, 1.3 turns a second for 100 s
         assert len(clean.run_starts) == 2
+
+
+def gone_after(bench, seed, targets, *, gone_s, wheel, gained=False, back_s=math.inf):
+    """Ticks with one target unseen (or a false edge beside one) from gone_s until back_s; pulse numbers; how many."""
+    rng = np.random.default_rng(seed)
+    angles = bench.uneven(rng, targets, share=0.05 if gained else 0.11)  # very uneven: either edge may be the false one
+    if gained:
+        angles = np.sort(np.append(angles, angles[1] + 0.3 / targets))
+    times, target = wheel(angles).edges()
+    changed = (target == (2 if gained else 1)) & ((times >= gone_s) & (times < back_s)) != gained
+    if gained:
+        changed &= target == 2
+    number = np.cumsum(target != 2) - 1 if gained else np.arange(len(times))
+    seen = times[~changed]
+    affected = int(((target == 2) & ~changed).sum()) if gained else int(changed.sum())
+    return bench.ticks_of(seen + rng.normal(0, JITTER_S, len(seen))), number[~changed], affected
+
+
+@pytest.mark.parametrize("gone_s", [8.0, 50.0, 90.0])
+@pytest.mark.parametrize("targets", [3, 4, 5, 8])
+@pytest.mark.parametrize("changing", [False, True])
+def test_a_target_that_falls_off_on_the_way_changes_no_turn(bench, targets, gone_s, changing):
+    points = [(0, 1.3), (30, 1.3), (30.5, 1.2), (70, 1.2), (70.5, 1.3), (100, 1.3)]
+    for seed in SEEDS:
+        ticks, number, gone = gone_after(
+            bench,
+            seed,
+            targets,
+            gone_s=gone_s,
+            wheel=lambda angles: bench.profile(points if changing else [(0, 1.3), (100, 1.3)], angles),
+        )
+        clean = clean_pulses(ticks, targets=targets)
+        assert clean.per_turn == targets
+        assert abs(clean.missing - gone) <= 1  # the very last pass cannot be missed
+        assert clean.extra == 0
+        for first, last in clean.runs():
+            assert np.array_equal(clean.numbers(first, last), number[first:last] - number[first])
+        assert len(clean.run_starts) == 2
+
+
+def test_a_target_that_is_seen_again_is_told(bench):
+    for seed in SEEDS:
+        ticks, number, gone = gone_after(
+            bench, seed, 4, gone_s=40.0, back_s=80.0, wheel=lambda angles: bench.steady(1.3, 120.0, angles)
+        )
+        clean = clean_pulses(ticks, targets=4)
+        assert [seen for _, seen in clean.changes] == [3, 4]
+        assert [tick / 16e6 for tick, _ in clean.changes] == pytest.approx([40.0, 80.0], abs=2.0)
+        assert clean.missing == gone
+        assert np.array_equal(clean.numbers(0, len(clean.ticks)), number)
+
+
+def test_a_false_edge_in_every_turn_from_some_time_on_changes_no_turn(bench):
+    for seed in SEEDS:
+        ticks, _, false = gone_after(
+            bench, seed, 4, gone_s=50.0, gained=True, wheel=lambda angles: bench.steady(1.3, 100.0, angles)
+        )
+        clean = clean_pulses(ticks, targets=4)
+        assert clean.per_turn == 4
+        assert abs(clean.extra - false) <= 1
+        assert clean.missing == 0
+        assert len(clean.run_starts) == 2
+        gaps = np.diff(clean.ticks) / 16e6 * 1.3 * 4
+        assert np.abs(gaps - 1.0).max() < 0.3
+
+
+def test_a_loss_where_a_target_falls_off_breaks_the_count(bench):
+    ticks, _, _ = gone_after(bench, 2, 4, gone_s=50.0, wheel=lambda angles: bench.steady(1.3, 100.0, angles))
+    start, end = int(49.0 * 16e6), int(52.0 * 16e6)
+    kept = ticks[(ticks <= start) | (ticks > end)]
+    clean = clean_pulses(kept, targets=4, losses=[(start, end)])
+    assert clean.run_starts.tolist() == [0, int(np.searchsorted(kept, start, side="right")), len(kept)]
+    assert clean.missing == pytest.approx(1.3 * 48, abs=1.5)
 
 
 def test_a_missing_tooth_of_many_is_counted_every_turn(bench):

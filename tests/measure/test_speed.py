@@ -164,8 +164,10 @@ def test_a_window_cuts_the_log(bench):
     assert (early.start_s, early.end_s) == pytest.approx((0.0, 29.0))
     assert early.duration_s == pytest.approx(29.0)
     assert late.start_s == pytest.approx(32.0)
-    with pytest.raises(MeasureError, match="nothing lies between"):
+    with pytest.raises(MeasureError, match=r"nothing lies between 100 s and the end; the log is 6\d\.\d s long|is 5"):
         speed_of(whole, start_s=100.0)
+    with pytest.raises(MeasureError, match="nothing was recorded"):
+        speed_of(log())
 
 
 def syncs(ppm, seconds=60.0):
@@ -230,6 +232,7 @@ def test_less_than_a_turn_has_no_speed(bench, count):
     assert wheel.rpm is None
     assert result.blade_m_per_s is None
     assert any("no pulses" in warning or "no whole turn" in warning for warning in result.warnings)
+    assert not any("1 pulses" in warning for warning in result.warnings)
 
 
 def test_a_blade_sensor_alone_tells_the_blade(bench):
@@ -247,6 +250,26 @@ def test_a_target_that_fell_off_is_told(bench):
     assert result.channels["wheel"].shaft_hz.value == pytest.approx(1.3, rel=1e-5)
     assert result.channels["wheel"].missing == pytest.approx(78, abs=2)
     assert any("3 pulses repeat in every turn, fewer than the 4 targets" in warning for warning in result.warnings)
+
+
+def test_a_target_that_falls_off_on_the_way_leaves_the_speed_before_as_it_was(bench):
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        wheel = bench.profile([(0, 1.0), (30, 1.0), (30.5, 1.2), (80, 1.2)], bench.uneven(rng, 4))
+        times, target = wheel.edges()
+        seen = times[(target != 2) | (times < 40.0)]
+        record = exact_log(bench.ticks_of(seen + rng.normal(0, JITTER_S, len(seen))))
+        whole, before, after = (
+            speed_of(record, start_s=start_s, end_s=end_s).channels["wheel"]
+            for start_s, end_s in ((None, None), (None, 29.0), (41.0, None))
+        )
+        assert before.shaft_hz.value == pytest.approx(1.0, rel=1e-5)
+        assert after.shaft_hz.value == pytest.approx(1.2, rel=1e-5)
+        turns = float(wheel.phase_turns(np.array([seen[-1]]))[0] - wheel.phase_turns(np.array([seen[0]]))[0])
+        assert whole.shaft_hz.value == pytest.approx(turns / (seen[-1] - seen[0]), rel=2e-3)  # not all of a turn counts
+        told = [warning for warning in speed_of(record).warnings if "only 3 of 4 targets" in warning]
+        assert len(told) == 1
+        assert float(told[0].split("from ")[1].split(" s on")[0]) == pytest.approx(40.0, abs=1.5)
 
 
 def test_noise_at_rest_gives_no_speed():

@@ -16,19 +16,18 @@ from numpy.typing import NDArray
 
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.bursts import in_bursts
+from kerfbeat.measure.changes import Part, described_run, number_across, parts_of
+from kerfbeat.measure.repeat import agreement, other_counts, repeat_of, stretches, unlike
 from kerfbeat.measure.settle import Verdict, settle_edges
 
 __all__ = ["CleanPulses", "clean_pulses"]
 
 Ticks = NDArray[np.int64]
 
-ALIKE = 5  # gaps are alike within 1/5: a lost edge makes at least 1.5, however uneven the targets
 CHUNK = 1 << 16  # edges looked at together; stays in the processor's cache
-SAMPLE = 20_000  # edges that decide what repeats
 LEAST_CERTAIN = 6  # like gaps in a row before they count as certain
 BOUNCE = 10  # a gap shorter than 1/10 of both its neighbours' is no turning wheel
 SYSTEMATIC = 0.05  # share of such gaps from which they are taken for bounce of the sensor and not for stray noise
-REGULAR = 0.9  # share of alike gaps from which no other count of edges in a turn is tried
 NOISY = 0.6  # share below which bursts are taken out whole; above, the targets in them can be found
 NO_GAP = 1 << 62
 NONE = np.empty(0, np.int64)
@@ -43,6 +42,8 @@ class CleanPulses:
     per_turn : edges seen in a turn; differs from the targets if one is never seen, or a false one always is.
     missing, extra : counts; extra ones are not among `ticks`, except such as come every turn.
     irregular : those of `extra` that belong to no recognisable turning.
+    changes : (tick, edges in a turn from there on) where the number changes on the way; there per_turn is that of the
+        targets, those not seen any more count as missing, and false ones are not among `ticks`.
     """
 
     ticks: Ticks
@@ -53,6 +54,7 @@ class CleanPulses:
     missing: int
     extra: int
     irregular: int
+    changes: tuple[tuple[int, int], ...] = ()
 
     def runs(self) -> Iterable[tuple[int, int]]:
         """First edge, and one past the last, of every run."""
@@ -65,46 +67,11 @@ class CleanPulses:
 
     def numbers(self, first: int, last: int) -> Ticks:
         """Pulse numbers of edges first <= k < last of one run, (last - first,), counted from its edge `first`."""
-        count = np.arange(last - first, dtype=np.int64)
+        step = np.ones(last - first, dtype=np.int64)
+        step[:1] = 0
         low, high = np.searchsorted(self.skip_at, (first + 1, last))
-        for at, skipped in zip(self.skip_at[low:high].tolist(), self.skips[low:high].tolist(), strict=True):
-            count[at - first :] += skipped
-        return count
-
-
-def _unlike(ticks: Ticks, lag: int) -> Ticks:
-    """Gaps k (from edge k to k + 1) that differ by more than 20 % from gap k - lag; k starts at lag."""
-    found = []
-    for low in range(lag, len(ticks) - 1, CHUNK):
-        gaps = np.diff(ticks[low - lag : low + CHUNK + 1])
-        difference = gaps[lag:] - gaps[:-lag]
-        np.abs(difference, out=difference)
-        difference *= ALIKE
-        found.append(np.flatnonzero(difference >= gaps[lag:]) + low)
-    return np.concatenate(found) if found else np.empty(0, np.int64)
-
-
-def _agreement(ticks: Ticks, lag: int) -> float:
-    """Share of gaps that are like the one `lag` before, in samples from the whole record."""
-    step = max(1, len(ticks) // (3 * SAMPLE))
-    samples = [ticks[low : low + SAMPLE] for low in range(0, len(ticks), step * SAMPLE)]
-    pairs = sum(max(0, len(sample) - 1 - lag) for sample in samples)
-    return 1.0 - sum(len(_unlike(sample, lag)) for sample in samples) / pairs if pairs else 0.0
-
-
-def _repeat(ticks: Ticks, targets: int) -> tuple[int, int]:
-    """After how many gaps do they repeat (lag), and how many edges make a turn?
-
-    Near even gaps repeat at once; uneven ones after a turn.  Where neither holds, an edge too few or too many in
-    every turn is tried.
-    """
-    lag = 1 if targets == 1 or _agreement(ticks, 1) >= REGULAR else targets
-    agreed = _agreement(ticks, lag)
-    if agreed >= REGULAR:
-        return lag, targets
-    others = [count for count in (targets - 1, targets + 1, targets - 2, targets + 2) if count > 0]
-    best = max(others, key=lambda count: _agreement(ticks, count))
-    return (best, best) if _agreement(ticks, best) >= max(0.5, agreed + 0.2) else (lag, targets)
+        np.add.at(step, self.skip_at[low:high] - first, self.skips[low:high])
+        return np.cumsum(step)
 
 
 def _without_bounce(ticks: Ticks) -> Ticks:
@@ -127,12 +94,9 @@ def _without_bounce(ticks: Ticks) -> Ticks:
     return np.delete(ticks, where + 1)
 
 
-def _certain(unlike: Ticks, last_gap: int, lag: int) -> tuple[Ticks, Ticks]:
+def _certain(unlike_gaps: Ticks, last_gap: int, lag: int) -> tuple[Ticks, Ticks]:
     """First and last edge of each stretch whose gaps repeat through a whole turn at least."""
-    edges = np.concatenate(([lag - 1], unlike, [last_gap + 1]))
-    low, high = edges[:-1] + 1, edges[1:] - 1
-    long = high - low + 1 >= max(lag, LEAST_CERTAIN)
-    first, last = low[long] - lag, high[long] + 1
+    first, last = stretches(unlike_gaps, last_gap, lag=lag, least=max(lag, LEAST_CERTAIN))
     if len(first) > 1:
         first[1:] = np.maximum(first[1:], last[:-1])
     return first, last
@@ -156,16 +120,26 @@ def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]
         raise MeasureError(f"{targets} targets give no pulses; a wheel carries at least 1")
     edges = np.asarray(ticks, dtype=np.int64)
     given = len(edges)
-    if max(_agreement(edges, 1), _agreement(edges, targets)) < NOISY:
+    losses = list(losses)
+    if max(agreement(edges, count) for count in (1, targets, *other_counts(targets))) < NOISY:
         edges = edges[~in_bursts(edges)]
     edges = _without_bounce(edges)
-    lag, per_turn = _repeat(edges, targets)
+    if parts := parts_of(edges, targets):
+        return _clean_parts(edges, parts, targets=targets, losses=losses, given=given)
+    lag, per_turn = repeat_of(edges, targets)
+    return _clean(edges, lag=lag, per_turn=per_turn, targets=targets, losses=losses, given=given)
+
+
+def _clean(
+    edges: Ticks, *, lag: int, per_turn: int, targets: int, losses: Iterable[tuple[int, int]], given: int
+) -> CleanPulses:
+    """Edges that repeat in one way throughout; `given` with those taken out before."""
     cuts = _cuts(edges, losses)
-    unlike = _unlike(edges, lag)
+    unlike_gaps = unlike(edges, lag)
     if len(cuts):
         near = (cuts[:, None] - 1 + np.arange(lag + 1)).ravel()
-        unlike = np.union1d(unlike, near[(near >= lag) & (near < len(edges) - 1)])
-    first, last = _certain(unlike, len(edges) - 2, lag)
+        unlike_gaps = np.union1d(unlike_gaps, near[(near >= lag) & (near < len(edges) - 1)])
+    first, last = _certain(unlike_gaps, len(edges) - 2, lag)
     state = Verdict(edges, per_turn=per_turn, lag=lag)
     few = given <= 2 * per_turn + LEAST_CERTAIN  # too few to be certain of anything: all are believed
     least = 1 if few and len(first) == 0 else max(per_turn + 1, LEAST_CERTAIN + 2)
@@ -192,4 +166,51 @@ def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]
         missing=int(skips.sum()) + max(0, -every_turn) * turns,
         extra=given - len(kept) + max(0, every_turn) * turns,
         irregular=state.irregular,
+    )
+
+
+def _clean_parts(
+    edges: Ticks, parts: list[Part], *, targets: int, losses: list[tuple[int, int]], given: int
+) -> CleanPulses:
+    """Parts that repeat in different ways, each by itself; all get the numbers of the described targets."""
+    ticks, numbers, starts = [NONE], [NONE], [0]
+    irregular, lost_edges = 0, _cuts(edges, losses)
+    for part in parts:
+        inside = edges[part.first : part.last]
+        lag = 1 if part.seen == targets and agreement(inside, 1) >= agreement(inside, targets) else part.seen
+        clean = _clean(inside, lag=lag, per_turn=part.seen, targets=targets, losses=losses, given=len(inside))
+        irregular += clean.irregular
+        for first, last in clean.runs():
+            of_run, number = clean.ticks[first:last], clean.numbers(first, last)
+            if part.seen != targets:
+                named = described_run(of_run, number, seen=part.seen, targets=targets)
+                if named is None:
+                    irregular += last - first
+                    continue
+                of_run, number = named
+            whole = len(numbers) > 1 and first == 0 and part.first not in lost_edges
+            step = number_across(ticks[-1], numbers[-1], of_run, targets=targets) if whole else 0
+            if step:
+                number = number - number[0] + numbers[-1][-1] + step
+            else:
+                starts.append(sum(map(len, ticks)))
+            ticks.append(of_run)
+            numbers.append(number)
+    kept = np.concatenate(ticks)
+    begins = np.unique(starts)
+    number = np.concatenate(numbers)
+    gaps = np.ones(len(kept), dtype=np.int64)
+    gaps[1:] = number[1:] - number[:-1]
+    gaps[begins[begins < len(kept)]] = 1
+    skip_at = np.flatnonzero(gaps > 1)
+    return CleanPulses(
+        ticks=kept,
+        run_starts=np.append(begins[begins < len(kept)], len(kept)),
+        skip_at=skip_at,
+        skips=gaps[skip_at] - 1,
+        per_turn=targets,
+        missing=int(gaps[skip_at].sum()) - len(skip_at),
+        extra=given - len(kept),
+        irregular=irregular,
+        changes=tuple((int(edges[part.first]), part.seen) for part in parts[1:]),
     )

@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 
 MANY_TURNS = 200  # from here on the targets' angles are found from the run before; with fewer they are fitted along
 CHANGED = 0.1  # a first or last turn that differs from the middle ones by more is a ramp: there the edges say all
+FEW_MISSING = 0.01  # of the pulses
 CLASS_TURNS = 0.005  # half-width, rectangular, where nothing repeats: a target is seen at the same angle to +-0.5 % of
 #                      a turn (5 mm on a 330 mm wheel; common practice, no published source)
 
@@ -196,6 +197,20 @@ def _angles(
     return (angles, per_turn - 1) if turns >= MANY_TURNS else (None, 0)
 
 
+def _passes(clean: CleanPulses, first: int, last: int) -> list[Ticks]:
+    """Four passes of one target, a turn apart, (4, n): every four of a run in which all four were seen."""
+    per_turn = clean.per_turn
+    ticks = clean.ticks[first:last]
+    missing = clean.number(first, last - 1) - (last - 1 - first)
+    if missing <= FEW_MISSING * (last - first):  # a median does not notice them
+        return [ticks[k * per_turn : max(0, len(ticks) - (3 - k) * per_turn)] for k in range(4)]
+    numbers = clean.numbers(first, last)
+    at = [np.searchsorted(numbers, numbers + k * per_turn) for k in range(4)]
+    seen = np.flatnonzero(at[3] < len(numbers))
+    seen = seen[np.all([numbers[at[k][seen]] == numbers[seen] + k * per_turn for k in range(1, 4)], axis=0)]
+    return [ticks[at[k][seen]] for k in range(4)]
+
+
 def _between_ramps(
     clean: CleanPulses, first: int, last: int, *, start: int, end: int, turns: int, tick_hz: float
 ) -> RunTime | None:
@@ -206,16 +221,17 @@ def _between_ramps(
     whole turns, of which no steady acceleration is left: sd = sqrt(1 + 9 + 9 + 1) of the noise; their median
     leaves the ramps out.
     """
-    per_turn = clean.per_turn
     if turns < 6:
         return None
     ticks = clean.ticks[first:last]
-    step = max(1, len(ticks) // 4096)
-    middle = float(np.median(ticks[per_turn::step] - ticks[: len(ticks) - per_turn : step]))
-    outer = np.array([ticks[per_turn] - ticks[0], ticks[-1] - ticks[-1 - per_turn]])
+    lags = _passes(clean, first, last)
+    if len(lags[0]) == 0:
+        return None
+    step = max(1, len(lags[0]) // 4096)
+    middle = float(np.median(lags[1][::step] - lags[0][::step]))
+    outer = np.array([lags[1][0] - lags[0][0], lags[3][-1] - lags[2][-1]])
     if np.abs(outer / middle - 1.0).max() < CHANGED:
         return None
-    lags = [ticks[k * per_turn : len(ticks) - (3 - k) * per_turn] for k in range(4)]
     third = (lags[3] - lags[0]) - 3 * (lags[2] - lags[1])
     sd = 1.4826 * float(np.median(np.abs(third))) / math.sqrt(20.0)
     u_ticks = math.sqrt(2.0) * math.hypot(sd, math.sqrt(1.0 / 12.0))

@@ -151,7 +151,11 @@ def pieces_of(
             )
         offset_s += segment.duration_s
     if not found:
-        raise MeasureError(f"{log.source}: nothing lies between {low_s:g} s and {high_s:g} s of {offset_s:.3f} s")
+        if not log.segments:
+            raise MeasureError(f"{log.source}: nothing was recorded in it, not even a board's start; record anew")
+        low = "the beginning" if start_s is None else f"{start_s:g} s"
+        high = "the end" if end_s is None else f"{end_s:g} s"
+        raise MeasureError(f"{log.source}: nothing lies between {low} and {high}; the log is {offset_s:.1f} s long")
     return found
 
 
@@ -200,6 +204,26 @@ def _average(times: list[tuple[RunTime, ClockRate]]) -> tuple[Estimate | None, M
     return combine(speed_hz, parts.values()), parts
 
 
+def _pulses(count: int) -> str:
+    return "1 pulse" if count == 1 else f"{count} pulses"
+
+
+def _change_words(channel: str, piece: Piece, tick: int, seen: int, targets: int) -> str:
+    """What happened where the number of pulses in a turn changes on the way."""
+    at_s = piece.offset_s + (tick - piece.segment.start_ticks) / piece.segment.tick_hz
+    if seen == targets:
+        return f"{channel}: from {at_s:.1f} s on all {targets} targets are seen again"
+    if seen < targets:
+        return (
+            f"{channel}: from {at_s:.1f} s on only {seen} of {targets} targets are seen in every turn: one may have "
+            "fallen off (keep clear of its path); the speed allows for it"
+        )
+    return (
+        f"{channel}: from {at_s:.1f} s on {seen} pulses come in every turn, not {targets}: something else is seen, too "
+        "(a screw, a burr, bounce); the speed allows for it"
+    )
+
+
 def _channel_speed(
     pieces: list[Piece], channel: str, targets: int, spacing_turns: Floats | None
 ) -> tuple[ChannelSpeed, list[str]]:
@@ -208,6 +232,7 @@ def _channel_speed(
     pulses = missing = extra = irregular = runs = 0
     lost: int | None = 0
     seen_per_turn = set()
+    told: list[str] = []
     for piece in pieces:
         clean = piece.clean(channel, targets)
         pulses += len(piece.edges(channel))
@@ -219,7 +244,7 @@ def _channel_speed(
         times += [(time, piece.clock) for time in found]
         if found:
             seen_per_turn.add(clean.per_turn)
-    told = []
+        told += [_change_words(channel, piece, tick, seen, targets) for tick, seen in clean.changes]
     for per_turn in sorted(seen_per_turn - {targets}):
         many = "fewer" if per_turn < targets else "more"
         told.append(
@@ -227,11 +252,11 @@ def _channel_speed(
             "have fallen off or a false one is seen, or the description is wrong (then the speed is too)"
         )
     if irregular:
-        told.append(f"{channel}: {irregular} pulses came too irregularly for a turning shaft and were left out")
+        told.append(f"{channel}: {_pulses(irregular)} came too irregularly for a turning shaft, so left out")
     if any(time.assumed for time, _ in times):
-        told.append(f"{channel}: too few turns to judge the timing by; its ± is that of a class of sensors")
+        told.append(f"{channel}: too few turns to see how steady its pulses are; its ± is that of a usual sensor")
     if pulses and not times and irregular < pulses / 2:
-        told.append(f"{channel}: {pulses} pulses with no whole turn of {targets} to be made out; no speed")
+        told.append(f"{channel}: no whole turn ({targets} to a turn) in {_pulses(pulses)}; no speed")
     if not pulses:
         told.append(f"{channel}: no pulses")
     known = [time for time, _ in times if not time.assumed]
