@@ -56,6 +56,15 @@ def test_pulses_and_readings() -> None:
     assert blade.pull_n is None
 
 
+def test_step_of_a_timestamp_as_part_of_a_turn() -> None:
+    # one tick of 16 MHz on the capture pin, 10 and 15 us on the two others, as the board promises; at 40 turns a second
+    # of the motor, and pi x 0.3309 / 2.75 blade turns for each of the wheel's
+    plan = {item.channel: item for item in plan_mount(demo_machine("saw")).channels}
+    assert plan["motor"].step_ppm[1] == pytest.approx(10.0 * 40.0)
+    assert plan["blade"].step_ppm[1] == pytest.approx(15.0 * plan["wheel"].shaft_hz[1] * 0.378019, rel=1e-5)
+    assert plan["wheel"].step_ppm[1] == pytest.approx(0.0625 * plan["wheel"].shaft_hz[1])
+
+
 def test_orders_below_half_the_targets() -> None:
     # textbooks on order tracking: M events a turn show orders below M / 2; blade order pi (D + t) / L: for the saw
     # 330, 0.9 and 2750 mm: 0.378019 (computed apart)
