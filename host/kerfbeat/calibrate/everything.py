@@ -15,7 +15,14 @@ from kerfbeat.calibrate.clock import ClockResult
 from kerfbeat.calibrate.clocks import clocks_of
 from kerfbeat.calibrate.diameter import Counted, Reference, find_diameter
 from kerfbeat.calibrate.drive import DriveResult, calibrate_drive
-from kerfbeat.calibrate.keep import clock_result, drive_results, targets_result, wheel_result
+from kerfbeat.calibrate.keep import (
+    NO_IDENTITY,
+    clock_result,
+    drive_results,
+    has_identity,
+    targets_result,
+    wheel_result,
+)
 from kerfbeat.calibrate.learn import TargetsResult, learn_targets
 from kerfbeat.calibrate.points import steady_points_of
 from kerfbeat.calibrate.targets import Spacing
@@ -50,8 +57,12 @@ class Everything:
             for found in self.targets.values()
             if found.worth_keeping
         ]
-        kept += [clock_result(found, self.machine, board, date=date, sources=sources) for board, found in self.clocks]
-        if self.wheel is not None:
+        kept += [
+            clock_result(found, self.machine, board, date=date, sources=sources)
+            for board, found in self.clocks
+            if has_identity(board)
+        ]
+        if self.wheel is not None and self.wheel.plausible:
             kept.append(wheel_result(self.wheel, self.machine, date=date, sources=sources))
         if self.drive is not None:
             kept += drive_results(self.drive, self.machine, date=date, sources=sources)
@@ -94,12 +105,15 @@ def calibrate_everything(
                 targets[channel] = found
                 warnings += found.warnings
     measured = attempt("clock", lambda: clocks_of(logs)) or []
+    warnings += [NO_IDENTITY for board, _ in measured if not has_identity(board)]
     wheel = attempt(
         "wheel",
         lambda: find_diameter(
             logs, blade_length_m=None, u_length_m=u_length_m, counted=counted, reference=reference, clocks=clocks
         )[0],
     )
+    if wheel is not None and wheel.remark != "agrees with the description":
+        warnings.append(f"wheel: {wheel.remark}")
     points, left_out = steady_points_of(logs, clocks=clocks)
     drive = attempt("drive", lambda: calibrate_drive(points, machine, reasons=left_out))
     if drive is not None:

@@ -13,7 +13,12 @@ from kerfbeat.calibration import QUANTITIES, Result, belongs_to, setting_name
 from kerfbeat.machine import Machine
 from kerfbeat.measure.uncertainty import Estimate
 
-__all__ = ["clock_result", "drive_results", "targets_result", "wheel_result"]
+__all__ = ["NO_IDENTITY", "clock_result", "drive_results", "has_identity", "targets_result", "wheel_result"]
+
+NO_IDENTITY = (
+    "the board has no identity of its own, so its clock is not kept, lest it be taken for another's; give it one with "
+    "kerfbeat configure"
+)
 
 K95 = 1.96  # the store keeps standard uncertainties of which 1.96 make the 95 % half-width, whatever the freedom was
 
@@ -58,6 +63,11 @@ def targets_result(found: TargetsResult, machine: Machine, *, date: datetime, so
         + (f", but for one that the channel {found.split_channel} shares" if found.split is not None else ""),
     }
     return _result(machine, "target spacing", found.channel, values, date=date, sources=sources, conditions=conditions)
+
+
+def has_identity(board: str) -> bool:
+    """Whether a board can be told from others: one that was never given an identity says zero."""
+    return bool(board.strip("0"))
 
 
 def clock_result(found: ClockResult, machine: Machine, board: str, *, date: datetime, sources: Sequence[str]) -> Result:

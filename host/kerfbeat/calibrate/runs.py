@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -12,9 +13,12 @@ from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import CalibrateError
 from kerfbeat.machine import Machine
 from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.speed import pieces_of
 
 __all__ = ["Run", "require_machine", "require_one_machine", "runs_of"]
+
+STANDSTILL = 3.5  # of the gaps around; uneven targets make at most twice, and two missed pulses three times
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,6 +70,24 @@ def require_machine(logs: Sequence[PulseLog], machine: Machine, *, name: str) ->
             )
 
 
+def _between_stops(clean: CleanPulses, changes: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """First edge, and one past the last, of every run, cut where the shaft stood still.
+
+    A target that comes to rest before its sensor may be counted twice or not at all, so the count does not hold,
+    however well the pulses around seem to bridge it.
+
+    changes : ticks at which gear or belt were changed, which nobody does while it turns.
+    """
+    for first, last in clean.runs():
+        numbers, ticks = clean.numbers(first, last), clean.ticks[first:last]
+        gap = np.diff(ticks)
+        usual = gap / np.diff(numbers)
+        stood = np.flatnonzero(gap[1:-1] > STANDSTILL * np.maximum(usual[:-2], usual[2:])) + 2
+        changed = np.searchsorted(ticks, changes)
+        cuts = np.unique(np.concatenate((stood, changed[(changed > 0) & (changed < len(ticks))])))
+        yield from pairwise([first, *(first + cuts).tolist(), last])
+
+
 def runs_of(
     logs: Sequence[PulseLog], channel: str, *, clocks: Mapping[str, ClockRate] | None = None, least_turns: float = 2.0
 ) -> list[Run]:
@@ -83,10 +105,11 @@ def runs_of(
         for place, piece in enumerate(pieces_of(log)):
             clean = piece.clean(channel, log.machine.sensors[channel].targets)
             pulses += len(clean.ticks)
+            changes = [mark.ticks for mark in piece.segment.marks if mark.key in ("gear", "belt")]
             clock = piece.clock
             if not len(piece.segment.syncs) and clocks is not None:
                 clock = clocks.get(piece.segment.board_id, clock)
-            for first, last in clean.runs():
+            for first, last in _between_stops(clean, changes):
                 numbers = clean.numbers(first, last)
                 if last - first < 2 or numbers[-1] - numbers[0] < least_turns * clean.per_turn:
                     continue

@@ -34,11 +34,13 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 LEAST_PASSES = 5  # of the blade in one run: fewer do not show how well they repeat
+BROKEN_PART = 0.02  # of the turns in a pass: far more than blade slip changes, far less than one target too many
 LEAST_COUNTED = 5  # by hand with a stopwatch
 # Standard uncertainty of one press of a stopwatch at a passing mark.  Common practice, no published source.
 U_REACTION_S = 0.1
 # Diameters of wheels and lengths of blades are described as well as this (half-width): more is worth saying.
 DESCRIBED_PART = 0.005
+PLAUSIBLE_PART = 0.04
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -72,9 +74,19 @@ class WheelResult:
         )
 
     @property
+    def plausible(self) -> bool:
+        """Whether it can be the described wheel; what is farther off is a wrong count or length, and is not kept."""
+        return abs(self.difference_percent.value) < 100.0 * PLAUSIBLE_PART
+
+    @property
     def remark(self) -> str:
         """What the difference may mean."""
         away = self.difference_percent
+        if not self.plausible:
+            return (
+                "too far off to be that wheel, and not kept: measure wheel and blade again, and see that one mark of "
+                "the blade passes its sensor in a round"
+            )
         if abs(away.value) < max(away.u95, 100.0 * DESCRIBED_PART):
             return "agrees with the description"
         if away.value < 0:
@@ -99,11 +111,12 @@ def passes_per_turn(wheel: Sequence[Block], blade: Sequence[Block], *, spacing_t
             if np.count_nonzero(inside) < LEAST_PASSES:
                 continue
             place = turns_at(run.seconds[inside], turns, spacing_turns=spacing_turns)
-            line = fit_line(run.numbers[inside].astype(float), place)
-            slopes.append(line.slope)
-            weights.append(1.0 / max(line.u_slope, 1e-12) ** 2)
-            freedoms.append(line.dof)
-            passes += int(np.count_nonzero(inside))
+            for number, where in _unbroken(run.numbers[inside].astype(float), place):
+                line = fit_line(number, where)
+                slopes.append(line.slope)
+                weights.append(1.0 / max(line.u_slope, 1e-12) ** 2)
+                freedoms.append(line.dof)
+                passes += len(number)
     if not slopes:
         most = max((len(run.numbers) for run in blade), default=0)
         raise CalibrateError(
@@ -114,6 +127,14 @@ def passes_per_turn(wheel: Sequence[Block], blade: Sequence[Block], *, spacing_t
     turns_per_pass = float(np.average(slopes, weights=weight))
     u = 1.0 / math.sqrt(float(weight.sum()))
     return PassRate(value=1.0 / turns_per_pass, u=u / turns_per_pass**2, dof=float(sum(freedoms)), passes=passes)
+
+
+def _unbroken(numbers: Floats, place_turns: Floats) -> list[tuple[Floats, Floats]]:
+    """Parts in which every pass takes about as many turns: where the count of either broke off unseen, they end."""
+    per_pass = np.diff(place_turns) / np.diff(numbers)
+    broken = np.flatnonzero(np.abs(per_pass / np.median(per_pass) - 1.0) > BROKEN_PART) + 1
+    parts = zip(np.split(numbers, broken), np.split(place_turns, broken), strict=True)
+    return [(number, place) for number, place in parts if len(number) >= LEAST_PASSES]
 
 
 def _result(

@@ -166,7 +166,7 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
     Measured against this computer's clock by the exchanges that every recording holds; two minutes or more.
     """
     from kerfbeat.calibrate.clocks import clocks_of
-    from kerfbeat.calibrate.keep import clock_result
+    from kerfbeat.calibrate.keep import NO_IDENTITY, clock_result, has_identity
     from kerfbeat.present.calibration_words import clock_document, clock_lines
 
     gathered = gather(log_paths, **source)
@@ -174,6 +174,7 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
     results = [
         clock_result(result, gathered.machine, board, date=gathered.date, sources=gathered.sources)
         for board, result in found
+        if has_identity(board)
     ]
     kept = keep_results(gathered, results, dry_run=dry_run)
     if as_json:
@@ -182,6 +183,8 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
         for board, result in found:
             for line in clock_lines(board, result):
                 click.echo(line)
+            if not has_identity(board):
+                warn(NO_IDENTITY)
         click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_clock
@@ -247,6 +250,7 @@ def wheel(
         clocks=gathered.clocks,
     )
     results = [wheel_result(found, gathered.machine, date=gathered.date, sources=gathered.sources)]
+    results = results if found.plausible else []
     kept = keep_results(gathered, results, dry_run=dry_run)
     if as_json:
         print_json({**wheel_document(found, slip), "kept": kept})
