@@ -19,7 +19,8 @@ TICK_HZ = 16e6
 @settings(max_examples=50, deadline=None)
 def test_whole_turns_take_the_same_time_whatever_the_angles(gaps, turn_ticks, turns):
     angles = np.concatenate(([0.0], np.cumsum(gaps)[:-1])) / np.sum(gaps)
-    ticks = np.round((np.arange(turns)[:, None] + angles).ravel() * turn_ticks).astype(np.int64)
+    within = np.round(angles * turn_ticks).astype(np.int64)  # whole ticks, so that every turn is rounded alike
+    ticks = (np.arange(turns)[:, None] * turn_ticks + within).ravel()
     took = whole_turns(ticks, per_turn=len(gaps))
     assert np.all(took == turn_ticks)
 
