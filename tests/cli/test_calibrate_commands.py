@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
 
+from kerfbeat import cli
 from kerfbeat.calibration import load_calibration
 from kerfbeat.capture.events import Pulses, SegmentStarted
-from kerfbeat.capture.log import LogWriter
+from kerfbeat.capture.log import LogWriter, read_log
 from kerfbeat.machine import demo_machine, demo_text, load_machine, parse_machine
 from kerfbeat.simulate import simulate_log
 
@@ -270,3 +271,47 @@ def test_watch_and_record_use_what_is_stored(run: Run, logs: Path, saw_file: Pat
     # The log carries the calibration as it was: speed is by the effective diameter without the machine file at hand.
     shaft, blade = carried["channels"]["wheel"]["rpm"]["value"], carried["blade_m_per_min"]["value"]
     assert blade / shaft == pytest.approx(3.14159 * (0.3300 * 1.002 + 0.0009), rel=1e-3)
+
+
+def test_everything_from_logs_ends_in_a_page(run: Run, logs: Path, saw_file: Path, tmp_path: Path) -> None:
+    from pypdf import PdfReader
+
+    page = tmp_path / "setup.pdf"
+    words = ("--from", logs / "low.csv", "--machine", saw_file, "-o", page)
+    result = run("calibrate", "--all", *words)
+    assert result.exit_code == 0, result.output
+    assert "ratio, gear low: 60.0" in result.stdout
+    assert "setup.pdf: one page, a4" in result.stdout
+    assert len(PdfReader(page).pages) == 1
+    kept = load_calibration(saw_file.with_name("saw.calibration.toml"))
+    assert {"total ratio", "motor slip", "clock offset", "target spacing"} <= {each.quantity for each in kept.results}
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ("--all", "--all needs --machine M"),
+        ("--all --machine saw.toml", "--all needs -o PAGE.pdf"),
+        ("--all --machine saw.toml -o page.txt", "--all needs -o PAGE.pdf"),
+        ("--all --machine none.toml -o page.pdf", "none.toml: no such file"),
+        ("--all --machine {grinder} -o {grinder}.pdf --port sim://", "say which belt position is in"),
+        ("drive --port sim:// -o x.csv", "--port needs --machine M"),
+    ],
+)
+def test_mistakes_of_the_guide(run: Run, logs: Path, typed: str, words: str) -> None:
+    result = run("calibrate", *typed.format(grinder=logs / "grinder.toml").split())
+    assert result.exit_code == 2, result.output
+    assert words in result.stderr.strip().splitlines()[-1]
+
+
+def test_guide_ends_with_a_whole_log_when_the_person_leaves(runner: CliRunner, saw_file: Path, tmp_path: Path) -> None:
+    """Nothing is typed any more (the terminal was closed): the log is whole, the exit status says that it was ended."""
+    page = tmp_path / "setup.pdf"
+    words = ["calibrate", "--all", "--port", "sim://sweep?gear=high", "--machine", str(saw_file), "-o", str(page)]
+    result = runner.invoke(cli.main, words, prog_name="kerfbeat", input="\n\n")
+    assert result.exit_code == 1
+    assert "about 8 minutes" in result.stderr
+    assert "locked out" in result.stderr
+    log = read_log(page.with_suffix(".csv"))
+    assert log.warnings == ()
+    assert not page.exists()

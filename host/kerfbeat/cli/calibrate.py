@@ -70,27 +70,21 @@ def calibrate(
         raise click.UsageError("--all needs --machine M; kerfbeat describe -o M writes one", ctx)
     if output is None or output.suffix.lower() != ".pdf":
         raise click.UsageError("--all needs -o PAGE.pdf for its page", ctx)
-    if from_paths:
-        _finish(from_paths, machine_path, output, told=None, paper=paper, unit=unit, dry_run=dry_run)
-        return
-    from kerfbeat.cli.guided import lead_and_record
-    from kerfbeat.machine import load_machine
-    from kerfbeat.present.logbook import require_new
-    from kerfbeat.present.numbers import unit_for
+    from kerfbeat.cli.guided import calibrate_all
 
-    machine = load_machine(machine_path)
-    log_path = log_path or output.with_suffix(".csv")
-    require_new(log_path)
-    told = lead_and_record(
-        port, machine, machine_path, log_path, baud=baud, belt=belt, gears=gears, unit=unit or unit_for(machine)
+    calibrate_all(
+        port,
+        machine_path,
+        output,
+        log_path=log_path,
+        from_paths=from_paths,
+        gears=gears,
+        belt=belt,
+        baud=baud,
+        paper=paper,
+        dry_run=dry_run,
+        unit=unit,
     )
-    _finish([log_path], machine_path, output, told=told, paper=paper, unit=unit, dry_run=dry_run)
-
-
-def _finish(log_paths: Sequence[Path], machine_path: Path, output: Path, **how: Any) -> None:
-    from kerfbeat.cli.guided import finish
-
-    finish(log_paths, machine_path, output, **how)
 
 
 @calibrate.command(
@@ -271,12 +265,16 @@ def wheel(
     )
 )
 @source_options
+@click.option("--gear", "gears", multiple=True, metavar="NAME", help="With --port: only this gear; may be given again.")
+@click.option("--belt", metavar="NAME", help="With --port: the belt position that is in.")
 @click.option("--exact-slip-law", is_flag=True, help="Take no-load slip as constant up to base frequency.")
 @json_option
 @plot_option
 def drive(
     *,
     log_paths: Sequence[Path],
+    gears: Sequence[str],
+    belt: str | None,
     exact_slip_law: bool,
     dry_run: bool,
     as_json: bool,
@@ -286,7 +284,8 @@ def drive(
     """What are the chain's true ratio and the motor's slip, and is it the chain that is described?
 
     From logs with the inverter's frequency marked, idle and steady at six frequencies or so in each gear, twenty
-    seconds each.  A wrong gear, belt position, pole count or pulley is named, or said to be a tie.
+    seconds each; with --port it asks for them one after the other.  A wrong gear, belt position, pole count or pulley
+    is named, or said to be a tie.
     """
     from kerfbeat.calibrate.drive import calibrate_drive
     from kerfbeat.calibrate.keep import drive_results
@@ -300,6 +299,11 @@ def drive(
         ratio_rows,
     )
 
+    if source["port"] is not None and not log_paths:
+        from kerfbeat.cli.guided import swept_log
+
+        log_paths = [swept_log(gears=gears, belt=belt, **source)]
+        source["port"] = None
     gathered = gather(log_paths, **source)
     points, reasons = steady_points_of(gathered.logs, clocks=gathered.clocks)
     found = calibrate_drive(points, gathered.machine, exact_law=exact_slip_law, reasons=reasons)

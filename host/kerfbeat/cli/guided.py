@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from kerfbeat.machine import Machine
     from kerfbeat.present.guided import Told
 
-__all__ = ["Terminal", "finish", "lead_and_record"]
+__all__ = ["Terminal", "calibrate_all", "finish", "lead_and_record", "swept_log"]
 
 
 class Terminal:
@@ -58,9 +58,12 @@ class Terminal:
 
 def lead_and_record(
     port: str | None, machine: "Machine", machine_path: Path, log_path: Path, *, baud: int | None, belt: str | None,
-    gears: Sequence[str], unit: str,
+    gears: Sequence[str], unit: str, blade: bool = True,
 ) -> "Told":  # fmt: skip
-    """Open the board, record, and lead through every step; the log is whole whatever happens."""
+    """Open the board, record, and lead through every step; the log is whole whatever happens.
+
+    blade : ask how else the blade's speed is known, where no sensor sees it.
+    """
     from kerfbeat.calibrate.plan import planned_steps
     from kerfbeat.machine import Setting, belt_choices
     from kerfbeat.present.entry import choice_of
@@ -81,7 +84,7 @@ def lead_and_record(
             with Listener(feed, link.events) as listener:
                 guide.introduce()
                 feed.begin_log(log_path)
-                told = guide.lead()
+                told = guide.lead(blade=blade)
                 if listener.error is not None:
                     raise listener.error
         finally:
@@ -129,3 +132,43 @@ def finish(
     click.echo(f"{output}: one page, {paper}")
     if not results:
         raise KerfbeatError("nothing could be calibrated; the page says why, and the log is kept.")
+
+
+def calibrate_all(
+    port: str | None, machine_path: Path, output: Path, *, log_path: Path | None, from_paths: Sequence[Path],
+    gears: Sequence[str], belt: str | None, baud: int | None, paper: str, dry_run: bool, unit: str | None,
+) -> None:  # fmt: skip
+    """Lead through everything and record it, or take recorded logs; then calibrate, keep and write the page."""
+    from kerfbeat.machine import load_machine
+    from kerfbeat.present.logbook import require_new
+    from kerfbeat.present.numbers import unit_for
+
+    told = None
+    if not from_paths:
+        machine = load_machine(machine_path)
+        log_path = log_path or output.with_suffix(".csv")
+        require_new(log_path)
+        told = lead_and_record(
+            port, machine, machine_path, log_path, baud=baud, belt=belt, gears=gears, unit=unit or unit_for(machine)
+        )
+        from_paths = [log_path]
+    finish(from_paths, machine_path, output, told=told, paper=paper, unit=unit, dry_run=dry_run)
+
+
+def swept_log(
+    *, port: str, machine_path: Path | None, log_path: Path | None, baud: int | None, gears: Sequence[str],
+    belt: str | None, for_s: float,
+) -> Path:  # fmt: skip
+    """Lead through a sweep and record it; how long each stretch lasts is the guide's affair, not `--for`'s."""
+    from kerfbeat.machine import load_machine
+    from kerfbeat.present.logbook import require_new
+    from kerfbeat.present.numbers import unit_for
+
+    if machine_path is None or log_path is None:
+        raise click.UsageError("--port needs --machine M, and -o LOG, the log to record")
+    machine = load_machine(machine_path)
+    require_new(log_path)
+    lead_and_record(
+        port, machine, machine_path, log_path, baud=baud, belt=belt, gears=gears, unit=unit_for(machine), blade=False
+    )
+    return log_path
