@@ -40,7 +40,7 @@ def test_confidence_is_honest(wandering):
     """Over patterns of every difficulty: the best way is the true one as often as its probability says."""
     random = np.random.default_rng(1)
     said, right = [], []
-    for k in range(100):
+    for k in range(60):
         spread_deg = 10 ** random.uniform(-2.5, -0.5)
         deg = np.arange(4) * 90.0 + np.concatenate(([0.0], random.normal(0, spread_deg, 3)))
         first = int(random.integers(4))
@@ -50,8 +50,8 @@ def test_confidence_is_honest(wandering):
         right.append(match.first == first)
         assert right[-1] or not match.sure
     said = np.array(said)
-    assert (said > 0.99).sum() > 20
-    assert (said < 0.8).sum() > 20
+    assert (said > 0.99).sum() > 12
+    assert (said < 0.8).sum() > 12
     # Each case is a coin of its own probability; the sum of many is known within 3 of its standard deviations.
     assert abs(np.sum(right) - said.sum()) < 3 * np.sqrt((said * (1 - said)).sum()) + 1
 

@@ -25,7 +25,7 @@ AGREE_DEG = 0.2  # what the method is said to reach
     [("steady", 100, 0.0), ("wandering 1 %", 25, 0.01), ("wandering 1 %", 100, 0.01), ("wandering 1 %", 1000, 0.01)],
 )
 def test_side_by_side(wandering, name, rpm, wander):
-    turns, runs = 50, 32
+    turns, runs = 50, 20
     machine = wandering(rpm=rpm, turns=turns, angles_turns=ANGLES, wander=wander)
     seconds = machine.seconds(runs, seed=rpm)
     ours, theirs = [], []

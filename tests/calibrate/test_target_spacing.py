@@ -66,11 +66,11 @@ def test_filter_is_generalised_least_squares(wandering, wander, tau_s):
 def test_errors_reach_the_bound_of_the_wander_model(wandering, long, rpm, turns):
     """1 % wander, 1 s correlation: spread and stated standard error within 25 % of the Cramer-Rao bound."""
     machine = wandering(rpm=rpm, turns=turns, angles_turns=FOUR, wander=WANDER, wander_s=WANDER_S)
-    runs = 2000 if long else 400
+    runs = 2000 if long else 300
     spacing, u, _ = fitted(machine, runs, seed=rpm)
     bound = machine.bound_turns()
     spread = np.sqrt(np.mean((spacing - machine.spacing_turns) ** 2, axis=0))
-    assert spread.mean() < 1.10 * bound.mean()  # 400 runs: sd of the ratio is 1.8 %
+    assert spread.mean() < 1.10 * bound.mean()  # 300 runs of 3 free spacings: sd of the ratio is 2.4 %
     assert np.all(spread < 1.25 * bound)
     assert np.all(np.abs(np.sqrt((u**2).mean(axis=0)) / bound - 1) < 0.10)
 
@@ -79,12 +79,12 @@ def test_errors_reach_the_bound_of_the_wander_model(wandering, long, rpm, turns)
 def test_errors_reach_the_bound_at_steady_speed(wandering, long, rpm, turns):
     """Timing noise alone: within 10 % of the bound, which is then near sqrt(2 / turns) of the noise."""
     machine = wandering(rpm=rpm, turns=turns, angles_turns=FOUR)
-    runs = 2000 if long else 500
+    runs = 2000 if long else 400
     spacing, u, _ = fitted(machine, runs, seed=100 + rpm)
     bound = machine.bound_turns()
     np.testing.assert_allclose(bound, machine.noise_s * rpm / 60 * np.sqrt(2 / turns), rtol=0.03)
     spread = np.sqrt(np.mean((spacing - machine.spacing_turns) ** 2))
-    assert spread < 1.06 * np.sqrt((bound**2).mean())  # 500 runs of 3 free spacings: sd of the ratio is 1.8 %
+    assert spread < 1.06 * np.sqrt((bound**2).mean())  # 400 runs of 3 free spacings: sd of the ratio is 2 %
     assert np.all(np.abs(np.sqrt((u**2).mean(axis=0)) / bound - 1) < 0.05)
 
 
@@ -101,13 +101,14 @@ def test_errors_reach_the_bound_at_steady_speed(wandering, long, rpm, turns):
     ],
 )  # fmt: skip
 def test_intervals_hold_the_truth(wandering, long, rpm, turns, wander, wander_s):
-    """95 % intervals of 2000 seeded runs (500 in the short form) hold the true spacing in 93 to 97 %."""
+    """95 % intervals of 2000 seeded runs (300 in the short form) hold the true spacing in 93 to 97 %."""
     machine = wandering(rpm=rpm, turns=turns, angles_turns=FOUR, wander=wander, wander_s=wander_s)
-    spacing, u, fit = fitted(machine, 2000 if long else 500, seed=7)
+    spacing, u, fit = fitted(machine, 2000 if long else 300, seed=7)
     from scipy.stats import t as student
 
     inside = np.abs(spacing - machine.spacing_turns) < student.ppf(0.975, fit.dof)[:, None] * u
-    assert 0.93 < inside.mean() < 0.97
+    slack = 0.0 if long else 0.01  # three free spacings in 300 runs: sd of the share is 0.7 %
+    assert 0.93 - slack < inside.mean() < 0.97 + slack
 
 
 @pytest.mark.parametrize("wander", [0.0, WANDER])
