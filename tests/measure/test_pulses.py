@@ -276,6 +276,19 @@ def test_half_a_gap_too_much_is_no_missing_pulse(bench, targets, gone):
     assert clean.run_starts.tolist() == [0, 300, len(later)]
 
 
+@pytest.mark.parametrize("pause_s", [25.0, 27.3, 33.1, 38.4, 44.9, 60.0])
+def test_a_pause_of_a_slow_shaft_is_not_called_missing_pulses(bench, pause_s):
+    # A blade's mark every 6.4 s: a pause of a few gaps must not pass for a whole number of unseen marks.
+    for seed in SEEDS:
+        rng = np.random.default_rng(seed)
+        at = rng.uniform(60.0, 66.4)
+        points = [(0, 0.156), (at, 0.156), (at + 1, 0), (at + 1 + pause_s, 0), (at + 2 + pause_s, 0.156), (200, 0.156)]
+        times, _ = bench.profile(points, np.array([0.3])).edges()
+        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=1)
+        assert (clean.missing, clean.extra) == (0, 0)
+        assert len(clean.run_starts) == 3
+
+
 def test_noise_without_a_wheel_is_no_turning(bench):
     for seed in SEEDS:
         rng = np.random.default_rng(seed)

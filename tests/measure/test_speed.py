@@ -272,6 +272,25 @@ def test_a_target_that_falls_off_on_the_way_leaves_the_speed_before_as_it_was(be
         assert float(told[0].split("from ")[1].split(" s on")[0]) == pytest.approx(40.0, abs=1.5)
 
 
+@pytest.mark.parametrize("pause_s", [6.0, 9.0, 11.5])
+def test_a_standstill_that_a_faster_sensor_shows_is_no_missing_pulse(bench, pause_s):
+    of = parse_machine(
+        'name = "b"\n[wheel]\ndiameter = "330 mm"\nblade_length = "2750 mm"\n'
+        "[sensor.motor]\ntargets = 1\n[sensor.blade]\ntargets = 1\n"
+    )
+    for seed in range(12):
+        at = 60.0 + 0.5 * seed
+        ramps = [(0.0, 1.0), (at, 1.0), (at + 1, 0.0), (at + 1 + pause_s, 0.0), (at + 2 + pause_s, 1.0), (160.0, 1.0)]
+        ticks = {
+            channel: bench.ticks_of(bench.profile([(t, v * hz) for t, v in ramps], np.array([0.3])).edges()[0])
+            for channel, hz in (("motor", 25.0), ("blade", 0.156))
+        }
+        result = speed_of(log(segment(ticks, board_id="imported"), of=of))
+        assert [result.channels[name].missing for name in ("motor", "blade")] == [0, 0]
+        assert result.channels["blade"].runs == 2
+        assert result.channels["blade"].shaft_hz.value == pytest.approx(0.156, rel=0.02)  # a ramp may count
+
+
 def test_noise_at_rest_gives_no_speed():
     rng = np.random.default_rng(7)
     noise = np.cumsum(rng.exponential(0.05 * TICK_HZ, 1000)).astype(np.int64)

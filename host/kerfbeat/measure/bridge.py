@@ -19,6 +19,8 @@ PLACE_FIT, WANDER_FIT = 0.1, 0.02  # and, where the targets' places are known, t
 SLOT_FIT = 0.25  # gaps: an edge farther from a target's expected time is no target
 SAME = 0.01  # gaps: of two edges that fit about equally the earlier is taken, since bounce comes after the edge
 MOST_MISSING = 8  # targets missing in a window; more is a signal that went away, or a stop
+MOST_SILENT = 2  # of them in a row, and more than one only if SILENT_FIT: a pause can last any time
+SILENT_FIT = 0.15  # gaps
 STEADY_ENDS = 0.1  # speeds on both sides differ by less than this if more than one target is missing
 PATTERN_FIT = 0.3  # gaps: uneven targets must come round in the same order
 AT_ONCE = 1 << 22  # elements of the largest temporary array
@@ -71,8 +73,8 @@ class _Windows:
 
 def _counted(
     ticks: Ticks, *, left: Ticks, right: Ticks, reach_left: Ticks, reach_right: Ticks, per_turn: int, lag: int
-) -> tuple[_Windows, NDArray[np.bool_]]:
-    """How many gaps each window lasts, and whether that is certain."""
+) -> tuple[_Windows, NDArray[np.bool_], Floats]:
+    """How many gaps each window lasts, whether that is certain, and how far from a whole number it is."""
     back, ahead = np.minimum(per_turn, reach_left), np.minimum(per_turn, reach_right)
     turn_left = (ticks[left] - ticks[left - back]) * (per_turn / back)
     turn_right = (ticks[right + ahead] - ticks[right]) * (per_turn / ahead)
@@ -98,7 +100,7 @@ def _counted(
     allowed = np.where(reach_left >= per_turn, PLACE_FIT + WANDER_FIT * count + slack, COUNT_FIT)
     fits &= (off < np.minimum(allowed, COUNT_FIT)) & (slack < COUNT_FIT) & (count >= 1)
     windows = _Windows(left=left, right=right, count=count, table=table, turn_left=turn_left, turn_right=turn_right)
-    return windows, fits
+    return windows, fits, off
 
 
 def _assign(ticks: Ticks, windows: _Windows) -> tuple[Ticks, Ticks, Ticks]:
@@ -153,7 +155,7 @@ def bridge_windows(
     for part in np.split(np.arange(len(left)), np.flatnonzero(np.diff(share)) + 1):
         if len(part) == 0:
             continue
-        windows, fits = _counted(
+        windows, fits, off = _counted(
             ticks,
             left=left[part],
             right=right[part],
@@ -166,24 +168,25 @@ def bridge_windows(
         windows = windows.where(fits)
         edge, window, number = _assign(ticks, windows)
         missing = windows.count - 1 - np.bincount(window, minlength=len(some))
+        at = np.concatenate((edge, windows.right))
+        owner = np.concatenate((window, np.arange(len(some))))
+        order = np.argsort(at, kind="stable")
+        at, owner, passed = at[order], owner[order], np.concatenate((number, windows.count))[order]
+        before = np.where(np.diff(owner, prepend=-1) == 0, np.concatenate(([0], passed[:-1])), 0)
+        skip = passed - before - 1
+        in_a_row = np.zeros(len(some), dtype=np.int64)
+        np.maximum.at(in_a_row, owner, skip)
         steady = np.abs(windows.turn_left - windows.turn_right) < STEADY_ENDS * windows.turn_left
-        believed = (missing <= 1) | (steady & (missing <= MOST_MISSING))
+        pause = (in_a_row > MOST_SILENT) | ((in_a_row > 1) & (off[fits] > SILENT_FIT))
+        believed = (missing <= 1) | (steady & (missing <= MOST_MISSING) & ~pause)
         crossed[part[some[believed]]] = True
-        kept = believed[window]
-        edge, window, number = edge[kept], window[kept], number[kept]
         sizes = np.where(believed, windows.right - windows.left - 1, 0)
         inside = np.repeat(windows.left + 1, sizes)
         inside += np.arange(len(inside)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-        drop.append(np.setdiff1d(inside, edge, assume_unique=True))
-        at = np.concatenate((edge, windows.right[believed]))
-        number = np.concatenate((number, windows.count[believed]))
-        owner = np.concatenate((window, np.flatnonzero(believed)))
-        order = np.argsort(at, kind="stable")
-        at, number, owner = at[order], number[order], owner[order]
-        before = np.where(np.diff(owner, prepend=-1) == 0, np.concatenate(([0], number[:-1])), 0)
-        gap = number - before - 1
-        skip_at.append(at[gap > 0])
-        skips.append(gap[gap > 0])
+        drop.append(np.setdiff1d(inside, edge[believed[window]], assume_unique=True))
+        told = believed[owner] & (skip > 0)
+        skip_at.append(at[told])
+        skips.append(skip[told])
     return Bridge(
         crossed=crossed, drop=np.concatenate(drop), skip_at=np.concatenate(skip_at), skips=np.concatenate(skips)
     )

@@ -25,6 +25,9 @@ __all__ = ["ChannelSpeed", "Piece", "SpeedResult", "clock_of", "pieces_of", "spe
 Floats = NDArray[np.float64]
 
 MOST_RUNS = 200  # treated in full; the shorter ones of a broken log by their first and last edge
+SILENT_GAPS, SILENT_SHARE = 8.0, 0.4  # a faster channel's silence is a pause from so many of its own gaps, and from so
+#                                       much of the slow channel's, below which no pulse is claimed to be missing
+USUAL_GAPS = 5000
 FEW_RUNS = 20  # with more, long runs are thinned more coarsely, to keep the time
 
 
@@ -99,10 +102,35 @@ class Piece:
             if loss.channel == channel and loss.end_ticks >= self.start_ticks and loss.start_ticks <= self.end_ticks
         ]
 
+    def pauses(self, channel: str) -> list[tuple[int, int]]:
+        """Silences of faster channels in which this one is silent, too: a standstill, not a few missing pulses."""
+        edges = self.edges(channel)
+        own = _usual_gap(edges)
+        found = []
+        for other in self.segment.edge_ticks:
+            seen = self.edges(other)
+            usual = _usual_gap(seen)
+            if not usual < own < math.inf:
+                continue
+            gap = np.diff(seen)
+            long = np.flatnonzero(gap > max(SILENT_GAPS * usual, SILENT_SHARE * own))
+            between = np.searchsorted(edges, np.stack((seen[long], seen[long + 1])))
+            alone = between[0] == between[1]
+            found += [(int(seen[k]), int(seen[k + 1])) for k in long[alone].tolist()]
+        return found
+
     def clean(self, channel: str, targets: int) -> CleanPulses:
         """The channel's edges, sorted."""
-        losses = [(loss.start_ticks, loss.end_ticks) for loss in self.losses(channel)]
-        return clean_pulses(self.edges(channel), targets=targets, losses=losses)
+        broken = [(loss.start_ticks, loss.end_ticks) for loss in self.losses(channel)] + self.pauses(channel)
+        return clean_pulses(self.edges(channel), targets=targets, losses=broken)
+
+
+def _usual_gap(edges: NDArray[np.int64]) -> float:
+    """Median gap in ticks, from some thousand of them; infinite if there is none."""
+    if len(edges) < 2:
+        return math.inf
+    at = np.unique(np.linspace(0, len(edges) - 2, USUAL_GAPS).astype(np.int64))
+    return float(np.median(edges[at + 1] - edges[at]))
 
 
 def clock_of(segment: Segment, stored: Mapping[str, ClockRate] | None = None) -> ClockRate:

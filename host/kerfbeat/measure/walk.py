@@ -17,7 +17,7 @@ FIRST = 3.2  # the second gap from standstill: under constant acceleration it is
 STEADY = 0.15  # a missing pulse is claimed only if the gap was foreseen to change by less than this
 STOPPING = 0.03  # from this change on a long gap may be the last before standstill: the next edge must confirm a miss
 MISSING_FIT = 0.2  # gaps: and if the edge then comes so near to its time
-MOST_MISSING = 3
+MOST_MISSING = 2  # in a row; a longer silence is a pause, or a signal that went away
 BETTER = 0.1  # an edge within this share of the expected time beats an earlier one that is 20 % early
 
 
