@@ -1,8 +1,12 @@
-"""Where do the tests find the repository?"""
+"""Where do the tests find the repository, and how long may one example of a property test take?"""
 
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("unhurried", deadline=None)  # a busy computer is no wrong result
+settings.load_profile("unhurried")
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 
