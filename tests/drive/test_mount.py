@@ -81,6 +81,20 @@ def test_orders_below_half_the_targets() -> None:
     assert belt.high < found["motor shaft"].high
 
 
+def test_belt_behind_gears_goes_round_with_its_own_shaft() -> None:
+    # a gearbox of 5, then 100 to 200 mm: the driver turns twice for each turn of the wheel, its belt of 1 m goes round
+    # pi x 0.1 x 2 = 0.628 times
+    late = parse_machine(
+        'name = "x"\n[motor]\npoles = 4\nbase_hz = 50\nrpm = 1430\n[[stage]]\nkind = "gearbox"\nratios = 5\n'
+        '[[stage]]\nkind = "belt"\ndriver = "100 mm"\ndriven = "200 mm"\nbelt_length = "1 m"\n'
+        '[wheel]\ndiameter = "300 mm"\n[sensor.wheel]\ntargets = 4\n'
+    )
+    found = {source.name: source for source in plan_mount(late).orders}
+    belt = found["belt of stage 2, once round"]
+    assert (belt.low, belt.high) == pytest.approx((0.6283, 0.6283), abs=1e-4)
+    assert belt.seen
+
+
 def test_line_that_carries_them() -> None:
     assert plan_mount(bare(4), blade=rpm_range(30, 120)).baud == 115_200
     many = plan_mount(bare(1000), blade=rpm_range(30, 300))

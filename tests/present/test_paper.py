@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import Arc, Rectangle
 from matplotlib.text import Text
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
@@ -86,6 +87,7 @@ def test_strip_fields_are_evenly_spaced(tmp_path: Path) -> None:
     path = tmp_path / "strip.pdf"
     draw_strip(plan_strip(diameter_m=0.060, targets=6), path)
     centres = [(left + right) / 2 for left, _, right, _ in filled_of_height(path, 0, 15.0)]
+    assert centres[0] == pytest.approx(12.0 + math.pi * 60.1 / 12, abs=0.01)  # half a field of light at either end
     gaps = [after - before for before, after in itertools.pairwise(centres)]
     assert gaps == pytest.approx([math.pi * 60.1 / 6] * 5, abs=0.01)
 
@@ -138,6 +140,11 @@ def test_names_of_a_dial_s_scales_stay_on_it(
     draw_dial(rings, knob, path, title="x", unit="m/min", basis="", paper="a4", diameter_mm=90.0, hole_mm=10.0)
     axes = figures[0].axes[0]
     renderer = FigureCanvasAgg(figures[0]).get_renderer()
+    # angles are clockwise from straight up; matplotlib's arcs go the other way round from the right
+    arcs = [(patch.theta1, patch.theta2) for patch in axes.patches if isinstance(patch, Arc)]
+    assert len(arcs) == 3
+    for arc in arcs:
+        assert arc == pytest.approx((90.0 - last_deg, 90.0 - first_deg))
     names = [text for text in axes.texts if text.get_text() in {ring.name for ring in rings}]
     assert len(names) == 3
     for text in names:
@@ -170,6 +177,26 @@ def test_chart_is_one_page_that_says_what_it_is(tmp_path: Path, paper: str, size
         "not a safety device",
     ):  # fmt: skip
         assert words in text
+    # by hand, high gear at 50 Hz: 57.175 m/min at full load and 59.974 at none, halfway 58.6 (192 ft/min)
+    assert " 58.6 " in text
+    assert " 192 " in text
+
+
+def test_chart_s_bands_and_lines_stand_at_their_speeds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    saw, curves = saw_curves(gears=["high"])
+    draw_chart(saw, curves, [20.0, 80.0], tmp_path / "x", unit="ft/min", paper="a4", materials=[one_material("304")])
+    _, axes, ladder = (each for each in figures[0].axes)
+    # Machinery's Handbook, 31st ed., p. 1245: 304 at 120 ft/min, 12 % less at 8 in to 15 % more at 1/4 in
+    (bar,) = (patch for patch in ladder.patches if isinstance(patch, Rectangle) and patch.get_hatch())
+    assert (bar.get_y(), bar.get_y() + bar.get_height()) == pytest.approx((105.6, 138.0))
+    # by hand, 20 Hz: 530 and 600 rpm over 26, times pi x 0.3309 m; 80 Hz: 2288 and 2400 rpm
+    x, y = axes.get_lines()[0].get_data()
+    assert (x[0], x[-1]) == (20.0, 80.0)
+    assert (y[0], y[-1]) == pytest.approx((565 / 26 * math.pi * 1.085630, 2344 / 26 * math.pi * 1.085630), rel=1e-5)
+    (limit,) = (text for text in axes.texts if text.get_text().startswith("over this machine"))
+    assert limit.get_position()[1] == pytest.approx(90 / 0.3048)  # 90 m/min
 
 
 def test_chart_tells_which_materials_it_leaves_out(tmp_path: Path) -> None:
