@@ -31,6 +31,10 @@ def test_figures_stand_at_the_speed_they_name() -> None:
     assert (high.name, low.name, hertz.name) == ("gear high, m/min", "gear low, m/min", "Hz")
     assert high.radius_mm > low.radius_mm > hertz.radius_mm
     assert {text: angle for angle, text in hertz.labels}["50"] == pytest.approx(0.0, abs=1e-6)
+    # by hand: 60 m/min in high gear want the motor at 60 x 26 / (pi x 0.3309) = 1500.6 rpm, halfway between 30 f and
+    # 30 f (1 - 0.046667): 51.22 Hz, 1.22 / 30 of 135 degrees; 20 m/min in low gear want 1154.3 = 30 f - 35: 39.64 Hz
+    assert {text: angle for angle, text in high.labels}["60"] == pytest.approx(5.47, abs=0.03)
+    assert {text: angle for angle, text in low.labels}["20"] == pytest.approx(-46.61, abs=0.03)
     by_gear = {curve.gear: curve for curve in CURVES}
     for ring, gear in ((high, "high"), (low, "low")):
         assert len(ring.labels) >= 5
