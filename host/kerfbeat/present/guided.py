@@ -31,6 +31,7 @@ PATIENCE_S = 45.0  # for pulses, and for a speed to become steady
 LOOK_S = 0.25
 TYPING_S = 20.0  # from looking at a stopwatch or an instrument to Enter
 STEADY = ("turning",)
+VAGUE = 0.2  # of the speed: a half-width above this says that only a few pulses have come
 SKIP, AGAIN = "s", "r"
 
 
@@ -137,7 +138,7 @@ class Guide:
         while steady_s < dwell_s:
             self._companion.wait(LOOK_S)
             now = self._feed.snapshot()
-            if now.blade.state in STEADY and now.blade.speed_m_per_s is not None:
+            if self._steady(now):
                 steady_s += LOOK_S
                 self._companion.show(f"{self._reading(now)}, steady: {steady_s:.0f} of {dwell_s:.0f} s")
             else:
@@ -146,6 +147,12 @@ class Guide:
                 if waited_s > PATIENCE_S:
                     return False
         return True
+
+    @staticmethod
+    def _steady(now: Snapshot) -> bool:
+        """Whether the speed neither rises nor falls, and enough of it was seen to say so."""
+        speed = now.blade.speed_m_per_s
+        return now.blade.state in STEADY and speed is not None and speed.u95 < VAGUE * speed.value
 
     def _reading(self, now: Snapshot) -> str:
         speed = now.blade.speed_m_per_s
