@@ -88,7 +88,7 @@ def test_around_the_wraps_of_24_bits(start_board: Starter, tmp_path: Path, measu
     rng = np.random.default_rng(5)
     centres = (np.arange(count) << 24) + rng.integers(-200, 200, count)
     board = record(
-        start_board, tmp_path / "log.csv", *clusters(5, centres, width_cycles=200), speed=40.0, first_ticks=8 << 24,
+        start_board, tmp_path / "log.csv", *clusters(5, centres, width_cycles=200), speed=40.0, first_ticks=96 << 24,
     )
     check(tmp_path / "log.csv", board, measured, "clusters around 24-bit wraps")
 
