@@ -4,6 +4,7 @@ Shafts come from the generator in conftest.py.  Limits are requirements of a rea
 its reason; none is taken from what the estimator happens to give.
 """
 
+import math
 from itertools import pairwise
 
 import numpy as np
@@ -144,6 +145,21 @@ def test_a_stop_is_never_called_a_stop_nor_a_lost_signal(bench, shaft, stop_s):
         reading = live.reading()
         assert reading.missing == 0
         assert reading.extra == 0
+
+
+@pytest.mark.parametrize("shaft", SHAFTS)
+@pytest.mark.parametrize("stop_s", [0.4, 1.0, 2.5, 4.0])
+def test_the_interval_of_a_stopping_shaft_is_no_wider_than_its_silence_allows(bench, shaft, stop_s):
+    # In a silence of t the shaft turned less than a gap: bound * t.  From rest its speed is then below 2 * bound.
+    targets, factor = SHAFTS[shaft]
+    points = scaled([(0, 1.3), (10, 1.3), (10 + stop_s, 0), (20 + stop_s, 0)], factor)
+    for seed in range(4):
+        _, _, readings = watched(bench, lambda rng: bench.profile(points, bench.uneven(rng, targets)), seed)
+        told = [reading for now_s, reading in readings if reading.shaft_hz is not None and now_s > 10.0]
+        assert told
+        for reading in told:
+            value, bound = reading.shaft_hz.value, reading.slower_than_hz or math.inf
+            assert reading.shaft_hz.u95 <= max(value, 2.0 * bound - value) * 1.001
 
 
 @pytest.mark.parametrize("shaft", SHAFTS)

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.lines import LinePacer, reading_line
 from kerfbeat.present.snapshot import LinkNow, Snapshot
 
@@ -27,6 +28,14 @@ AT = datetime(2026, 1, 5, 12, 0, 0, 250_000, tzinfo=UTC)
 )
 def test_line_has_four_parts(moment: Moment, state: str, unit: str, parts: list[str]) -> None:
     assert reading_line(moment(state), unit, at=AT).split("  ") == ["2026-01-05T12:00:00.250+00:00", *parts]
+
+
+def test_a_speed_that_may_be_zero_is_told_as_a_bound(moment: Moment) -> None:
+    # 0.05 + 0.15 m/s = 12 m/min = 39.4 ft/min (NIST SP 811 B.8): nothing is known but that it is slower.
+    now = moment("slowing down")
+    now = replace(now, blade=replace(now.blade, speed_m_per_s=Estimate(value=0.05, u95=0.15)))
+    parts = reading_line(now, "m/min", at=AT).split("  ")[1:]
+    assert parts == ["< 12.0 m/min", "< 39.4 ft/min", "slowing down"]
 
 
 def test_reason_of_a_lost_link_stands_in_the_line_harmlessly(moment: Moment) -> None:

@@ -117,9 +117,12 @@ class LiveSpeed:
         speed_hz = max(speed_hz, 1e-6 * last_hz)
         self._changing = self._direction(speed_hz, acceleration, u_acceleration)
         u95_hz = math.hypot(timing_u95_hz * math.sqrt(max(1.0, bank.surprise)), K95 * speed_hz * self._clock_u)
+        bound_hz = slower_than_hz / self._clock_factor
+        # Since the last edge it turned slower than the bound on average: from rest at most twice that now.
+        u95_hz = min(u95_hz, max(speed_hz, 2.0 * bound_hz - speed_hz))
         if silent_s > OVERDUE * expected_s + GRACE_S:
             # The edge that is due has not come: the shaft is slower than it was, and may be stopping.
-            bound_hz, self._changing = slower_than_hz / self._clock_factor, 2
+            self._changing = 2
             if bound_hz < speed_hz:
                 speed_hz, u95_hz = bound_hz, max(u95_hz, bound_hz)
             u95_hz = min(u95_hz, max(speed_hz, bound_hz - speed_hz))

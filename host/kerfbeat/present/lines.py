@@ -9,7 +9,7 @@ from datetime import datetime
 
 from kerfbeat.present.feed import Feed
 from kerfbeat.present.listen import Take, pass_on
-from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit
+from kerfbeat.present.numbers import SPEED_UNITS, other_unit, speed_in
 from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
 from kerfbeat.present.text import harmless
 
@@ -28,7 +28,7 @@ def reading_line(now: Snapshot, unit: str, *, at: datetime) -> str:
     units = (unit, other_unit(unit))
     blade = now.blade
     if blade.speed_m_per_s is not None:
-        parts = ["{} ± {} {}".format(*in_unit(blade.speed_m_per_s, name), name) for name in units]
+        parts = [speed_in(blade.speed_m_per_s, name) for name in units]
     elif blade.slower_than_m_per_s is not None:
         parts = [f"< {SPEED_UNITS[name](blade.slower_than_m_per_s):.3g} {name}" for name in units]
     else:

@@ -21,6 +21,7 @@ __all__ = [
     "other_unit",
     "plus_minus",
     "short_number",
+    "speed_in",
     "unit_for",
     "written",
 ]
@@ -95,9 +96,15 @@ def in_unit(speed_m_per_s: Uncertain, unit: str) -> tuple[str, str]:
     return written(convert(speed_m_per_s.value), convert(speed_m_per_s.u95))
 
 
+def speed_in(speed_m_per_s: Uncertain, unit: str) -> str:
+    """A speed as "81.34 ± 0.12 m/min"; as "< 14.2 m/min" if it may just as well be zero."""
+    if speed_m_per_s.u95 >= speed_m_per_s.value:
+        most_m_per_s = speed_m_per_s.value + speed_m_per_s.u95
+        if math.isfinite(most_m_per_s):
+            return f"< {short_number(SPEED_UNITS[unit](most_m_per_s))} {unit}"
+    return "{} ± {} {}".format(*in_unit(speed_m_per_s, unit), unit)
+
+
 def both_speeds(speed_m_per_s: Uncertain, unit: str) -> str:
     """A speed in both units, the user's choice first: "81.34 ± 0.12 m/min (266.9 ± 0.4 ft/min)"."""
-    first, second = (
-        "{} ± {} {}".format(*in_unit(speed_m_per_s, name), name) for name in (unit, other_unit(unit))
-    )
-    return f"{first} ({second})"
+    return f"{speed_in(speed_m_per_s, unit)} ({speed_in(speed_m_per_s, other_unit(unit))})"

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.bigtext import big
-from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, short_number
+from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, short_number, speed_in
 from kerfbeat.present.snapshot import Snapshot
 from kerfbeat.present.steady import SteadyNumber
 from kerfbeat.present.text import harmless
@@ -45,7 +45,7 @@ class Readout:
             return _silence(now, unit, columns=columns, rows=rows)
         if blade.speed_m_per_s is not None:
             if blade.speed_m_per_s.u95 > UNSETTLED * blade.speed_m_per_s.value:
-                words = [(f"{plus} {name}", "") for name, plus in _both(blade.speed_m_per_s, unit)]
+                words = [(speed_in(blade.speed_m_per_s, name), "") for name in (unit, other_unit(unit))]
                 beside = [("not settled yet", f"bold {STRAW}"), ("", ""), *words]
                 return _digits("?", beside, columns=columns, rows=rows)
             shown = {name: self._shown(now, name) for name in SPEED_UNITS}
@@ -81,11 +81,6 @@ class Readout:
         assert speed is not None
         convert = SPEED_UNITS[unit]
         return self._steady[unit].text(convert(speed.value), convert(speed.u95), at_s=now.at_s)
-
-
-def _both(speed_m_per_s: Estimate, unit: str) -> list[tuple[str, str]]:
-    """Unit and "value ± half-width", the user's unit first."""
-    return [(name, "{} ± {}".format(*in_unit(speed_m_per_s, name))) for name in (unit, other_unit(unit))]
 
 
 def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
