@@ -8,9 +8,10 @@ import math
 import numpy as np
 import pytest
 
+from kerfbeat.calibrate.compensation import compensation_probability
 from kerfbeat.calibrate.drive import calibrate_drive
 from kerfbeat.calibrate.points import SteadyPoint
-from kerfbeat.calibrate.suspects import compensation_probability, tolerance
+from kerfbeat.calibrate.suspects import tolerance
 from kerfbeat.errors import CalibrateError, DriveError, MachineError
 from kerfbeat.machine import Setting, demo_text, parse_machine
 from kerfbeat.measure.clock import ClockRate

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from kerfbeat.calibrate.cutting import cut
 from kerfbeat.calibrate.passes import Block, innovations, pack
-from kerfbeat.calibrate.targets import LEAST_TURNS, cut, estimate_spacing, fit_offsets
+from kerfbeat.calibrate.targets import LEAST_TURNS, estimate_spacing, fit_offsets
 from kerfbeat.errors import CalibrateError
 
 # Four targets placed to about one degree; the first is the origin of angles.

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kerfbeat.calibrate.compensation import compensation_probability
 from kerfbeat.calibrate.points import SteadyPoint
-from kerfbeat.calibrate.suspects import NAMED_ODDS, Explanation, compensation_probability, explain, tolerance
+from kerfbeat.calibrate.suspects import NAMED_ODDS, Explanation, explain, tolerance
 from kerfbeat.calibrate.sweep import SweepFit, fit_sweep
 from kerfbeat.calibrate.sweep_model import U_GROWTH, Floats, Sweep
 from kerfbeat.drive import motor as motors

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kerfbeat.calibrate.cutting import cut
 from kerfbeat.calibrate.match import Change, Count, Match, count_targets, find_change, match_spacing
 from kerfbeat.calibrate.passes import Block
 from kerfbeat.calibrate.runs import Run, runs_of
-from kerfbeat.calibrate.targets import Spacing, cut, estimate_spacing
+from kerfbeat.calibrate.targets import Spacing, estimate_spacing
 from kerfbeat.calibrate.wobble import Split, split_wobble
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import CalibrateError

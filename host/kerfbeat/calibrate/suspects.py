@@ -29,7 +29,7 @@ from kerfbeat.machine import (
 from kerfbeat.machine.stages import DATUM_BELOW_OUTSIDE_M
 from kerfbeat.units import M_PER_IN
 
-__all__ = ["NAMED_ODDS", "Explanation", "compensation_probability", "explain", "tolerance"]
+__all__ = ["NAMED_ODDS", "Explanation", "explain", "tolerance"]
 
 Floats = NDArray[np.float64]
 
@@ -52,10 +52,6 @@ LEAST_DATUM_M: Mapping[str, float] = {
     "D": 13.0 * M_PER_IN,
 }
 SMALLER_STILL = 0.8
-# No-load slip over rated slip, log-normal: median and factor of one standard deviation; what a compensating inverter
-# leaves of it, and how many are set to compensate.  Judgement.
-IDLE_SLIP, IDLE_SLIP_FACTOR = 0.08, 2.5
-COMPENSATED_SLIP, COMPENSATES = 0.02, 0.1
 
 BREAKS: Mapping[str, str] = {
     "gear": "look at the shift lever, or run another gear in the same sweep",
@@ -288,21 +284,3 @@ def tolerance(machine: Machine, setting: Setting, *, channel: str = "wheel") -> 
     """Standard uncertainty of ln(ratio) to a channel of a right description: diameters, idle creep, rounded gears."""
     chain = _Chain(machine, [setting], [(channel, 0)])
     return math.sqrt(float(_spread(chain.suspect("as described", ""))[0, 0]))
-
-
-def compensation_probability(slip_hz: float, *, u_hz: float, rated_slip_hz: float) -> float:
-    """Probability that the inverter compensates slip, from the slip found at no load.
-
-    Without compensation it is some hundredths of the rated slip, never below zero; with it next to nothing.
-    """
-    sizes = np.logspace(-4.0, 0.0, 400)
-    density = np.exp(-0.5 * (np.log(sizes / IDLE_SLIP) / math.log(IDLE_SLIP_FACTOR)) ** 2)
-    density /= density.sum()
-    seen, u = slip_hz / rated_slip_hz, u_hz / rated_slip_hz
-    log_plain = -0.5 * ((seen - sizes) / u) ** 2 - math.log(u)
-    wide = math.hypot(u, COMPENSATED_SLIP)
-    log_compensated = -0.5 * (seen / wide) ** 2 - math.log(wide)
-    top = max(float(log_plain.max()), log_compensated)
-    plain = (1.0 - COMPENSATES) * float((density * np.exp(log_plain - top)).sum())
-    compensated = COMPENSATES * math.exp(log_compensated - top)
-    return compensated / (plain + compensated)

@@ -13,27 +13,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
+from kerfbeat.calibrate.cutting import affordable, cut
 from kerfbeat.calibrate.passes import Block, Blocks, Floats, Gram, Ints, innovations, pack
 from kerfbeat.errors import CalibrateError
 from kerfbeat.measure.uncertainty import coverage_factor
 
-__all__ = ["LEAST_TURNS", "OffsetFit", "Spacing", "cut", "estimate_spacing", "fit_offsets", "gap_matrix"]
+__all__ = ["LEAST_TURNS", "OffsetFit", "Spacing", "estimate_spacing", "fit_offsets", "gap_matrix"]
 
 LEAST_TURNS = 12  # below it noise and wander cannot be told apart, and the errors would be guesses (test_few_turns)
 TAU_TURNS = (0.25, 1.0, 4.0, 16.0, 1000.0)  # correlation times tried; the longest is a random walk
 # Variance that wander adds in a turn, over that of the timing noise: from nothing to 10 % wander beside 0.2 us.
 LAMBDA_DECADES = (-4.0, 12.0)
 FINE_POINTS = 7
-BLOCK_TURNS = 60  # passes of a long run are cut into blocks filtered side by side; a cut costs less than a turn
-LEAST_BLOCK_TURNS = 3  # shorter ones go to their own trend
-TREND_CONSTANTS = 4
-RAMP = 0.05  # change of a turn's time from the turn before that is no wander (1 % wander makes 1.4 %) but a ramp
 DECIDING = 64  # blocks, at most, that decide where the fine grid lies
-MOST_WORK = 4e9  # products of pass, model and columns; with very many targets not every block of a long run is used
 DISAGREE = 0.001  # chance of blocks agreeing worse than this by accident; worse still, the errors are widened
 MOST_TARGETS = 360  # more are a gear or an encoder, which is even by itself
 
@@ -233,47 +228,6 @@ def _disagreement(product: Floats, offset: Floats, variance: Floats) -> Floats:
     return np.asarray(np.einsum("bi,bi->b", pull, np.linalg.solve(design, pull[..., None])[..., 0]) / variance)
 
 
-def cut(block: Block, *, per_turn: int) -> list[Block]:
-    """Cut a long run into blocks of about `BLOCK_TURNS`; neighbours share the pass between them.
-
-    Ramps are left out: turns that take more than `RAMP` longer or shorter than the turn before.
-    """
-    count = np.arange(block.numbers[0], block.numbers[-1] + 1)
-    at_s = np.interp(count, block.numbers, block.seconds)
-    turn_s = at_s[per_turn:] - at_s[:-per_turn]
-    steady = np.ones(len(count), dtype=bool)
-    ramp = np.abs(turn_s[per_turn:] / turn_s[:-per_turn] - 1.0) > RAMP
-    for k in np.flatnonzero(ramp):
-        steady[k : k + 2 * per_turn] = False
-    kept = steady[block.numbers - block.numbers[0]]
-    borders = np.flatnonzero(np.diff(kept.astype(np.int8), prepend=0, append=0))
-    found = []
-    for first, after in zip(borders[0::2].tolist(), borders[1::2].tolist(), strict=True):
-        found += _pieces(block.seconds[first:after], block.numbers[first:after], per_turn)
-    return found
-
-
-def _pieces(seconds: Floats, numbers: Ints, per_turn: int) -> list[Block]:
-    pieces = max(1, round((numbers[-1] - numbers[0]) / per_turn / BLOCK_TURNS))
-    edges = np.searchsorted(numbers, np.linspace(numbers[0], numbers[-1], pieces + 1))
-    edges[-1] = len(numbers) - 1
-    return [
-        Block(seconds=seconds[low : high + 1], numbers=numbers[low : high + 1])
-        for low, high in pairwise(edges.tolist())
-        if high - low > per_turn + TREND_CONSTANTS and numbers[high] - numbers[low] > LEAST_BLOCK_TURNS * per_turn
-    ]
-
-
-def _affordable(pieces: list[Block], per_turn: int) -> list[Block]:
-    """All blocks, or of a long run with many targets so many, spread over it, that the work stays bounded."""
-    passes = sum(len(piece.seconds) for piece in pieces)
-    models = len(_coarse(per_turn)[0])
-    share = MOST_WORK / (passes * models * per_turn**2)
-    if share >= 1.0:
-        return pieces
-    return [pieces[k] for k in np.unique(np.linspace(0, len(pieces) - 1, max(1, int(share * len(pieces)))).astype(int))]
-
-
 def estimate_spacing(runs: Sequence[Block], *, targets: int) -> Spacing:
     """Spacing of the targets from runs whose numbers count from the same target 0; the speed may wander.
 
@@ -291,7 +245,7 @@ def estimate_spacing(runs: Sequence[Block], *, targets: int) -> Spacing:
             f"{turns:.0f} turns without stops and ramps are too few to tell spacing from noise; record at least "
             f"{LEAST_TURNS}, better a hundred, while the machine runs on."
         )
-    pieces = _affordable(pieces, targets)
+    pieces = affordable(pieces, per_turn=targets, models=len(_coarse(targets)[0]))
     fit, disagreement = _fit(pack(pieces, per_turn=targets), _runs(pieces, None))
     matrix = gap_matrix(targets)
     widened = _widening(disagreement, freedom=targets - 1)
