@@ -182,6 +182,7 @@ def test_changed_description_is_refused_with_the_reason(run: Run, logs: Path, sa
         ("wheel {run} --passes 10", 2, "--passes and --seconds go together"),
         ("wheel {run} --speed 20m/min", 2, "--speed and --speed-error go together"),
         ("wheel {run} --passes 2 --seconds 5s", 1, "count at least 5"),
+        ("wheel {low} --passes 40 --seconds 252s", 1, "the wheel's speed changed by"),
         ("wheel {short}", 1, "channel wheel; record longer"),
         ("wheel {bare}", 1, "no channel blade is described; count passes"),
         ("clock {short}", 1, "record at least a minute"),

@@ -31,6 +31,9 @@ from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 __all__ = ["Counted", "Reference", "find_diameter"]
 
 
+MOST_CHANGE = 0.02  # of the wheel's speed while passes are counted by eye
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Counted:
     """Blade passes counted by eye, and the stopwatch's time; `window_s` is when, in the last log's time, if known."""
@@ -114,8 +117,27 @@ def _require_blade(machine: Machine, logs: Sequence[PulseLog]) -> None:
         )
 
 
+def _require_one_speed(logs: Sequence[PulseLog]) -> None:
+    """Refuse logs in which the wheel ran at several speeds: nobody knows which one the passes were counted at."""
+    turn_s = np.concatenate(
+        [np.diff(np.interp(_turn_ends(run), run.block.numbers, run.block.seconds)) for run in runs_of(logs, "wheel")]
+    )
+    low, high = np.percentile(turn_s, (5.0, 95.0))
+    if high / low > 1.0 + MOST_CHANGE:
+        raise CalibrateError(
+            f"{logs[0].source}: the wheel's speed changed by {100.0 * (high / low - 1.0):.0f} %; count passes, or read "
+            "the other instrument, at one setting and in a log of its own."
+        )
+
+
+def _turn_ends(run: Run) -> Floats:
+    return np.arange(run.block.numbers[0], run.block.numbers[-1] + 1, run.per_turn, dtype=float)
+
+
 def _wheel_speed(logs: Sequence[PulseLog], window_s: tuple[float, float] | None) -> tuple[float, float]:
     """Mean speed of the wheel over the logs, or a window of the last, and its relative standard uncertainty."""
+    if window_s is None:
+        _require_one_speed(logs)
     start_s, end_s = window_s or (None, None)
     looked_at = logs[-1:] if window_s is not None else logs
     results = [speed_of(log, start_s=start_s, end_s=end_s).channels.get("wheel") for log in looked_at]
