@@ -30,8 +30,6 @@ LEAST_S = 20.0
 STAMP_S = 2e-6  # a host time or a tick is not better than this; common practice, no published source
 GUARD_S = 2e-4  # a step is told from the bounds by at least so much
 MOST_DRIFT_PPM = 100.0  # by which the rate may change within a run: a step must be more than that makes
-WANDERS = 0.12  # of the difference between halves: sd of a fitted slope about the true mean rate, random-walk rate:
-#                 sqrt(1/210) against sqrt(13/35) of the walk's sd over the run
 CRYSTAL_PPM = 100.0  # no crystal is off by more: the board keeps time with a ceramic resonator
 GROWTH_POINTS = 12
 LATE_S = 1e-3
@@ -139,25 +137,27 @@ class _Rate:
 
 
 def _rate(parts: Sequence[_Series]) -> _Rate:
-    """One rate for all parts, each with an offset of its own; weighted least squares, spread from the residuals."""
-    sxx = sxy = squares = 0.0
-    count = 0
-    lines = []
-    for part in parts:
-        if len(part.board_s) < 3 or np.ptp(part.board_s) <= 0.0:
-            continue
-        w = 1.0 / part.variance
-        x, y = part.board_s, part.ahead_s
-        dx, dy = x - np.average(x, weights=w), y - np.average(y, weights=w)
-        sxx, sxy = sxx + float((w * dx * dx).sum()), sxy + float((w * dx * dy).sum())
-        lines.append((w, dx, dy))
-        count += len(x) - 1
-    if sxx <= 0.0:
+    """Mean rate over all parts, each with an offset of its own and all with one even change of rate (a warm-up).
+
+    Weighted least squares on offsets, x and x^2 about the middle of the run, where the slope is the mean rate; spread
+    from the residuals.
+    """
+    used = [part for part in parts if len(part.board_s) >= 3 and np.ptp(part.board_s) > 0.0]
+    if not used:
         raise CalibrateError("the exchanges with the board are all at the same time; record at least a minute.")
-    slope = sxy / sxx
-    squares = sum(float((w * (dy - slope * dx) ** 2).sum()) for w, dx, dy in lines)
-    dof = count - 1
-    return _Rate(slope, math.sqrt(max(squares / max(dof, 1), 1e-12) / sxx), float(dof))
+    ends = [side for part in used for side in (float(part.board_s[0]), float(part.board_s[-1]))]
+    middle, half = 0.5 * (min(ends) + max(ends)), 0.5 * (max(ends) - min(ends))
+    x = np.concatenate([(part.board_s - middle) / half for part in used])
+    y = np.concatenate([part.ahead_s - part.ahead_s[0] for part in used])
+    w = 1.0 / np.sqrt(np.concatenate([part.variance for part in used]))
+    which = np.repeat(np.arange(len(used)), [len(part.board_s) for part in used])
+    design = np.column_stack([x, x**2, which[:, None] == np.arange(len(used))]) * w[:, None]
+    answer, *_ = np.linalg.lstsq(design, y * w, rcond=None)
+    dof = len(x) - design.shape[1]
+    squares = float(np.square(design @ answer - y * w).sum())
+    information = np.linalg.inv(design.T @ design)
+    u = math.sqrt(max(squares / max(dof, 1), 1e-12) * float(information[0, 0]))
+    return _Rate(float(answer[0]) / half, u / half, float(dof))
 
 
 def _wander(parts: Sequence[_Series]) -> tuple[float, float]:
@@ -171,10 +171,9 @@ def _wander(parts: Sequence[_Series]) -> tuple[float, float]:
     return second.slope - first.slope, math.hypot(first.u_slope, second.u_slope)
 
 
-def _estimate(rate: _Rate, u_extra: float) -> tuple[float, float]:
+def _estimate(rate: _Rate) -> tuple[float, float]:
     """ppm, and u95 in ppm of the rate against the host: board seconds per host second, less 1."""
-    u95 = math.hypot(rate.u * coverage_factor(rate.dof), u_extra * coverage_factor(math.inf))
-    return 1e6 * rate.slope / (1.0 - rate.slope), 1e6 * u95
+    return 1e6 * rate.slope / (1.0 - rate.slope), 1e6 * rate.u * coverage_factor(rate.dof)
 
 
 def calibrate_clock(exchanges: Exchanges) -> ClockResult:
@@ -198,9 +197,7 @@ def calibrate_clock(exchanges: Exchanges) -> ClockResult:
             "to sleep meanwhile, and record again."
         )
     change, u_change = _wander(parts)
-    # Only what the change exceeds its own noise by is wander of the rate.
-    wander = WANDERS * math.sqrt(max(change**2 - u_change**2, 0.0)) if math.isfinite(u_change) else 0.0
-    ppm, u95 = _estimate(_rate(parts), wander)
+    ppm, u95 = _estimate(_rate(parts))
     usual_s = float(np.median(series.excess_s))
     return ClockResult(
         ppm=Estimate(value=ppm, u95=math.hypot(u95, HOST_CRYSTAL_PPM / math.sqrt(3.0) * coverage_factor(math.inf))),
@@ -225,5 +222,5 @@ def _growth(series: _Series, parts: Sequence[_Series]) -> list[tuple[float, floa
         early = [part.part(part.board_s <= until_s) for part in parts]
         if sum(len(part.board_s) for part in early) < LEAST_EXCHANGES:
             continue
-        found.append((float(until_s) / 60.0, _estimate(_rate(early), 0.0)[1]))
+        found.append((float(until_s) / 60.0, _estimate(_rate(early))[1]))
     return found
