@@ -106,8 +106,9 @@ def test_one_pulse_gives_no_speed_and_says_so(run: Run, saw_file: Path, pulses: 
 
 def test_speed_against_time(run: Run, steady_log: Path, tmp_path: Path) -> None:
     out = tmp_path / "speed.csv"
-    done = run("export", steady_log, "--speed", "--every", "1s", "-o", out)
+    done = run("export", steady_log, "--every", "1s", "-o", out)
     assert done.exit_code == 0
+    assert run("export", steady_log, "--speed", "--every", "1s").stdout == out.read_text()
     header, *rows = out.read_text().splitlines()
     assert header.startswith("seconds,channel,rpm,rpm_u95,")
     # The wheel turns 0.85 times a second: 51 rpm.
@@ -118,9 +119,9 @@ def test_speed_against_time(run: Run, steady_log: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["--every", "1s"], "--every thins speeds; add --speed"),
+        (["--every", "1s", "--segment", "1"], "--segment chooses pulses"),
         (["--speed", "--segment", "1"], "--segment chooses pulses"),
-        (["--speed", "--every", "0s"], "cannot be; write a time above 0"),
+        (["--speed", "--every", "0s"], "cannot be; write a time above zero"),
         (["--segment", "7"], "there is no segment 7; it has 1"),
     ],
 )

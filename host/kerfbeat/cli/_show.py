@@ -45,11 +45,15 @@ PARSERS = {
 
 
 class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only
-    """A number with its unit, such as 80m/min; the command gets it in SI."""
+    """A number with its unit, such as 80m/min; the command gets it in SI.  A time is not negative.
 
-    def __init__(self, kind: str) -> None:
+    above_zero : refuse zero, too.
+    """
+
+    def __init__(self, kind: str, *, above_zero: bool = False) -> None:
         self.name = kind
         self.parser = PARSERS[kind]
+        self.above_zero = above_zero
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Turn the text into SI; a wrong or missing unit is a usage error."""
@@ -58,9 +62,12 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer r
         from kerfbeat import units
 
         try:
-            return float(getattr(units, self.parser)(value))
+            number = float(getattr(units, self.parser)(value))
         except UnitError as error:
             self.fail(str(error), param, ctx)
+        if (number < 0.0 and self.name == "duration") or (number <= 0.0 and self.above_zero):
+            self.fail(f'"{value}" cannot be; write a time above zero, such as "30 s"', param, ctx)
+        return number
 
 
 class PlotFile(click.Path):

@@ -31,7 +31,12 @@ __all__ = ["check", "record", "watch"]
 )
 @board_options
 @click.option(
-    "--for", "for_s", type=Quantity("duration"), default=10.0, metavar="TIME", help="How long to listen; else 10s."
+    "--for",
+    "for_s",
+    type=Quantity("duration", above_zero=True),
+    default=10.0,
+    metavar="TIME",
+    help="How long to listen; else 10s.",
 )
 @json_option
 def check(
@@ -148,7 +153,13 @@ def watch(
 @setting_options
 @unit_option
 @click.option("-o", "--log", "log_path", type=click.Path(path_type=Path), metavar="LOG", required=True, help="The log.")
-@click.option("--for", "for_s", type=Quantity("duration"), metavar="TIME", help="End by itself after so long, as 5min.")
+@click.option(
+    "--for",
+    "for_s",
+    type=Quantity("duration", above_zero=True),
+    metavar="TIME",
+    help="End by itself after so long, as 5min.",
+)
 @click.option("--quiet", is_flag=True, help="No progress.")
 def record(
     *,

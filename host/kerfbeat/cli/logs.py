@@ -67,6 +67,8 @@ def speed(
         window_line,
     )
 
+    if start_s is not None and end_s is not None and start_s >= end_s:
+        raise click.UsageError("--from and --to leave nothing between them; --to must be later")
     log = read_log(log_path)
     if machine_path is not None:
         from kerfbeat.machine import load_machine
@@ -142,14 +144,20 @@ def import_(
 @click.command(
     epilog=examples(
         "kerfbeat export cut-3.csv -o pulses.csv",
-        "kerfbeat export cut-3.csv --speed --every 1s -o speed.csv",
+        "kerfbeat export cut-3.csv --every 1s -o speed.csv",
         "kerfbeat export cut-3.csv --segment 2 > pulses.csv",
     )
 )
 @click.argument("log_path", type=LOG, metavar="LOG")
 @click.option("-o", "--output", type=LOG, metavar="FILE", help="File to write; without it standard output.")
 @click.option("--speed", "as_speed", is_flag=True, help="Speed against time instead of pulses.")
-@click.option("--every", "every_s", type=Quantity("duration"), metavar="TIME", help="With --speed: thin it, as 1s.")
+@click.option(
+    "--every",
+    "every_s",
+    type=Quantity("duration", above_zero=True),
+    metavar="TIME",
+    help="Speed against time, one row in so long, as 1s.",
+)
 @click.option("--segment", type=click.IntRange(min=1), metavar="N", help="Pulses of which segment, of several.")
 def export(
     *, log_path: Path, output: Path | None, as_speed: bool, every_s: float | None, segment: int | None
@@ -157,13 +165,12 @@ def export(
     """Write a log's pulses or speed as CSV.
 
     Pulses: channel,seconds, which `kerfbeat import` reads back.  Speed: one row a time and channel, with its
-    uncertainty, smoothed over the pulses before and after.
+    uncertainty, smoothed over the pulses before and after; so many rows that a spreadsheet takes them with --every.
     """
     from kerfbeat.capture.exporters import pulse_lines, write_lines
     from kerfbeat.capture.log import read_log
 
-    if every_s is not None and not as_speed:
-        raise click.UsageError("--every thins speeds; add --speed (pulses are never thinned)")
+    as_speed = as_speed or every_s is not None  # pulses are never thinned
     if segment is not None and as_speed:
         raise click.UsageError("--segment chooses pulses; speeds are written for the whole log")
     log = read_log(log_path)
