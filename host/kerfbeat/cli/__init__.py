@@ -44,6 +44,7 @@ COMMANDS = (
     Entry("speed", "kerfbeat.cli.logs:speed", LOGS, "Tell the speeds in a log."),
     Entry("import", "kerfbeat.cli.logs:import_", LOGS, "Turn pulse times from another logger into a log."),
     Entry("export", "kerfbeat.cli.logs:export", LOGS, "Write a log's pulses or speed as CSV."),
+    Entry("slip", "kerfbeat.cli.diagnose:slip", LOGS, "Tell what slips: motor, belt or blade, since when."),
     Entry("drift", "kerfbeat.cli.diagnose:drift", LOGS, "Tell warm-up, trend, and how runs differ over the years."),
     Entry("orders", "kerfbeat.cli.diagnose:orders", LOGS, "Name what shakes the speed: sheave, belt, wheel, blade."),
     Entry("describe", "kerfbeat.cli.machine:describe", PLAN, "Ask for a machine and write its file."),

@@ -8,7 +8,7 @@ import click
 from kerfbeat.cli._diagnose import log_files, machine_option, opened, spacing_of
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
 
-__all__ = ["drift", "orders"]
+__all__ = ["drift", "orders", "slip"]
 
 FILE = click.Path(path_type=Path)
 
@@ -102,5 +102,46 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
         from kerfbeat.present.orders_plot import plot_orders
 
         plot_orders(found, plot, name=log.machine.name)
+    for line in (*refused, *found.warnings):
+        warn(line)
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat slip cut-3.csv --plot slip.png",
+        "kerfbeat slip cut-3.csv --idle idle-after-pulley-swap.csv --json",
+    )
+)
+@click.argument("log_path", type=FILE, metavar="LOG")
+@click.option("--idle", "idle_path", type=FILE, metavar="LOG", help="Take the idle running of this log as baseline.")
+@machine_option
+@json_option
+@plot_option
+def slip(
+    *, log_path: Path, idle_path: Path | None, machine_path: Path | None, as_json: bool, plot: Path | None
+) -> None:
+    """What slips, when, and under which cut?
+
+    Two channels: slip of belts and blade against idle running (this log's own, or that of --idle), told from the creep
+    that belongs to the load.  One channel: what its fall of speed may be and what would decide.  Mark the cuts.
+    """
+    from kerfbeat.diagnose.slip import slip_of
+    from kerfbeat.present.slip_report import EVENT_HEADINGS, event_rows, slip_document, slip_lines, verdict_lines
+
+    log = opened(log_path, machine_path)
+    spacing, refused = spacing_of(log)
+    idle = None if idle_path is None else opened(idle_path, machine_path)
+    found = slip_of(log, idle=idle, spacing_turns=spacing)
+    if as_json:
+        print_json(slip_document(found))
+    else:
+        click.echo("\n".join(verdict_lines(found)))
+        click.echo("\n".join(slip_lines(found)))
+        if found.events:
+            click.echo(table(EVENT_HEADINGS, event_rows(found)))
+    if plot is not None:
+        from kerfbeat.present.slip_plot import plot_slip
+
+        plot_slip(found, plot, name=log.machine.name)
     for line in (*refused, *found.warnings):
         warn(line)

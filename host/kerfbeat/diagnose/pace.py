@@ -50,10 +50,10 @@ def _usual_turn_s(tracks: Sequence[Track]) -> float:
     return float(np.median(np.diff(run.seconds) / np.maximum(np.diff(run.turns), 1e-9)))
 
 
-def pace_of(tracks: Iterable[Track], *, least_s: float = 1.0) -> Pace:
+def pace_of(tracks: Iterable[Track], *, least_s: float = 1.0, most: int = MOST_BLOCKS) -> Pace:
     """Speeds of one channel over all its segments.
 
-    least_s : blocks last about this long at least.
+    least_s : blocks last about this long at least.   most : about so many blocks at most; then they are longer.
     """
     mine = [track for track in tracks if track.runs]
     if not mine:
@@ -61,7 +61,7 @@ def pace_of(tracks: Iterable[Track], *, least_s: float = 1.0) -> Pace:
         return Pace(seconds=nothing, length_s=nothing, shaft_hz=nothing, unbroken=np.empty(0, np.int64), turns=1)
     turn_s = _usual_turn_s(mine)
     whole_s = sum(float(run.seconds[-1] - run.seconds[0]) for track in mine for run in track.runs)
-    turns = max(1, math.ceil(max(least_s, whole_s / MOST_BLOCKS) / turn_s))
+    turns = max(1, math.ceil(max(least_s, whole_s / most) / turn_s))
     middles, lengths, speeds, names = [], [], [], []
     for name, (track, run) in enumerate((each, run) for each in mine for run in each.runs):
         step = turns * track.per_turn

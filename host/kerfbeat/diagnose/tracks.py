@@ -24,18 +24,22 @@ __all__ = ["Run", "Track", "tracks_of"]
 Floats = NDArray[np.float64]
 Source = Literal["calibrated", "from the run", "one target", "even"]
 LEAST_EDGES = 3
+SURE_TURNS = 3  # of a run that is matched to the longest
+OWN_TURNS = 12  # of a run that shows angles of its own well enough
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Run:
     """An unbroken count of one channel: (n,) seconds of the log, (n,) turns from the run's first target on.
 
-    numbers : (n,) pulse numbers; number modulo the pulses of a turn tells the target.
+    numbers : (n,) pulse numbers; number modulo the pulses of a turn tells the target, in all runs alike where matched.
+    sure : False where the run is too short to know its targets' angles: then only whole turns can be trusted.
     """
 
     seconds: Floats
     turns: Floats
     numbers: NDArray[np.int64]
+    sure: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,23 +131,26 @@ def _runs(clean: CleanPulses, angles: Floats, piece: Piece, path: ClockPath) -> 
     for span in spans:
         first, last = span
         numbers = clean.numbers(first, last)
-        mine = angles if span == longest else _turned(clean, span, spacing)
+        mine, sure, rotation = (angles, True, 0) if span == longest else _turned(clean, span, spacing)
         yield Run(
             seconds=_seconds(clean.ticks[first:last], piece, path),
             turns=places(numbers, angles_turns=mine),
-            numbers=numbers,
+            numbers=numbers + rotation,
+            sure=sure and (clean.per_turn == 1 or last - first >= SURE_TURNS * clean.per_turn),
         )
 
 
-def _turned(clean: CleanPulses, span: tuple[int, int], spacing: Floats) -> Floats:
-    """The angles as a run counts them that began at another target; its own, or even ones, if it shows no match."""
+def _turned(clean: CleanPulses, span: tuple[int, int], spacing: Floats) -> tuple[Floats, bool, int]:
+    """The angles as a run counts them that began at another target, whether that is sure, and where it began."""
     first, last = span
     per_turn = clean.per_turn
     if per_turn == 1:
-        return np.zeros(1)
+        return np.zeros(1), True, 0
     try:
         angles, u_turns = find_angles(clean.ticks[first:last], numbers=clean.numbers(first, last), per_turn=per_turn)
     except MeasureError:
-        return np.arange(per_turn) / per_turn
+        return np.arange(per_turn) / per_turn, False, 0
     match = match_pattern(angles, u_turns=u_turns, spacing_turns=spacing)
-    return pattern_angles(spacing, rotation=match.rotation) if match.certain and match.fits else angles
+    if match.certain:
+        return pattern_angles(spacing, rotation=match.rotation), True, match.rotation
+    return angles, last - first >= OWN_TURNS * per_turn, 0

@@ -1,0 +1,43 @@
+"""How hard does the motor pull, by how much it falls behind its idle speed?
+
+Slip is in proportion to torque to some 20 % (nameplate tolerance, NEMA MG 1 as quoted by DOE/GO-10097-517; a
+laboratory load test in the literature shows up to 30 %).  Only the fall against idle running is used: the display's
+hertz and the clock then matter little.  The idle drag itself is not in it.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kerfbeat.drive.motor import LEAST_BREAKDOWN_RATIO, full_load_hz, rated_slip_hz, synchronous_hz
+from kerfbeat.machine import Motor
+
+__all__ = ["LOAD_U95", "breakdown_slip_hz", "full_load_slip_hz", "load_of"]
+
+Floats = NDArray[np.float64]
+
+LOAD_U95 = 0.25  # relative, of a load told from slip
+
+
+def full_load_slip_hz(motor: Motor, *, supply_hz: float) -> float:
+    """Slip at full load, in turns per second, at a supply frequency."""
+    return float(synchronous_hz(supply_hz, poles=motor.poles) - full_load_hz(supply_hz, motor=motor))
+
+
+def breakdown_slip_hz(motor: Motor) -> float:
+    """Slip at the greatest torque, in turns per second: Kloss's curve through the nameplate point, k + sqrt(k^2 - 1).
+
+    Kloss: T / T_m = 2 / (s / s_m + s_m / s).  Worked textbook example: T_m = 2 T_N, s_m = 10 % give s_N = 2.6795 %.
+    """
+    ratio = motor.breakdown_torque_ratio or LEAST_BREAKDOWN_RATIO
+    return rated_slip_hz(motor) * (ratio + math.sqrt(ratio * ratio - 1.0))
+
+
+def load_of(fall_hz: ArrayLike, *, motor: Motor, supply_hz: float | None) -> Floats:
+    """Load above idle as a part of full load, from how far the motor fell below its idle speed (turns per second).
+
+    supply_hz : None where it was not marked; then the nameplate's.
+    """
+    slip_hz = full_load_slip_hz(motor, supply_hz=supply_hz or motor.base_hz)
+    return np.asarray(fall_hz, dtype=float) / slip_hz

@@ -1,0 +1,139 @@
+"""How far does the motor fall behind its supply, and how hard does it pull?"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.diagnose.motor_load import LOAD_U95, load_of
+from kerfbeat.diagnose.onset import onsets
+from kerfbeat.diagnose.pace import Pace, pace_of
+from kerfbeat.diagnose.parts import Part
+from kerfbeat.diagnose.running import Running, running_of
+from kerfbeat.diagnose.tracks import Track
+from kerfbeat.drive.motor import synchronous_hz
+from kerfbeat.machine import Machine
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
+
+__all__ = ["MotorEvent", "MotorSlip", "motor_slip"]
+
+Floats = NDArray[np.float64]
+
+BLOCK_S, MOST_BLOCKS = 0.25, 100_000
+OVERLOAD, OVERLOAD_SUM_S = 1.2, 0.3  # load above this is added up; half a second at half as much again is an event
+DEFAULT_STEP_HZ = 0.1  # of a display that is not described
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MotorEvent:
+    """A time of overload; open : it ended in a stall, a stop or the end of the log.  peak_load : of full load."""
+
+    start_s: float
+    end_s: float
+    alarm_s: float
+    peak_load: float
+    open: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MotorSlip:
+    """The motor over the log.
+
+    pace, running : its speed block by block.   load : (n,) above idle, part of full load, NaN where unknown.
+    slip_percent : of synchronous speed, over the marked cuts or all running; None if the hertz were never marked.
+    idle_percent : the same in idle running.   load_in_cuts : mean, with its uncertainty; None without marked cuts.
+    """
+
+    pace: Pace
+    running: Running
+    load: Floats
+    slip_percent: Estimate | None
+    idle_percent: Estimate | None
+    load_in_cuts: Estimate | None
+    events: tuple[MotorEvent, ...]
+
+
+def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *, u_clock: float) -> MotorSlip | None:
+    """Look at the channel `motor`; None if there is none or it never turned.
+
+    u_clock : relative standard uncertainty of the board's clock.
+    """
+    motor = machine.motor
+    pace = pace_of([track for track in tracks if track.channel == "motor"], least_s=BLOCK_S, most=MOST_BLOCKS)
+    if motor is None or len(pace.seconds) < 3:
+        return None
+    running = running_of(
+        pace.seconds + 0.5 * pace.length_s,
+        length_s=pace.length_s,
+        shaft_hz=pace.shaft_hz,
+        parts=parts,
+        light_fall=0.005,
+    )
+    load, slip = np.full(len(pace.seconds), np.nan), np.full(len(pace.seconds), np.nan)
+    u_hz = 0.0
+    for setting in dict.fromkeys(part.setting for part in parts):
+        mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
+        use = mine & running.at_speed
+        if not use.any():
+            continue
+        idle = mine & running.idle
+        level = float(np.median(pace.shaft_hz[idle])) if idle.any() else float(np.percentile(pace.shaft_hz[use], 95))
+        load[use] = load_of(level - pace.shaft_hz[use], motor=motor, supply_hz=setting.hz)
+        if setting.hz:
+            field_hz = float(synchronous_hz(setting.hz, poles=motor.poles))
+            slip[use] = 1.0 - pace.shaft_hz[use] / field_hz
+            step_hz = (machine.inverter and machine.inverter.resolution_hz) or DEFAULT_STEP_HZ
+            u_hz = max(u_hz, step_hz / math.sqrt(12.0) / setting.hz)
+    cutting = np.array([part.cutting for part in parts])[running.part]
+    u_slip = math.hypot(u_clock, u_hz)
+    in_cuts = np.isfinite(load) & cutting
+    return MotorSlip(
+        pace=pace,
+        running=running,
+        load=load,
+        slip_percent=_mean_percent(slip, pace, cutting if cutting.any() else running.at_speed, u_slip),
+        idle_percent=_mean_percent(slip, pace, running.idle, u_slip),
+        load_in_cuts=_load(load, pace, in_cuts),
+        events=tuple(_overloads(pace, load)),
+    )
+
+
+def _mean_percent(slip: Floats, pace: Pace, which: NDArray[np.bool_], u: float) -> Estimate | None:
+    use = np.isfinite(slip) & which
+    if not use.any():
+        return None
+    mean = float(np.average(slip[use], weights=pace.length_s[use]))
+    return Estimate(value=100 * mean, u95=100 * coverage_factor(math.inf) * u * (1.0 - mean))
+
+
+def _load(load: Floats, pace: Pace, use: NDArray[np.bool_]) -> Estimate | None:
+    if not use.any():
+        return None
+    mean = float(np.average(load[use], weights=pace.length_s[use]))
+    return Estimate(value=mean, u95=abs(mean) * LOAD_U95)
+
+
+def _overloads(pace: Pace, load: Floats) -> list[MotorEvent]:
+    known = np.isfinite(load)
+    edges = np.flatnonzero(np.diff(known.astype(int)) | (np.diff(pace.unbroken) != 0)) + 1
+    found = []
+    for group in np.split(np.arange(len(load)), edges):
+        if not len(group) or not known[group[0]]:
+            continue
+        length = pace.length_s[group]
+        for onset in onsets(
+            (load[group] - 1.0) * length, reference=(OVERLOAD - 1.0) * length, threshold=OVERLOAD_SUM_S
+        ):
+            inside = group[onset.first : onset.after]
+            found.append(
+                MotorEvent(
+                    start_s=float(pace.seconds[inside[0]] - 0.5 * pace.length_s[inside[0]]),
+                    end_s=float(pace.seconds[inside[-1]] + 0.5 * pace.length_s[inside[-1]]),
+                    alarm_s=float(pace.seconds[group[onset.alarm]]),
+                    peak_load=float(load[inside].max()),
+                    open=onset.open,
+                )
+            )
+    return found

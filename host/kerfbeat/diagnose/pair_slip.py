@@ -1,0 +1,242 @@
+"""How much does one shaft slip behind the one that drives it, and when more than it should?
+
+Slip is told against idle running at the same belt position and gear: its own creep is then zero by choice, and what
+is left is change.  A healthy belt creeps in proportion to its pull; how much, the log itself shows where it cut.  Slip
+beyond that is found by a cumulative sum.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.diagnose.baseline import Baseline, Key, baselines_of, blocks_of, key_of
+from kerfbeat.diagnose.lag import Steps, settled_angles, steps_of
+from kerfbeat.diagnose.motor_load import full_load_slip_hz, load_of
+from kerfbeat.diagnose.parts import Part
+from kerfbeat.diagnose.running import Running, running_of
+from kerfbeat.diagnose.slip_events import PEAK_S, Course, Law, SlipEvent, events_of, peak_of
+from kerfbeat.diagnose.tracks import Track
+from kerfbeat.machine import Machine
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
+
+__all__ = ["PairSlip", "pair_slip", "turns_between"]
+
+Floats = NDArray[np.float64]
+
+NOISE_SD = 6.0  # of the threshold: false alarm below 1e-8 a step, if steps scatter normally
+LOADED = 0.15  # of full load: from here on a cut shows creep
+LEAST_LAGS = 3
+LEARN_S = 2.0  # windows in which creep against load is looked at
+LEARN_PERCENTILE = 20.0  # of these windows: the healthiest fifth, as far as a log with a fault has one
+SPIKE_S, SPIKE_LEFT = 0.002, 0.3  # a misplaced pulse is off by at least this, and the next takes it back so well
+ROUGHEST = 0.01  # scatter of one step's slip, above which a channel's pulses say nothing of slip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PairSlip:
+    """Slip of one pair of channels.
+
+    slip : (n,) against idle, a fraction, NaN where there is no baseline or it does not run at speed.
+    load : (n,) or None.   creep_per_load : fraction at full load; learned : from this log's cuts.
+    mean_percent : in the marked cuts, or in all running.   maximum_percent : greatest over PEAK_S.
+    noise_s : standard deviation of one step's lag.   usable : False without a baseline, or if pulses came too badly.
+    """
+
+    up: str
+    down: str
+    steps: Steps
+    running: Running
+    slip: Floats
+    load: Floats | None
+    creep_per_load: float
+    learned: bool
+    baselines: Mapping[Key, Baseline]
+    mean_percent: Estimate | None
+    maximum_percent: Estimate | None
+    noise_s: float
+    threshold_s: float
+    events: tuple[SlipEvent, ...]
+    usable: bool
+
+
+def turns_between(tracks: Sequence[Track], steps: Steps) -> Floats:
+    """(n,) turns that a channel made in each step; NaN where it was not counted all through."""
+    found = np.full(len(steps.end_s), np.nan)
+    start_s = steps.end_s - steps.length_s
+    for track in tracks:
+        for run in track.runs:
+            inside = (start_s >= run.seconds[0]) & (steps.end_s <= run.seconds[-1])
+            found[inside] = np.interp(steps.end_s[inside], run.seconds, run.turns) - np.interp(
+                start_s[inside], run.seconds, run.turns
+            )
+    return found
+
+
+def pair_slip(
+    machine: Machine,
+    tracks: Sequence[Track],
+    parts: Sequence[Part],
+    *,
+    up: str,
+    down: str,
+    law: Law,
+    stored: Mapping[Key, Baseline] | None = None,
+) -> PairSlip | None:
+    """Slip of `down` behind `up`; None if the two were never counted together.
+
+    stored : baselines of another run, which take the place of this log's own idle running.
+    """
+    steps = steps_of([t for t in tracks if t.channel == up], [t for t in tracks if t.channel == down])
+    if len(steps.end_s) < 3:
+        return None
+    motor = machine.motor
+    light = (
+        0.0
+        if motor is None
+        else LOADED * full_load_slip_hz(motor, supply_hz=motor.base_hz) * motor.poles / (2 * motor.base_hz)
+    )
+    running = running_of(
+        steps.end_s,
+        length_s=steps.length_s,
+        shaft_hz=steps.up_turns / steps.length_s,
+        parts=parts,
+        light_fall=light or 0.005,
+    )
+    steps = settled_angles(steps, running.idle)
+    own = baselines_of(steps, running, parts)
+    baselines = own if stored is None else dict(stored)
+    ratio0 = np.array([baselines[key_of(p)].ratio if key_of(p) in baselines else np.nan for p in parts])[running.part]
+    slip = np.where(running.at_speed, 1.0 - steps.down_turns / (steps.up_turns * ratio0), np.nan)
+    slip = _without_spikes(steps, slip)
+    load = _load(machine, tracks, steps, running, parts)
+    creep, learned = _learn(steps, slip, load, law)
+    expected = np.zeros(len(slip)) if load is None else creep * np.clip(np.nan_to_num(load), 0.0, None)
+    noise_s = _noise_s(steps, slip, running)
+    threshold_s = max(law.threshold_s, NOISE_SD * noise_s)
+    reference = law.reference + (law.creep if load is None else 0.0)
+    usable = bool(np.isfinite(slip).any()) and noise_s <= ROUGHEST * float(np.median(steps.length_s))
+    u_base = np.array([_u_base(baselines, part) for part in parts])[running.part]
+    course = Course(steps=steps, slip=slip, expected=expected, load=load, noise_s=noise_s, u_base=u_base)
+    events = events_of(course, reference=reference, threshold_s=threshold_s) if usable else []
+    mean, maximum = (
+        (None, None)
+        if not usable
+        else _summary(steps, slip, running, noise_s=noise_s, baselines=baselines, parts=parts)
+    )
+    return PairSlip(
+        up=up,
+        down=down,
+        steps=steps,
+        running=running,
+        slip=slip,
+        load=load,
+        creep_per_load=creep,
+        learned=learned,
+        baselines=baselines,
+        mean_percent=mean,
+        maximum_percent=maximum,
+        noise_s=noise_s,
+        threshold_s=threshold_s,
+        events=tuple(events),
+        usable=usable,
+    )
+
+
+def _without_spikes(steps: Steps, slip: Floats) -> Floats:
+    """Slip with single misplaced pulses evened out: one step too long and the next too short by the same time.
+
+    A shaft that has slipped does not catch up; noise taken for a pulse does.
+    """
+    lag = slip * steps.length_s
+    usual = 1.4826 * float(np.nanmedian(np.abs(lag - np.nanmedian(lag)))) if np.isfinite(lag).any() else 0.0
+    first, second = lag[:-1], lag[1:]
+    least = np.minimum(np.abs(first), np.abs(second))
+    with np.errstate(invalid="ignore"):
+        spike = (
+            (first * second < 0) & (np.abs(first + second) < SPIKE_LEFT * least) & (least > NOISE_SD * usual + SPIKE_S)
+        )
+    spike &= np.diff(steps.block) == 0
+    cured = slip.copy()
+    for k in np.flatnonzero(spike).tolist():
+        cured[k : k + 2] = (lag[k] + lag[k + 1]) / (steps.length_s[k] + steps.length_s[k + 1])
+    return cured
+
+
+def _load(
+    machine: Machine, tracks: Sequence[Track], steps: Steps, running: Running, parts: Sequence[Part]
+) -> Floats | None:
+    """(n,) load above idle by the motor's fall; None without a motor and its channel."""
+    motor_tracks = [track for track in tracks if track.channel == "motor"]
+    if machine.motor is None or not any(track.runs for track in motor_tracks):
+        return None
+    motor_hz = turns_between(motor_tracks, steps) / steps.length_s
+    load = np.full(len(motor_hz), np.nan)
+    for setting in dict.fromkeys(part.setting for part in parts):
+        mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
+        idle = mine & running.idle & np.isfinite(motor_hz)
+        base = idle if idle.any() else mine & running.at_speed & np.isfinite(motor_hz)
+        if base.any():
+            level = float(np.median(motor_hz[base])) if idle.any() else float(np.percentile(motor_hz[base], 95))
+            load[mine] = load_of(level - motor_hz[mine], motor=machine.motor, supply_hz=setting.hz)
+    return load
+
+
+def _learn(steps: Steps, slip: Floats, load: Floats | None, law: Law) -> tuple[float, bool]:
+    """Creep at full load as the healthiest cutting of the log shows it; the most that is healthy if there is none."""
+    if load is None:
+        return law.creep, False
+    loaded = np.isfinite(slip) & np.isfinite(load) & (np.nan_to_num(load) > LOADED)
+    windows = [
+        (float((slip * steps.length_s)[g].sum()), float((load * steps.length_s)[g].sum()))
+        for g in blocks_of(steps, loaded, LEARN_S)
+        if steps.length_s[g].sum() >= 0.5 * LEARN_S
+    ]
+    if len(windows) < 2:
+        return law.creep, False
+    creep = float(np.percentile([gone / pulled for gone, pulled in windows], LEARN_PERCENTILE))
+    return min(max(creep, 0.0), law.creep), creep <= law.creep
+
+
+def _noise_s(steps: Steps, slip: Floats, running: Running) -> float:
+    """Standard deviation of one step's lag in idle running, robustly; ripples and timing together."""
+    lag = (slip * steps.length_s)[running.idle & np.isfinite(slip)]
+    if len(lag) < LEAST_LAGS:
+        lag = (slip * steps.length_s)[np.isfinite(slip)]
+    return 1.4826 * float(np.median(np.abs(lag - np.median(lag)))) if len(lag) else 0.0
+
+
+def _u_base(baselines: Mapping[Key, Baseline], part: Part) -> float:
+    """Relative standard uncertainty of a part's baseline."""
+    base = baselines.get(key_of(part))
+    return math.nan if base is None else base.u_ratio / base.ratio
+
+
+def _summary(
+    steps: Steps,
+    slip: Floats,
+    running: Running,
+    *,
+    noise_s: float,
+    baselines: Mapping[Key, Baseline],
+    parts: Sequence[Part],
+) -> tuple[Estimate | None, Estimate | None]:
+    """Mean slip in the marked cuts (in all running, if none is marked), and the greatest over a second."""
+    known = np.isfinite(slip)
+    if not known.any() or not baselines:
+        return None, None
+    normal = coverage_factor(math.inf)
+    u_base = max(base.u_ratio / base.ratio for base in baselines.values())
+    cutting = np.array([part.cutting for part in parts])[running.part]
+    use = known & cutting if (known & cutting).any() else known
+    time_s = float(steps.length_s[use].sum())
+    breaks = 1 + np.count_nonzero(np.diff(np.flatnonzero(use)) > 1)
+    mean = float((slip * steps.length_s)[use].sum()) / time_s
+    u = math.hypot(math.sqrt(2 * breaks) * noise_s / time_s, u_base)
+    greatest = max((peak_of(steps, slip, None, group)[0] for group in blocks_of(steps, known, math.inf)), default=0.0)
+    return (
+        Estimate(value=100 * mean, u95=100 * normal * u),
+        Estimate(value=100 * greatest, u95=100 * normal * math.hypot(math.sqrt(2) * noise_s / PEAK_S, u_base)),
+    )

@@ -1,0 +1,234 @@
+"""What slips in a log, under which cut, and how sure is that?"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.capture.log import PulseLog
+from kerfbeat.diagnose import shafts
+from kerfbeat.diagnose.baseline import Baseline, Key, key_of
+from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
+from kerfbeat.diagnose.one_channel import Fall, falls_of
+from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
+from kerfbeat.diagnose.parts import Part, parts_of
+from kerfbeat.diagnose.slip_events import BELT, BLADE
+from kerfbeat.diagnose.tracks import Track, tracks_of
+from kerfbeat.diagnose.verdict import Event, Verdict, events_in_words, verdict_of
+from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
+from kerfbeat.errors import MachineError, MeasureError
+from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
+from kerfbeat.measure.speed import clock_of
+from kerfbeat.measure.uncertainty import Estimate
+
+__all__ = ["Absolute", "Slip", "slip_of"]
+
+Floats = NDArray[np.float64]
+
+MANY_MISSING = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Absolute:
+    """Idle slip of a pair against its pitch diameters: as good as those are known, never mixed with the relative."""
+
+    up: str
+    down: str
+    setting: Setting
+    percent: Estimate
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Slip:
+    """Everything a log says of slip.
+
+    belts : pairs of shafts with belts between; names of these belts stand beside.   blade : wheel and blade.
+    falls : what the first watched shaft alone shows; none where that is the motor's and a pair tells more.
+    baseline : in words, what relative slip is told against.
+    """
+
+    source: str
+    belts: tuple[tuple[PairSlip, tuple[str, ...]], ...]
+    blade: PairSlip | None
+    motor: MotorSlip | None
+    absolute: tuple[Absolute, ...]
+    falls: tuple[Fall, ...]
+    baseline: str
+    events: tuple[Event, ...]
+    verdict: Verdict
+    parts: tuple[Part, ...]
+    left_out: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def belt(self) -> PairSlip | None:
+        """The belt pair nearest to the motor that can be judged."""
+        usable = [pair for pair, _ in self.belts if pair.usable]
+        return usable[0] if usable else None
+
+
+def slip_of(log: PulseLog, *, idle: PulseLog | None = None, spacing_turns: Mapping[str, Floats] | None = None) -> Slip:
+    """Look for slip in a log.
+
+    idle : another log whose idle running is the baseline, instead of this log's own.
+    spacing_turns : calibrated spacing of targets by channel.
+    Raises MeasureError if nothing turned.
+    """
+    machine = log.machine
+    tracks, parts = tracks_of(log, spacing_turns=spacing_turns), parts_of(log)
+    seen = [name for name in machine.sensors if any(t.channel == name and t.runs for t in tracks)]
+    if not seen:
+        raise MeasureError(f"{log.source}: no channel turned; there is no slip to look for")
+    stored = None if idle is None else _stored(idle, spacing_turns)
+    chain = sorted((name for name in seen if name != "blade"), key=lambda name: shafts.shaft_of(machine, name) or 0)
+    belts = []
+    for up, down in pairwise(chain):
+        between = shafts.belts_between(machine, shafts.shaft_of(machine, up) or 0, shafts.shaft_of(machine, down) or 0)
+        if not between:
+            continue
+        kept = None if stored is None else stored.get((up, down), {})
+        pair = pair_slip(machine, tracks, parts, up=up, down=down, law=BELT, stored=kept)
+        if pair is not None:
+            belts.append((pair, tuple(_belt_name(machine, index) for index in between)))
+    blade = None
+    if "blade" in seen and chain:
+        kept = None if stored is None else stored.get((chain[-1], "blade"), {})
+        blade = pair_slip(machine, tracks, parts, up=chain[-1], down="blade", law=BLADE, stored=kept)
+    u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
+    motor = motor_slip(machine, tracks, parts, u_clock=u_clock)
+    judged = any(pair.usable for pair, _ in belts)
+    # What comes before the first watched shaft only a fall of speed can show.
+    lone = (
+        chain[0] if judged else next((name for name in ("wheel", "driven", "blade", "motor") if name in seen), seen[0])
+    )
+    falls = [] if judged and lone == "motor" else falls_of(machine, tracks, parts, channel=lone)
+    absolute = tuple(each for pair, _ in belts for each in _absolute(machine, pair))
+    events = events_in_words(belts, blade, motor, falls, lone)
+    source = "this log" if idle is None else idle.source
+    return Slip(
+        source=log.source,
+        belts=tuple(belts),
+        blade=blade,
+        motor=motor,
+        absolute=absolute,
+        falls=tuple(falls),
+        baseline=_baseline_words(belts, blade, parts, source),
+        events=events,
+        verdict=verdict_of(machine, belts, blade, motor, falls=falls, seen=seen),
+        parts=parts,
+        left_out=tuple(_left_out(log, tracks, belts, blade)),
+        warnings=(*log.warnings, *_target_warnings(tracks)),
+    )
+
+
+def _stored(
+    idle: PulseLog, spacing_turns: Mapping[str, Floats] | None
+) -> dict[tuple[str, str], Mapping[Key, Baseline]]:
+    """Baselines of another log, by pair of channels."""
+    other = slip_of(idle, spacing_turns=spacing_turns)
+    found = {(pair.up, pair.down): pair.baselines for pair, _ in other.belts}
+    if other.blade is not None:
+        found[other.blade.up, other.blade.down] = other.blade.baselines
+    if not any(found.values()):
+        raise MeasureError(f"{idle.source}: no idle running to compare with; record some seconds without cutting")
+    return found
+
+
+def _belt_name(machine: Machine, index: int) -> str:
+    return machine.stages[index].name or f"belt of stage {index + 1}"
+
+
+def _absolute(machine: Machine, pair: PairSlip) -> list[Absolute]:
+    """Idle slip against the ratio of the pitch diameters, for every position and gear with an idle baseline."""
+    first, last = shafts.shaft_of(machine, pair.up), shafts.shaft_of(machine, pair.down)
+    found = []
+    for (belt, gear), base in pair.baselines.items():
+        setting = Setting(belt=belt, gear=gear)
+        try:
+            ratios = stage_ratios(machine, setting)
+        except MachineError:
+            continue  # the marks do not say which sheaves; the relative slip stands by itself
+        if first is None or last is None:
+            continue
+        ideal = 1.0 / math.prod(ratios[first:last])
+        half = _diameter_half(machine, first, last)
+        found.append(
+            Absolute(
+                up=pair.up,
+                down=pair.down,
+                setting=setting,
+                percent=Estimate(value=100 * (1.0 - base.ratio / ideal), u95=100 * half * base.ratio / ideal),
+            )
+        )
+    return found
+
+
+def _diameter_half(machine: Machine, first: int, last: int) -> float:
+    """Relative half-width of the ratio by the pitch diameters between two shafts."""
+    halves = [
+        VARIABLE_HALF_WIDTH if sheave.varies else DIAMETER_HALF_WIDTH[sheave.taken]
+        for stage in machine.stages[first:last]
+        if isinstance(stage, BeltStage)
+        for sheave in (stage.positions[0].driver, stage.positions[0].driven)
+    ]
+    return math.hypot(*halves)
+
+
+def _baseline_words(
+    belts: Sequence[tuple[PairSlip, tuple[str, ...]]], blade: PairSlip | None, parts: Sequence[Part], source: str
+) -> str:
+    pairs = [pair for pair, _ in belts] + ([blade] if blade is not None else [])
+    if not pairs:
+        return "none: slip needs two channels"
+    here = {key_of(part) for part in parts}
+    seconds = max((base.idle_s for pair in pairs for key, base in pair.baselines.items() if key in here), default=0.0)
+    if not seconds:
+        return "none: no idle running at this belt position and gear; let it run idle for ten seconds"
+    how = (
+        "idle running outside the marked cuts"
+        if pairs[0].running.marked
+        else "the least loaded running (no cut is marked)"
+    )
+    return f"{seconds:.0f} s of {how} of {source}"
+
+
+def _left_out(
+    log: PulseLog, tracks: Sequence[Track], belts: Sequence[tuple[PairSlip, tuple[str, ...]]], blade: PairSlip | None
+) -> list[str]:
+    """What was not looked at, in words."""
+    said = []
+    for pair in [pair for pair, _ in belts] + ([blade] if blade is not None else []):
+        off_s = float(pair.steps.length_s[~pair.running.at_speed].sum())
+        if off_s >= 1.0:
+            said.append(f"{pair.up} to {pair.down}: {off_s:.0f} s of starts, stops, stalls and changes")
+        if pair.steps.left_s >= 1.0:
+            said.append(
+                f"{pair.up} to {pair.down}: {pair.steps.left_s:.0f} s in runs too short to know the targets' angles"
+            )
+        if not pair.usable and pair.baselines:
+            said.append(f"{pair.up} to {pair.down}: pulses come too irregularly to tell slip")
+    lost_s = sum(float(np.sum(t.lost_s[:, 1] - t.lost_s[:, 0])) for t in tracks if len(t.lost_s))
+    if lost_s:
+        said.append(f"{lost_s:.1f} s in which pulses of a channel were lost")
+    if len(log.segments) > 1:
+        said.append(f"the board restarted {len(log.segments) - 1} times; counts do not reach across")
+    return said
+
+
+def _target_warnings(tracks: Sequence[Track]) -> list[str]:
+    said = []
+    for track in tracks:
+        if track.runs and track.per_turn != track.targets:
+            said.append(
+                f"{track.channel}: {track.per_turn} pulses repeat in a turn, not the {track.targets} described; a "
+                "target may have fallen off, or a false one is seen"
+            )
+        elif track.missing > MANY_MISSING * (track.pulses + track.missing):
+            share = 100 * track.missing / (track.pulses + track.missing)
+            said.append(
+                f"{track.channel}: {share:.0f} % of its pulses are missing; a target or the sensor may be loose"
+            )
+    return list(dict.fromkeys(said))

@@ -1,0 +1,242 @@
+"""What is wrong, in plain words, with its evidence, and what would decide what stays open?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kerfbeat.diagnose.motor_slip import MotorEvent, MotorSlip
+from kerfbeat.diagnose.one_channel import Fall
+from kerfbeat.diagnose.pair_slip import PairSlip
+from kerfbeat.diagnose.slip_events import SlipEvent
+from kerfbeat.machine import BeltStage, Machine
+
+__all__ = ["Event", "Verdict", "events_in_words", "verdict_of"]
+
+Belts = Sequence[tuple[PairSlip, tuple[str, ...]]]
+
+NEAR_S = 5.0
+WITHIN = "no more than full load"
+RANK = {"motor, belt or blade": 0, "unknown": 1, "overload or belt": 2, "stall, current limit or belt": 3}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Event:
+    """One thing that happened.
+
+    peak_percent : of slip against idle, of fall of speed, or (overload) of full load above idle; u95 may be unknown.
+    kind : "belt slip", "blade slip", "overload", "speed falls".   confidence : chance that it is no chance.
+    """
+
+    start_s: float
+    end_s: float
+    alarm_s: float
+    kind: str
+    peak_percent: float
+    u95_percent: float | None
+    cause: str
+    confidence: float | None
+    load: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Verdict:
+    """cause : "healthy", "belt slip", "blade slip", "overload", several joined by " and ", or what one
+    channel allows: "no more than full load", "overload or belt", "stall, current limit or belt", "unknown".
+
+    words : a sentence.   evidence : lines.   would_decide : what to do or add where it stays open.
+    """
+
+    cause: str
+    words: str
+    evidence: tuple[str, ...]
+    would_decide: tuple[str, ...]
+
+
+def _which(belts: tuple[str, ...]) -> str:
+    if len(belts) == 1:
+        return belts[0]
+    return f"one of {', '.join(belts)} (two sensors with {len(belts)} belts between cannot tell which)"
+
+
+def events_in_words(
+    belts: Belts, blade: PairSlip | None, motor: MotorSlip | None, falls: Sequence[Fall], lone: str
+) -> tuple[Event, ...]:
+    """All events in order of time, each with its cause."""
+    found = []
+    for pair, names in belts:
+        for each in pair.events:
+            cause = f"{_which(names)} slips"
+            cause += " under a load it need not hold" if each.overload else ""
+            found.append(
+                Event(
+                    start_s=each.start_s, end_s=each.end_s, alarm_s=each.alarm_s, kind="belt slip",
+                    peak_percent=each.peak_percent.value, u95_percent=each.peak_percent.u95, cause=cause,
+                    confidence=each.confidence, load=each.load,
+                )
+            )  # fmt: skip
+    for each in blade.events if blade is not None else ():
+        found.append(
+            Event(
+                start_s=each.start_s, end_s=each.end_s, alarm_s=each.alarm_s, kind="blade slip",
+                peak_percent=each.peak_percent.value, u95_percent=each.peak_percent.u95,
+                cause="the blade slips on its wheel", confidence=each.confidence, load=each.load,
+            )
+        )  # fmt: skip
+    for over in motor.events if motor is not None else ():
+        found.append(
+            Event(
+                start_s=over.start_s, end_s=over.end_s, alarm_s=over.alarm_s, kind="overload",
+                peak_percent=100 * over.peak_load, u95_percent=None, cause="the motor is overloaded", confidence=None,
+                load=over.peak_load,
+            )
+        )  # fmt: skip
+    for fall in falls:
+        found.append(
+            Event(
+                start_s=fall.start_s, end_s=fall.end_s, alarm_s=fall.start_s, kind="speed falls",
+                peak_percent=fall.peak_percent, u95_percent=None, cause=f"{lone} slows: {fall.possible}",
+                confidence=None, load=None,
+            )
+        )  # fmt: skip
+    return tuple(sorted(found, key=lambda event: (event.start_s, event.kind)))
+
+
+def verdict_of(
+    machine: Machine, belts: Belts, blade: PairSlip | None, motor: MotorSlip | None, *, falls: Sequence[Fall],
+    seen: Sequence[str],
+) -> Verdict:  # fmt: skip
+    """Weigh everything."""
+    evidence: list[str] = []
+    causes: list[str] = []
+    usable = [(pair, names) for pair, names in belts if pair.usable]
+    slipping = [(pair, names, e) for pair, names in usable for e in pair.events if not e.overload]
+    forced = [e for pair, _ in usable for e in pair.events if e.overload]
+    overloads = motor.events if motor is not None else ()
+    if overloads or forced:
+        causes.append("overload")
+        if overloads:
+            worst = max(overloads, key=lambda event: event.peak_load)
+            evidence.append(
+                f"the motor falls as far behind as {worst.peak_load:.1f} times full load would take it, from "
+                f"{worst.start_s:.1f} s on" + (", until it stalls or stops" if worst.open else "")
+            )
+    # Where the load passes what the belt must hold, its slip is the overload's doing.
+    own = [each for each in slipping if not _during(each[2].start_s, overloads)]
+    if own:
+        deep = [fall for fall in falls if fall.possible not in ("motor, belt or blade", "unknown")]
+        unsure = "motor" not in seen and all(_over(each[2], deep) for each in own)
+        causes.append("overload or belt" if unsure else "belt slip")
+        _, names, worst_slip = max(own, key=lambda each: each[2].peak_percent.value)
+        load = "" if worst_slip.load is None else f" at {worst_slip.load:.2f} of full load"
+        evidence.append(
+            f"{_which(names)} slips by up to {worst_slip.peak_percent.value:.2f} % against idle{load}, from "
+            f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s, beyond its creep"
+        )
+    if blade is not None and blade.usable and blade.events:
+        if not all(_during(event.start_s, overloads) for event in blade.events):
+            causes.append("blade slip")
+        worst_slip = max(blade.events, key=lambda event: event.peak_percent.value)
+        evidence.append(
+            f"the blade slips on its wheel by up to {worst_slip.peak_percent.value:.2f} %, from "
+            f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s"
+        )
+    for pair, names in usable:
+        if pair.mean_percent is not None and pair.load is not None and pair.learned:
+            evidence.append(f"{_which(names)}: creep {100 * pair.creep_per_load:.2f} % at full load, as its cuts show")
+    if causes:
+        cause = " and ".join(dict.fromkeys(causes))
+        return Verdict(
+            cause=cause, words=_sentence(cause), evidence=tuple(evidence), would_decide=(*_open(own), *_missing(seen))
+        )
+    if usable:
+        evidence.append("no slip beyond creep in all running that could be judged")
+        alone = _of_one(machine, falls, seen)
+        if "motor" not in seen and alone.cause not in ("healthy", WITHIN):
+            return Verdict(
+                cause=alone.cause,
+                words=f"{alone.words} It lies before the first watched shaft.",
+                evidence=(*alone.evidence, *evidence),
+                would_decide=alone.would_decide,
+            )
+        open_ends = _missing(seen)
+        if blade is not None and not blade.usable:
+            open_ends += ("the blade's passes could not be judged here; record longer, with some idle running",)
+        watched = ", the blade runs with its wheel" if blade is not None and blade.usable else ""
+        limits = " as far as it is watched" if open_ends else ""
+        words = f"Healthy{limits}: the watched belts creep as they should{watched}."
+        return Verdict(cause="healthy", words=words, evidence=tuple(evidence), would_decide=open_ends)
+    return _of_one(machine, falls, seen)
+
+
+def _during(at_s: float, overloads: Sequence[MotorEvent]) -> bool:
+    """Whether something begins while the motor is overloaded, or just before or after."""
+    return any(each.start_s - NEAR_S <= at_s <= each.end_s + NEAR_S for each in overloads)
+
+
+def _over(event: SlipEvent, falls: Sequence[Fall]) -> bool:
+    """Whether a slip lies within a fall of speed that more than full load makes."""
+    return any(fall.start_s - NEAR_S <= event.start_s and event.end_s <= fall.end_s + NEAR_S for fall in falls)
+
+
+def _sentence(cause: str) -> str:
+    said = {
+        "overload": "The drive is loaded beyond what it is made for: cut with less feed, or a slower blade.",
+        "overload or belt": "A belt slips, and the speed falls by more than full load makes: an overload, or the belt.",
+        "belt slip": "A belt slips more than it creeps: check its tension, wear, and oil on the sheaves.",
+        "blade slip": "The blade slips on its wheel: check its tension, the tyre, and oil or chips on the wheel.",
+    }
+    return " ".join(said[each] for each in cause.split(" and "))
+
+
+def _open(own: Sequence[tuple[PairSlip, tuple[str, ...], SlipEvent]]) -> tuple[str, ...]:
+    if any(len(names) > 1 for _, names, _ in own):
+        return ("a sensor on the shaft between the belts would tell which of them slips",)
+    return ()
+
+
+def _missing(seen: Sequence[str]) -> tuple[str, ...]:
+    """What the sensors that are there cannot show."""
+    said = []
+    if "motor" not in seen:
+        said.append("a sensor on the motor's shaft would show what happens before the first watched shaft")
+    if "blade" not in seen:
+        said.append("a mark on the blade would show whether it slips on its wheel")
+    return tuple(said)
+
+
+def _of_one(machine: Machine, falls: Sequence[Fall], seen: Sequence[str]) -> Verdict:
+    """What one channel allows to be said."""
+    belts = any(isinstance(stage, BeltStage) for stage in machine.stages)
+    decide = []
+    if "motor" not in seen:
+        decide.append("a sensor on the motor's shaft tells motor from belt")
+    if "wheel" not in seen and "driven" not in seen:
+        decide.append("a sensor on the blade wheel, or behind the first belt, tells whether a belt slips")
+    if belts and "motor" in seen:
+        decide.append("ten seconds of idle running at this belt position and gear give a baseline for slip")
+    worst = max(falls, key=lambda fall: (RANK[fall.possible], fall.peak_percent), default=None)
+    if worst is None:
+        return Verdict(
+            cause="healthy",
+            words="No fall of speed beyond half a per cent was seen; slip itself one channel cannot show.",
+            evidence=(f"channels seen: {', '.join(seen)}",),
+            would_decide=tuple(decide),
+        )
+    seen_line = (
+        f"the speed falls by up to {worst.peak_percent:.2f} %, from {worst.start_s:.1f} s to {worst.end_s:.1f} s"
+    )
+    evidence = [seen_line]
+    if worst.fall_rpm is not None and worst.full_load_rpm is not None and worst.breakdown_rpm is not None:
+        evidence.append(
+            f"that is {worst.fall_rpm:.0f} rpm of the motor: full load takes up to {worst.full_load_rpm:.0f} rpm "
+            f"(nameplate's tolerance and healthy creep included), its breakdown slip {worst.breakdown_rpm:.0f} rpm"
+        )
+    words = {
+        "motor, belt or blade": "The fall is no more than a loaded motor makes; a slipping belt is not excluded.",
+        "overload or belt": "The fall is more than full load makes: an overload, or a belt that slips.",
+        "stall, current limit or belt": (
+            "The fall is more than any torque of this motor makes: a stall, the inverter's current limit, or a belt."
+        ),
+        "unknown": "The speed falls; without the motor's nameplate and the marked hertz nothing more can be said.",
+    }
+    cause = WITHIN if worst.possible == "motor, belt or blade" else worst.possible
+    return Verdict(cause=cause, words=words[worst.possible], evidence=tuple(evidence), would_decide=tuple(decide))

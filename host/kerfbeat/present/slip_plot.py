@@ -1,0 +1,124 @@
+"""How does slip run along a log?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.diagnose.pair_slip import PairSlip
+from kerfbeat.diagnose.slip import Slip
+from kerfbeat.present import ink
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["draw_load", "draw_pair", "plot_slip"]
+
+MOST_POINTS = 4000
+Floats = NDArray[np.float64]
+
+
+def _thinned(seconds: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """At most MOST_POINTS means of neighbours."""
+    size = -(-len(seconds) // MOST_POINTS)
+    if size <= 1:
+        return seconds, values
+    whole = len(seconds) // size * size
+    return seconds[:whole].reshape(-1, size).mean(axis=1), values[:whole].reshape(-1, size).mean(axis=1)
+
+
+def _cuts(axes: Axes, found: Slip) -> None:
+    for part in found.parts:
+        if part.cutting:
+            axes.axvspan(part.start_s, part.end_s, color=ink.FAINT, linewidth=0)
+
+
+def draw_pair(axes: Axes, found: Slip, pair: PairSlip, *, kind: str, label: str) -> None:
+    """Slip of one pair over time, the creep that its load explains, and its events."""
+    _cuts(axes, found)
+    seconds, slip = _thinned(pair.steps.end_s - 0.5 * pair.steps.length_s, 100 * pair.slip)
+    axes.plot(seconds, slip, color=ink.BLUE, linewidth=0.9, label="slip against idle")
+    if pair.load is not None:
+        expected = 100 * pair.creep_per_load * np.clip(pair.load, 0.0, None)
+        expected[~np.isfinite(pair.slip)] = np.nan
+        when, creep = _thinned(pair.steps.end_s - 0.5 * pair.steps.length_s, expected)
+        axes.plot(when, creep, color=ink.INK, linewidth=0.9, linestyle=ink.DASHES[1], label="creep of this load")
+    finite = slip[np.isfinite(slip)]
+    if len(finite):
+        low, high = float(finite.min()), float(finite.max())
+        room = 0.1 * max(high - low, 0.2)
+        axes.set_ylim(low - room, high + 2.5 * room)
+    for event in found.events:
+        if event.kind == kind:
+            axes.axvspan(event.start_s, event.end_s, facecolor="none", edgecolor=ink.GREY, hatch="///", linewidth=0.6)
+            axes.axvline(event.alarm_s, color=ink.INK, linewidth=0.9)
+            axes.text(
+                event.alarm_s, 0.97, f" {ink.fitted(event.cause, width_mm=60.0, size_pt=7.0)}",
+                transform=axes.get_xaxis_transform(), fontsize=7, va="top",
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+            )  # fmt: skip
+    axes.set_ylabel(label)
+    axes.grid(visible=True)
+    axes.legend(frameon=False, fontsize=7, loc="upper left")
+
+
+def draw_load(axes: Axes, found: Slip) -> None:
+    """Load by the motor's slip over time."""
+    motor = found.motor
+    assert motor is not None
+    _cuts(axes, found)
+    seconds, load = _thinned(motor.pace.seconds, motor.load)
+    axes.plot(seconds, load, color=ink.BLUE, linewidth=0.9)
+    axes.axhline(1.0, color=ink.INK, linewidth=0.8, linestyle=ink.DASHES[2])
+    for event in found.events:
+        if event.kind == "overload":
+            axes.axvspan(event.start_s, event.end_s, facecolor="none", edgecolor=ink.GREY, hatch="///", linewidth=0.6)
+    axes.set_ylabel("load above idle,\nof full load")
+    axes.grid(visible=True)
+
+
+def plot_slip(found: Slip, path: Path, *, name: str) -> None:
+    """Draw belt slip, blade slip and load along the log into a file."""
+    panels = [(pair, "belt slip", f"{' and '.join(belts)},\nslip %") for pair, belts in found.belts]
+    if found.blade is not None:
+        panels.append((found.blade, "blade slip", "blade on wheel,\nslip %"))
+    rows = len(panels) + (found.motor is not None)
+    with ink.page(200.0, 40.0 + 55.0 * max(rows, 1)) as figure:
+        _fill(figure, found, panels, rows, name=name)
+        ink.save_pages([figure], path, title=f"Slip: {name}")
+
+
+def _fill(figure: Figure, found: Slip, panels: list[tuple[PairSlip, str, str]], rows: int, *, name: str) -> None:
+    height_mm = figure.get_figheight() * ink.MM_PER_IN
+    lines = (
+        (ink.fitted(f"{name}: {Path(found.source).name}", width_mm=190.0, size_pt=10.0, bold=True), 10, "bold", 7.0),
+        (ink.fitted(found.verdict.words, width_mm=190.0, size_pt=8.5), 8.5, "normal", 13.5),
+        (
+            ink.fitted(f"Grey: marked cuts. Baseline: {found.baseline}.", width_mm=190.0, size_pt=7.5),
+            7.5,
+            "normal",
+            19.0,
+        ),
+    )
+    for text, size, weight, down_mm in lines:
+        figure.text(0.02, 1 - down_mm / height_mm, text, fontsize=size, fontweight=weight, va="center")
+    if not rows:
+        figure.text(0.5, 0.4, "one channel: no slip to draw", ha="center")
+        return
+    grid = figure.add_gridspec(
+        rows, 1, left=0.11, right=0.97, top=1 - 25.0 / height_mm, bottom=13.0 / height_mm, hspace=0.18
+    )
+    shared: Axes | None = None
+    for row, (pair, kind, label) in enumerate(panels):
+        axes = figure.add_subplot(grid[row], sharex=shared)
+        shared = shared or axes
+        draw_pair(axes, found, pair, kind=kind, label=label)
+        axes.tick_params(labelbottom=row == rows - 1)
+    if found.motor is not None:
+        axes = figure.add_subplot(grid[rows - 1], sharex=shared)
+        draw_load(axes, found)
+    axes.set_xlabel("time, s")

@@ -1,0 +1,143 @@
+"""How is slip told, to a person and to a program?"""
+
+from typing import Any
+
+from kerfbeat.diagnose.pair_slip import PairSlip
+from kerfbeat.diagnose.parts import setting_words
+from kerfbeat.diagnose.slip import Slip
+from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.numbers import plus_minus
+
+__all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "verdict_lines"]
+
+EVENT_HEADINGS = ("what", "from s", "to s", "sure at s", "peak %", "load", "confidence")
+
+
+def _with_maximum(pair: PairSlip | None) -> dict[str, Any] | None:
+    if pair is None or pair.mean_percent is None or pair.maximum_percent is None:
+        return None
+    return {
+        "value": pair.mean_percent.value,
+        "u95": pair.mean_percent.u95,
+        "maximum": pair.maximum_percent.value,
+        "maximum_u95": pair.maximum_percent.u95,
+    }
+
+
+def _pair_document(pair: PairSlip, belts: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "up": pair.up,
+        "down": pair.down,
+        "belts": list(belts),
+        "slip_percent": _with_maximum(pair),
+        "creep_percent_at_full_load": 100 * pair.creep_per_load,
+        "creep_learned_here": pair.learned,
+        "idle_ratio": [
+            {"belt": belt, "gear": gear, "turns_down_per_up": base.ratio, "u": base.u_ratio, "idle_s": base.idle_s}
+            for (belt, gear), base in pair.baselines.items()
+        ],
+        "usable": pair.usable,
+    }
+
+
+def slip_document(found: Slip) -> dict[str, Any]:
+    """Everything as it stands in JSON."""
+    motor = found.motor
+    return {
+        "log": found.source,
+        "belt_slip_percent": _with_maximum(found.belt),
+        "baseline": found.baseline,
+        "absolute_idle_slip_percent": [
+            {
+                "up": each.up,
+                "down": each.down,
+                "setting": {"belt": each.setting.belt, "gear": each.setting.gear},
+                "percent": each.percent,
+            }
+            for each in found.absolute
+        ],
+        "blade_slip_percent": _with_maximum(found.blade),
+        "motor_slip_percent": None if motor is None else motor.slip_percent,
+        "motor_slip_idle_percent": None if motor is None else motor.idle_percent,
+        "load_in_cuts": None if motor is None else motor.load_in_cuts,
+        "pairs": [_pair_document(pair, belts) for pair, belts in found.belts]
+        + ([_pair_document(found.blade, ())] if found.blade is not None else []),
+        "events": [
+            {
+                "start_s": each.start_s,
+                "end_s": each.end_s,
+                "alarm_s": each.alarm_s,
+                "kind": each.kind,
+                "peak_percent": each.peak_percent,
+                "peak_u95": each.u95_percent,
+                "cause": each.cause,
+                "confidence": each.confidence,
+                "load": each.load,
+            }
+            for each in found.events
+        ],
+        "verdict": f"{found.verdict.cause}: {found.verdict.words}",
+        "cause": found.verdict.cause,
+        "evidence": list(found.verdict.evidence),
+        "would_decide": list(found.verdict.would_decide),
+        "left_out": list(found.left_out),
+        "warnings": list(found.warnings),
+    }
+
+
+def event_rows(found: Slip) -> list[list[str]]:
+    """One row an event, under EVENT_HEADINGS."""
+    rows = []
+    for each in found.events:
+        peak = f"{each.peak_percent:.2f}"
+        if each.u95_percent is not None:
+            peak = plus_minus(Estimate(value=each.peak_percent, u95=each.u95_percent))
+        rows.append(
+            [
+                each.cause,
+                f"{each.start_s:.1f}",
+                f"{each.end_s:.1f}",
+                f"{each.alarm_s:.1f}",
+                peak,
+                "-" if each.load is None else f"{each.load:.2f}",
+                "-" if each.confidence is None else f"{each.confidence:.3f}",
+            ]
+        )
+    return rows
+
+
+def verdict_lines(found: Slip) -> list[str]:
+    """The verdict with its evidence."""
+    lines = [f"{found.verdict.cause}: {found.verdict.words}"]
+    lines += [f"  because {line}" for line in found.verdict.evidence]
+    lines += [f"  to decide more: {line}" for line in found.verdict.would_decide]
+    return lines
+
+
+def slip_lines(found: Slip) -> list[str]:
+    """The numbers in words."""
+    lines = []
+    for pair, belts in found.belts:
+        if pair.mean_percent is not None and pair.maximum_percent is not None:
+            lines.append(
+                f"{' and '.join(belts)} ({pair.up} to {pair.down}): slip against idle "
+                f"{plus_minus(pair.mean_percent, '%')} in the cuts, at most {plus_minus(pair.maximum_percent, '%')}"
+            )
+    blade = found.blade
+    if blade is not None and blade.mean_percent is not None and blade.maximum_percent is not None:
+        lines.append(
+            f"blade on its wheel: slip against idle {plus_minus(blade.mean_percent, '%')}, at most "
+            f"{plus_minus(blade.maximum_percent, '%')}"
+        )
+    lines.append(f"baseline: {found.baseline}")
+    lines += [
+        f"by the pitch diameters, {each.up} to {each.down} slips {plus_minus(each.percent, '%')} when idle "
+        f"({setting_words(each.setting)}); that holds only as well as the diameters are known"
+        for each in found.absolute
+    ]
+    if found.motor is not None and found.motor.slip_percent is not None:
+        lines.append(f"motor slip {plus_minus(found.motor.slip_percent, '%')} of synchronous speed in the cuts")
+    if found.motor is not None and found.motor.load_in_cuts is not None:
+        lines.append(f"load in the cuts {plus_minus(found.motor.load_in_cuts)} of full load above idle, by motor slip")
+    lines += [f"left out: {line}" for line in found.left_out]
+    return lines

@@ -1,0 +1,242 @@
+"""Does `slip` say what slips, since when, and no more than its channels allow?"""
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+
+from kerfbeat.diagnose.motor_load import breakdown_slip_hz, full_load_slip_hz, load_of
+from kerfbeat.diagnose.pair_slip import pair_slip
+from kerfbeat.diagnose.parts import parts_of
+from kerfbeat.diagnose.slip import slip_of
+from kerfbeat.diagnose.slip_events import BELT
+from kerfbeat.diagnose.tracks import tracks_of
+from kerfbeat.errors import MeasureError
+from kerfbeat.machine import Motor, demo_text
+
+SAW, GRINDER = demo_text("saw"), demo_text("grinder")
+DRIVEN = SAW.replace("[sensor.blade]\ntargets = 1", '[sensor.driven]\ntargets = 2\nstage = "first belt"\ninput = 3')
+RICH = SAW.replace("[sensor.wheel]\ntargets = 4", "[sensor.wheel]\ntargets = 24")
+WHEEL_ALONE = SAW.replace("[sensor.motor]\ntargets = 1\n", "").replace("[sensor.blade]\ntargets = 1", "")
+MOTOR_ALONE = SAW.replace("[sensor.wheel]\ntargets = 4\n", "").replace("[sensor.blade]\ntargets = 1", "")
+FULL_GRINDER = GRINDER.replace('[sensor.driven]\ntargets = 2\nstage = "step pulleys"\n', "").replace(
+    "[limits]", "[sensor.motor]\ntargets = 1\n\n[sensor.blade]\ntargets = 1\n\n[limits]"
+)
+RIPPLES = {"belt_lump": 0.002, "wheel_wobble": 0.001, "jitter_s": 15e-6}
+LOSS = {"loss_at_s": 26.0, "loss_s": 3.0}
+
+# machine, scenario, settings, cause
+CASES = [
+    (SAW, "belt-slip", {}, "belt slip"),
+    (SAW, "belt-slip", {"gear": "high", "hz": 35}, "belt slip"),
+    (SAW, "belt-slip", {"hz": 70, "cut_load": 0.4}, "belt slip"),
+    (SAW, "belt-slip", {"oil": 0.9}, "belt slip"),
+    (SAW, "belt-slip", {"slip": 0.01, **RIPPLES}, "belt slip"),
+    (SAW, "belt-slip", {"slip": 0.02, "cut_load": 0.2}, "belt slip"),
+    (SAW, "belt-slip", LOSS, "belt slip"),
+    (SAW, "belt-slip", {"reset_at_s": 50.0}, "belt slip"),
+    (SAW, "belt-slip", {"missing": 0.01, "bounce": 0.01}, "belt slip"),
+    (SAW, "belt-slip", {"mark_delay_s": 1.5}, "belt slip"),
+    (SAW, "belt-slip", {"hz_error": 0.5, "warm_motor": -0.1}, "belt slip"),
+    (DRIVEN, "belt-slip", {}, "belt slip"),
+    (DRIVEN, "belt-slip", {"slip": 0.01, **RIPPLES}, "belt slip"),
+    (RICH, "belt-slip", {}, "belt slip"),
+    (RICH, "belt-slip", {"slip": 0.01, **RIPPLES}, "belt slip"),
+    (FULL_GRINDER, "belt-slip", {}, "belt slip"),
+    (FULL_GRINDER, "belt-slip", {"slip": 0.01, **RIPPLES}, "belt slip"),
+    (FULL_GRINDER, "belt-slip", {"belt": "middle / 3 in", "hz": 40}, "belt slip"),
+    (SAW, "blade-slip", {}, "blade slip"),
+    (SAW, "blade-slip", {"slip": 0.03}, "blade slip"),
+    (SAW, "blade-slip", {"gear": "high", **RIPPLES}, "blade slip"),
+    (SAW, "blade-slip", LOSS, "blade slip"),
+    (RICH, "blade-slip", {}, "blade slip"),
+    (FULL_GRINDER, "blade-slip", {}, "blade slip"),
+    (SAW, "overload", {}, "overload"),
+    (SAW, "overload", {"gear": "high", **RIPPLES}, "overload"),
+    (SAW, "overload", {"torque_limit": 0}, "overload"),
+    (DRIVEN, "overload", {}, "overload"),
+    (RICH, "overload", {}, "overload"),
+    (FULL_GRINDER, "overload", {}, "overload"),
+    (MOTOR_ALONE, "overload", {}, "overload"),
+    (WHEEL_ALONE, "belt-slip", {}, "overload or belt"),
+    (GRINDER, "belt-slip", {}, "overload or belt"),
+    (GRINDER, "overload", {}, "overload or belt"),
+    (WHEEL_ALONE, "cut", {}, "no more than full load"),
+    (MOTOR_ALONE, "cut", {}, "no more than full load"),
+    # What no sensor watches is not claimed: the motor alone does not feel an oily belt.
+    (MOTOR_ALONE, "belt-slip", {}, "no more than full load"),
+    (SAW, "cut", {}, "healthy"),
+    (SAW, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
+    (SAW, "cut", {"mark_delay_s": 2.0}, "healthy"),
+    (SAW, "cut", LOSS, "healthy"),
+    (SAW, "cut", {"reset_at_s": 25.0}, "healthy"),
+    (SAW, "noise", {}, "healthy"),
+    (SAW, "start-stop", {}, "healthy"),
+    (SAW, "start-stop", {"coast": 1}, "healthy"),
+    (SAW, "gear-change", RIPPLES, "healthy"),
+    (SAW, "sweep", RIPPLES, "healthy"),
+    (SAW, "warm-up", {"duration_s": 400}, "healthy"),
+    (SAW, "lost-target", {}, "healthy"),
+    (SAW, "everyday", {"duration_s": 600, **RIPPLES}, "healthy"),
+    (DRIVEN, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
+    (RICH, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
+    (FULL_GRINDER, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
+    (GRINDER, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
+]  # fmt: skip
+
+
+def _name(value):
+    if isinstance(value, str) and "\n" in value:
+        return {SAW: "saw", GRINDER: "grinder", DRIVEN: "driven", RICH: "rich", FULL_GRINDER: "full grinder"}.get(
+            value, "one"
+        )
+    return ",".join(f"{key}={each}" for key, each in value.items()) if isinstance(value, dict) else None
+
+
+@pytest.mark.parametrize(("machine", "scenario", "settings", "cause"), CASES, ids=_name)
+def test_verdict_names_the_cause(play, machine, scenario, settings, cause):
+    seed = 40 + CASES.index((machine, scenario, settings, cause))
+    log, truth = play(scenario, machine=machine, seed=seed, **settings)
+    found = slip_of(log)
+    assert found.verdict.cause == cause, (found.verdict, found.events)
+    if cause in ("belt slip", "blade slip"):
+        wanted = {"belt slip": ("belt 1 slips", "imposed belt"), "blade slip": ("blade slips", "imposed blade")}[cause]
+        true = [event for event in truth["events"] if event["cause"].startswith(wanted)]
+        mine = [e for e in found.events if e.kind == cause]
+        slow_s = 1.3 if cause == "belt slip" else 7.0  # two pulses of the slower channel
+        assert abs(mine[0].start_s - min(e["start_s"] for e in true)) < slow_s + 0.5
+        assert mine[0].alarm_s - min(e["start_s"] for e in true) < 2 * slow_s
+
+
+def test_bias_and_scatter_of_slip_over_a_second(play):
+    """15 us jitter, calibrated spacing, 10 pulses/s: bias below 0.02 %, standard deviation below 0.05 %."""
+    off = []
+    for seed in range(6):
+        log, truth = play("belt-slip", machine=RICH, seed=300 + seed, slip=0.01, cut_load=0.3, jitter_s=15e-6)
+        angles = np.array(truth["channels"]["wheel"]["angles_deg"]) / 360
+        tracks = tracks_of(log, spacing_turns={"wheel": np.diff(angles, append=angles[0] + 1.0)})
+        pair = pair_slip(log.machine, tracks, parts_of(log), up="motor", down="wheel", law=BELT)
+        trace = truth["trace"]
+        seconds, motor, wheel = (np.array(trace[key]) for key in ("seconds", "motor_turns", "wheel_turns"))
+        idle = (seconds > 3) & (seconds < 14)
+        ratio0 = np.ptp(wheel[idle]) / np.ptp(motor[idle])
+        gone = np.concatenate(([0.0], np.cumsum(np.nan_to_num(pair.slip) * pair.steps.length_s)))
+        when = np.concatenate((pair.steps.end_s[:1] - pair.steps.length_s[:1], pair.steps.end_s))
+        for begin_s in np.arange(57.0, 78.0, 1.0):
+            mine = np.diff(np.interp((begin_s, begin_s + 1.0), when, gone))[0]
+            turned = [np.diff(np.interp((begin_s, begin_s + 1.0), seconds, each))[0] for each in (motor, wheel)]
+            off.append(mine - (1.0 - turned[1] / turned[0] / ratio0))
+    assert len(off) > 120
+    assert abs(np.mean(off)) < 2e-4
+    assert np.std(off) < 5e-4
+
+
+def test_creep_is_learned_and_reported_as_creep(play):
+    """0.8 % at full load was played."""
+    log, _ = play("cut", machine=RICH, seed=7)
+    ((pair, _),) = slip_of(log).belts
+    assert pair.learned
+    assert pair.creep_per_load == pytest.approx(0.008, rel=0.1)
+    assert not pair.events
+
+
+def test_absolute_slip_stands_apart_with_the_diameters_doubt(play):
+    """A constant slip of 1.5 % is none against idle; by the pitch diameters it is there, +- 0.7 %."""
+    log, _ = play("cut", seed=8, belt_slip=0.015)
+    found = slip_of(log)
+    assert found.verdict.cause == "healthy"
+    (absolute,) = found.absolute
+    assert absolute.percent.value == pytest.approx(1.52, abs=0.05)
+    # two pitch diameters of +-0.5 % each, added in squares (GUM 5.1.2)
+    assert absolute.percent.u95 == pytest.approx(100 * np.hypot(0.005, 0.005), rel=0.03)
+    assert "idle running" in found.baseline
+
+
+def test_baseline_of_another_run(play):
+    """A run that slips from its first second on: against an idle run of before the slip is seen."""
+    idle, _ = play("steady", seed=9)
+    log, _ = play("cut", seed=8, belt_slip=0.015)
+    found = slip_of(log, idle=idle)
+    assert found.verdict.cause == "belt slip"
+    assert found.belt.mean_percent.value == pytest.approx(1.5 + 0.5, abs=0.25)  # and the creep of the cuts
+    assert idle.source in found.baseline
+
+
+def test_no_baseline_for_a_gear_that_never_ran_idle(play):
+    idle, _ = play("steady", seed=9, gear="high")
+    log, _ = play("cut", seed=8)
+    found = slip_of(log, idle=idle)
+    assert found.belt is None
+    assert found.baseline.startswith("none: no idle running at this belt position and gear")
+
+
+def test_two_belts_between_cannot_be_told_apart(play):
+    log, _ = play("belt-slip", machine=FULL_GRINDER, seed=11)
+    found = slip_of(log)
+    assert any("one of step pulleys, wide belt" in event.cause for event in found.events)
+    assert any("between the belts" in line for line in found.verdict.would_decide)
+
+
+def test_one_channel_says_what_would_decide(play):
+    log, _ = play("belt-slip", machine=WHEEL_ALONE, seed=11)
+    verdict = slip_of(log).verdict
+    assert any("rpm of the motor" in line for line in verdict.evidence)
+    assert any("sensor on the motor's shaft" in line for line in verdict.would_decide)
+    assert "not the motor" not in verdict.words
+
+
+def test_loss_is_never_slip(play):
+    """All channels lose 3 s in the middle of a cut; nothing but what was counted is judged."""
+    log, _ = play("cut", seed=12, **LOSS)
+    found = slip_of(log)
+    assert not found.events
+    assert any("lost" in line for line in found.left_out)
+
+
+def test_lost_target_is_warned_of(play):
+    log, _ = play("lost-target", seed=12)
+    assert any("missing" in line or "repeat in a turn" in line for line in slip_of(log).warnings)
+
+
+def test_motor_load_by_hand():
+    """1430 rpm at 50 Hz, 4 poles: 70 rpm at full load; half of it is half load (DOE/GO-10097-517, slip method).
+
+    Kloss with breakdown 2 and s_m 10 %: s_N = 2.6795 % (textbook problem, 10 kW 400 V 50 Hz): s_m / s_N = 2 + sqrt 3.
+    """
+    motor = Motor(poles=4, base_hz=50.0, rpm=1430)
+    assert 60 * full_load_slip_hz(motor, supply_hz=50.0) == pytest.approx(70.0)
+    assert 60 * full_load_slip_hz(motor, supply_hz=30.0) == pytest.approx(70.0)
+    assert load_of(35.0 / 60, motor=motor, supply_hz=50.0) == pytest.approx(0.5)
+    kloss = Motor(poles=4, base_hz=50.0, rpm=1459.8, breakdown_torque_ratio=2.0)
+    assert breakdown_slip_hz(kloss) / 25.0 == pytest.approx(0.1, abs=1e-4)
+
+
+def test_command(play, run, tmp_path):
+    log, _ = play("belt-slip", machine=SAW, seed=40)
+    result = run("slip", log.source, "--json", "--plot", tmp_path / "slip.pdf")
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    assert set(document["belt_slip_percent"]) >= {"value", "u95", "maximum"}
+    assert document["cause"] == "belt slip"
+    assert document["verdict"].startswith("belt slip: ")
+    assert document["events"][0]["cause"] == "first belt slips"
+    assert document["blade_slip_percent"]["value"] < 0.1
+    assert document["motor_slip_percent"]["value"] == pytest.approx(2.4, abs=0.4)
+    assert (tmp_path / "slip.pdf").read_bytes().startswith(b"%PDF")
+    words = run("slip", log.source).stdout
+    assert "because first belt slips" in words
+    assert "only as well as the diameters are known" in words
+
+
+def test_bad_input(play, run, tmp_path):
+    log, _ = play("cut", machine=SAW, seed=41)
+    result = run("slip", log.source, "--idle", tmp_path / "absent.csv")
+    assert result.exit_code == 2
+    assert result.stderr.count("\n") == 1
+    nothing = dict.fromkeys(log.segments[0].edge_ticks, np.empty(0, np.int64))
+    still = dataclasses.replace(log, segments=(dataclasses.replace(log.segments[0], edge_ticks=nothing),))
+    with pytest.raises(MeasureError, match="no channel turned"):
+        slip_of(still)
+    short, _ = play("steady", seed=1, duration_s=3.0)
+    assert slip_of(short).belt is None
