@@ -9,6 +9,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -115,11 +116,12 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
     """Write figures to a file: a PDF of one or many pages, or one PNG or SVG.
 
     Nothing is cropped or scaled, so that lengths on paper are true.  The file carries no date: the same input gives
-    the same bytes.
+    the same bytes.  It is drawn in memory, so that a disk that does not take it leaves no half of it behind.
+    Raises OSError that names the file.
     """
     import matplotlib as mpl
 
-    suffix = path.suffix.lower()
+    suffix, drawn = path.suffix.lower(), BytesIO()
     with mpl.rc_context(STYLE), warnings.catch_warnings():
         warnings.filterwarnings(
             "ignore", message="Glyph"
@@ -128,12 +130,19 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
             from matplotlib.backends.backend_pdf import PdfPages
 
             facts = {"Title": title, "Creator": "kerfbeat", "Producer": "kerfbeat", "CreationDate": None}
-            with PdfPages(path, metadata=facts) as pages:
+            with PdfPages(drawn, metadata=facts) as pages:
                 for figure in figures:
                     pages.savefig(figure)
-            return
-        facts = {"Title": title, "Date": None} if suffix == ".svg" else {"Title": title, "Software": "kerfbeat"}
-        figures[0].savefig(path, dpi=150, metadata=facts)
+        else:
+            facts = {"Title": title, "Date": None} if suffix == ".svg" else {"Title": title, "Software": "kerfbeat"}
+            figures[0].savefig(drawn, dpi=150, metadata=facts, format=suffix.removeprefix("."))
+    try:
+        path.write_bytes(drawn.getvalue())
+    except OSError as error:
+        if error.filename is not None:  # it could not even be opened: whatever stands there is not ours
+            raise
+        path.unlink(missing_ok=True)
+        raise OSError(error.errno, error.strerror, str(path)) from error
 
 
 def fitted(text: str, *, width_mm: float, size_pt: float, bold: bool = False) -> str:
