@@ -7,6 +7,7 @@ message on standard error and an exit status.
 __all__ = [
     "CalibrateError",
     "CalibrationError",
+    "DiskError",
     "DriveError",
     "KerfbeatError",
     "LinkError",
@@ -46,6 +47,12 @@ class LogError(KerfbeatError):
     """A log or an imported file cannot be used: absent, empty, of another version, not a log, text for numbers."""
 
     exit_status = 2
+
+
+class DiskError(LogError):
+    """What was asked for is right, but the disk does not take it: full, gone, or failing."""
+
+    exit_status = 1
 
 
 class CalibrationError(KerfbeatError):

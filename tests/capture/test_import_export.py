@@ -2,6 +2,8 @@
 
 import csv
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -266,8 +268,29 @@ def test_a_table_is_not_written_over_another(tmp_path: Path) -> None:
     assert path.read_bytes() == b"a\nb\n"
     with pytest.raises(LogError, match="not overwritten"):
         write_lines(path, ["c"])
-    with pytest.raises(LogError, match="cannot be written"):
+    with pytest.raises(LogError, match=r"cannot be made .* check the folder"):
         write_lines(tmp_path / "absent" / "a.csv", ["c"])
+
+
+FULL_DISK = """
+import resource, sys
+from kerfbeat.capture.exporters import write_lines
+from kerfbeat.errors import DiskError
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, resource.RLIM_INFINITY))
+try:
+    write_lines(sys.argv[1], ("x" * 99 for _ in range(1000)))
+except DiskError as error:
+    print(error, error.exit_status)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits a file's size, which only POSIX offers")
+def test_a_disk_that_takes_no_more_is_failed_work_and_no_wrong_input(tmp_path: Path) -> None:
+    path = tmp_path / "full.csv"
+    done = subprocess.run([sys.executable, "-c", FULL_DISK, str(path)], capture_output=True, text=True, check=True)
+    assert done.stdout.startswith(f"{path}: the disk does not take it (")
+    assert done.stdout.endswith(" 1\n")
 
 
 def test_every_format_has_a_reader_that_refuses_rubbish(tmp_path: Path) -> None:

@@ -251,7 +251,7 @@ writer.accept(Pulses(edge_ticks={"wheel": np.arange(1, 5001)}, complete_ticks=50
 try:
     writer.keep()
 except LogError as error:
-    print(error)
+    print(error, error.exit_status)
 if sys.argv[2] == "free":
     resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     writer.close()
@@ -265,6 +265,7 @@ def test_a_full_disk_is_told_and_costs_nothing_that_fits(tmp_path: Path, then: s
         [sys.executable, "-c", FULL_DISK, str(path), then], capture_output=True, text=True, check=True, timeout=60
     )
     assert "the disk does not take the log" in done.stdout
+    assert done.stdout.endswith(" 1\n")  # failed work, no wrong input
     log = read_log(path)
     wheel = log.segments[0].edge_ticks["wheel"]
     assert np.array_equal(wheel, np.arange(1, len(wheel) + 1))

@@ -12,7 +12,7 @@ from kerfbeat.capture.csv_pulses import HEADER
 from kerfbeat.capture.log_data import PulseLog, Segment
 from kerfbeat.capture.log_format import escape
 from kerfbeat.capture.times import decimal_seconds
-from kerfbeat.errors import LogError
+from kerfbeat.errors import DiskError, LogError
 
 __all__ = ["cell", "pulse_lines", "table_lines", "thinned", "write_lines"]
 
@@ -91,15 +91,23 @@ def thinned(
 
 
 def write_lines(path: str | Path, lines: Iterable[str]) -> int:
-    """Write a new file and tell how many lines it has; LogError if it exists already or cannot be written."""
+    """Write a new file and tell how many lines it has.
+
+    Raises LogError if it exists already or cannot be made, DiskError if the disk does not take all of it.
+    """
     path = Path(path)
     count = 0
     try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            for count, line in enumerate(lines, start=1):  # noqa: B007  the last count is the result
-                file.write(line + "\n")
+        file = path.open("x", encoding="utf-8", newline="\n")
     except FileExistsError:
         raise LogError(f"{path}: the file exists and is not overwritten; choose another name or move it away") from None
     except OSError as error:
-        raise LogError(f"{path}: cannot be written ({error.strerror or error}) after {count} lines") from error
+        raise LogError(f"{path}: cannot be made ({error.strerror or error}); check the folder") from error
+    try:
+        with file:
+            for count, line in enumerate(lines, start=1):  # noqa: B007  the last count is the result
+                file.write(line + "\n")
+    except OSError as error:
+        said = error.strerror or error
+        raise DiskError(f"{path}: the disk does not take it ({said}); it ends near line {count}") from error
     return count

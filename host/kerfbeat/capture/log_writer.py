@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture import log_format
 from kerfbeat.capture.events import Event, LinkDown, Lost, Pulses, SegmentStarted, Sync
-from kerfbeat.errors import LogError
+from kerfbeat.errors import DiskError, LogError
 from kerfbeat.machine import Machine, Setting
 
 __all__ = ["LogWriter"]
@@ -242,9 +242,9 @@ class LogWriter:
         except OSError:
             pass  # the torn last line is then dropped by the reader
 
-    def _disk_error(self, error: OSError) -> LogError:
+    def _disk_error(self, error: OSError) -> DiskError:
         said = error.strerror or str(error)
-        return LogError(
+        return DiskError(
             f"{self.path}: the disk does not take the log ({said}); {self.rows - self._rows_waiting} rows are in the "
             f"file, {self._rows_waiting} wait in memory; free some space or end here"
         )
