@@ -84,8 +84,8 @@ def test_times_before_zero_and_times_of_the_day_are_shifted_where_they_must_be(i
 def test_unsorted_and_repeated_times_are_mended_with_a_warning(import_text: Import) -> None:
     log, warnings = import_text("channel,seconds\nwheel,3\nwheel,1\nwheel,2\nwheel,2\nmotor,1\n")
     assert wheel(log) == [10**9, 2 * 10**9, 3 * 10**9]
-    assert any("wheel: times go backwards in 1 places; they were sorted" in said for said in warnings)
-    assert any("wheel: 1 times are repeated" in said for said in warnings)
+    assert any("wheel: times go backwards in 1 place; they were sorted" in said for said in warnings)
+    assert any("wheel: 1 time is repeated" in said for said in warnings)
 
 
 def test_one_pulse_is_a_log(import_text: Import) -> None:

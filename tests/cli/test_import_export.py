@@ -77,8 +77,8 @@ def test_csv_mistakes_are_one_line(
 @pytest.mark.parametrize(
     ("text", "warning"),
     [
-        ("channel,seconds\nwheel,0.2\nwheel,0.1\n", "times go backwards in 1 places; they were sorted"),
-        ("channel,seconds\nwheel,0.1\nwheel,0.1\n", "1 times are repeated; each was taken once"),
+        ("channel,seconds\nwheel,0.2\nwheel,0.1\n", "times go backwards in 1 place; they were sorted"),
+        ("channel,seconds\nwheel,0.1\nwheel,0.1\n", "1 time is repeated; each was taken once"),
         ("channel,seconds\nwheel,-0.5\nwheel,0.1\n", "times were shifted"),
     ],
 )

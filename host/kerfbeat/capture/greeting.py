@@ -100,7 +100,10 @@ def greet(
             noise = decoder.noise_bytes + 20 * decoder.bad_crc
             if noise > NOISE_ENOUGH_BYTES and not decoder.frames and not last_round:
                 break
-    raise LinkError(f"{url}: {seen.in_words(rounds, with_baud=has_baud(url))}")
+    told = seen.in_words(rounds, with_baud=has_baud(url))
+    if has_baud(url) and len({rate for rate, _ in rounds}) == 1 and not (seen.echo or seen.frames):
+        told = f"{told}; or leave out --baud, so that the board's own rate is found"
+    raise LinkError(f"{url}: {told}")
 
 
 @dataclass(slots=True)

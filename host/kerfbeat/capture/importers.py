@@ -138,10 +138,12 @@ def _to_ticks(
 def _in_order(source: Path, channel: str, ticks: NDArray[np.int64], warnings: list[str]) -> NDArray[np.int64]:
     late = int(np.count_nonzero(ticks[1:] < ticks[:-1]))
     if late:
-        warnings.append(f"{source}: {channel}: times go backwards in {late} places; they were sorted")
+        places = "1 place" if late == 1 else f"{late} places"
+        warnings.append(f"{source}: {channel}: times go backwards in {places}; they were sorted")
         ticks = np.sort(ticks)
     repeated = int(np.count_nonzero(ticks[1:] == ticks[:-1]))
     if repeated:
-        warnings.append(f"{source}: {channel}: {repeated} times are repeated; each was taken once")
+        times = "1 time is" if repeated == 1 else f"{repeated} times are"
+        warnings.append(f"{source}: {channel}: {times} repeated; each was taken once")
         ticks = np.unique(ticks)
     return ticks
