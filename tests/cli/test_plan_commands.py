@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -267,6 +268,14 @@ def test_size_tells_pulley_belt_and_cautions(old_drive: Path, tmp_path: Path) ->
 def test_size_takes_no_length_of_nothing(saw: Path, option: str) -> None:
     assert "0 mm" in refused("size", saw, option, "0mm")
     assert refused("size", saw, f"{option}=-5mm")
+
+
+def test_cautions_carry_letters_only_where_a_table_does(saw: Path) -> None:
+    limits = ("--low", "20m/min", "--high", "90m/min", "--min-hz", "25", "--max-hz", "80")
+    sized, predicted = run("size", saw, *limits).stdout, run("predict", saw).stdout
+    assert re.search(r"  -  gear high, 80 Hz, and \d+ more settings: blade may reach", sized)
+    assert " marked " not in sized
+    assert re.search(r"  a  gear low, 20 Hz, and \d+ more settings marked a: ", predicted)
 
 
 def test_size_mistakes(old_drive: Path, saw: Path) -> None:

@@ -118,7 +118,7 @@ def _tension_lines(tension: Tension) -> list[str]:
 def arrangement_cautions(made: Arrangement) -> list[str]:
     """Say what to beware of with the new arrangement, and before any work."""
     own = [f"-  {text}." for text in (*made.sized.gaps, *made.belt_cautions)]
-    return [*caution_lines(made.over_limits), *own, *(f"-  {text}" for text in BEFORE_WORK)]
+    return [*caution_lines(made.over_limits, marked=False), *own, *(f"-  {text}" for text in BEFORE_WORK)]
 
 
 def comparison_rows(made: Arrangement, *, unit: str) -> tuple[list[str], list[list[str]]]:

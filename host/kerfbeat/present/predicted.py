@@ -130,14 +130,18 @@ def _marks(rows: Sequence[Prediction]) -> dict[str, str]:
     return dict(zip(kinds, MARKS, strict=False))
 
 
-def caution_lines(rows: Sequence[Prediction]) -> list[str]:
-    """One line for each kind of caution: its mark, where it holds, and its worst case."""
+def caution_lines(rows: Sequence[Prediction], *, marked: bool = True) -> list[str]:
+    """One line for each kind of caution: where it holds, and its worst case.
+
+    marked : the rows stand in a table above and carry the letter that each line begins with.
+    """
     lines = []
     for kind, mark in _marks(rows).items():
         where = [row for row in rows if kind in _kinds(row)]
         worst = where[0] if kind in WORST_WHEN_SLOW else where[-1]
         text = next(caution.text for caution in worst.cautions if caution.kind == kind)
         more = len(where) - 1
-        places = f", and {more} more setting{'s' * (more > 1)} marked {mark}" if more else ""
-        lines.append(f"{mark}  {setting_words(worst.setting)}{places}: {text}.")
+        which = f" marked {mark}" if marked else ""
+        places = f", and {more} more setting{'s' * (more > 1)}{which}" if more else ""
+        lines.append(f"{mark if marked else '-'}  {setting_words(worst.setting)}{places}: {text}.")
     return lines
