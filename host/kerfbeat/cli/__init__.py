@@ -47,6 +47,7 @@ COMMANDS = (
     Entry("slip", "kerfbeat.cli.diagnose:slip", LOGS, "Tell what slips: motor, belt or blade, since when."),
     Entry("drift", "kerfbeat.cli.diagnose:drift", LOGS, "Tell warm-up, trend, and how runs differ over the years."),
     Entry("orders", "kerfbeat.cli.diagnose:orders", LOGS, "Name what shakes the speed: sheave, belt, wheel, blade."),
+    Entry("compare", "kerfbeat.cli.diagnose:compare", LOGS, "Tell where runs differ, setting by setting."),
     Entry("describe", "kerfbeat.cli.machine:describe", PLAN, "Ask for a machine and write its file."),
     Entry("predict", "kerfbeat.cli.machine:predict", PLAN, "Tell the blade speed of every setting."),
     Entry("choose", "kerfbeat.cli.plan:choose", PLAN, "Find the settings for a speed or a material."),

@@ -8,7 +8,7 @@ import click
 from kerfbeat.cli._diagnose import log_files, machine_option, opened, spacing_of
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
 
-__all__ = ["drift", "orders", "slip"]
+__all__ = ["compare", "drift", "orders", "slip"]
 
 FILE = click.Path(path_type=Path)
 
@@ -144,4 +144,47 @@ def slip(
 
         plot_slip(found, plot, name=log.machine.name)
     for line in (*refused, *found.warnings):
+        warn(line)
+
+
+@click.command(
+    epilog=examples(
+        "kerfbeat compare before.csv after.csv",
+        "kerfbeat compare autumn/ spring/ --plot change.png",
+    )
+)
+@click.argument("paths", nargs=-1, required=True, type=FILE, metavar="LOG LOG...")
+@machine_option
+@json_option
+@plot_option
+def compare(*, paths: Sequence[Path], machine_path: Path | None, as_json: bool, plot: Path | None) -> None:
+    """Do runs differ, setting by setting?
+
+    Each log or folder is compared with the first, by belt position, gear and hertz as marked, in steady idle running.
+    What is called different is so at 95 % for all rows together.
+    """
+    from kerfbeat.diagnose.compare import compare as compare_sets
+    from kerfbeat.present.compare_report import (
+        ROW_HEADINGS,
+        comparison_rows,
+        comparisons_document,
+        plot_comparisons,
+    )
+
+    if len(paths) < 2:
+        raise click.UsageError("give at least two logs or folders to compare")
+    sets = [[opened(path, machine_path) for path in log_files([each])] for each in paths]
+    found = [
+        compare_sets(sets[0], other, names=(str(paths[0]), str(path)))
+        for path, other in zip(paths[1:], sets[1:], strict=True)
+    ]
+    if as_json:
+        print_json(comparisons_document(found))
+    else:
+        click.echo(table(ROW_HEADINGS, comparison_rows(found), left=3))
+        for line in dict.fromkeys(line for each in found for line in each.left_out):
+            click.echo(f"left out: {line}")
+    if plot is not None:
+        plot_comparisons(found, plot, name=sets[0][0].machine.name)
+    for line in dict.fromkeys(line for logs in sets for log in logs for line in log.warnings):
         warn(line)

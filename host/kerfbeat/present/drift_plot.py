@@ -45,6 +45,8 @@ def draw_drift(axes: Axes, drift: Drift) -> None:
 
 def draw_stability(axes: Axes, drift: Drift) -> None:
     """Allan deviation over averaging time, with its 95 % bounds."""
+    from matplotlib.ticker import LogLocator
+
     found = drift.stability
     if found is None:
         axes.axis("off")
@@ -53,6 +55,8 @@ def draw_stability(axes: Axes, drift: Drift) -> None:
     axes.fill_between(found.tau_s, 100 * found.low, 100 * found.high, color=ink.STRAW, alpha=0.35, linewidth=0)
     axes.loglog(found.tau_s, 100 * found.deviation, "o-", color=ink.BLUE, markersize=3)
     for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axis.set_minor_locator(LogLocator(subs=()))
         axis.set_major_formatter("{x:g}")
     axes.set_xlabel("averaging time, s")
     axes.set_ylabel("Allan deviation, %")
@@ -94,7 +98,7 @@ def plot_drifts(drifts: Sequence[Drift], wears: Sequence[Wear], path: Path, *, n
             )  # fmt: skip
             heading = f"{drift.channel} at {setting_words(drift.setting)}; dots: {_blocks(drift)}"
             figure.text(0.02, 0.93, f"{heading}; line: {drift.shape}", fontsize=7.5, va="center")
-            grid = figure.add_gridspec(rows, 1, left=0.12, right=0.97, top=0.89, bottom=0.09, hspace=0.42)
+            grid = figure.add_gridspec(rows, 1, left=0.15, right=0.97, top=0.89, bottom=0.09, hspace=0.42)
             draw_drift(figure.add_subplot(grid[0]), drift)
             draw_stability(figure.add_subplot(grid[1]), drift)
             if wears:

@@ -52,6 +52,8 @@ def draw_pair(axes: Axes, found: Slip, pair: PairSlip, *, kind: str, label: str)
         low, high = float(finite.min()), float(finite.max())
         room = 0.1 * max(high - low, 0.2)
         axes.set_ylim(low - room, high + 2.5 * room)
+    else:
+        axes.text(0.5, 0.5, "not judged: see what was left out", transform=axes.transAxes, ha="center", fontsize=7.5)
     for event in found.events:
         if event.kind == kind:
             axes.axvspan(event.start_s, event.end_s, facecolor="none", edgecolor=ink.GREY, hatch="///", linewidth=0.6)
@@ -63,7 +65,8 @@ def draw_pair(axes: Axes, found: Slip, pair: PairSlip, *, kind: str, label: str)
             )  # fmt: skip
     axes.set_ylabel(label)
     axes.grid(visible=True)
-    axes.legend(frameon=False, fontsize=7, loc="upper left")
+    if len(finite):
+        axes.legend(frameon=False, fontsize=7, loc="upper left")
 
 
 def draw_load(axes: Axes, found: Slip) -> None:

@@ -1,0 +1,194 @@
+"""Do two sets of runs differ, setting by setting: before and after a pulley swap, this saw against last year's?
+
+Only idle, steady running is compared.  Speeds carry the uncertainty of the clocks and of the inverter's display on both
+sides; the ratio of two channels needs neither.  Significance is corrected for looking at many rows at once (Holm,
+Scand. J. Statist. 6 (1979) 65).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kerfbeat.capture.log import PulseLog
+from kerfbeat.diagnose.pace import pace_of
+from kerfbeat.diagnose.parts import parts_of, setting_words
+from kerfbeat.diagnose.slow_model import stretch_factor
+from kerfbeat.diagnose.steady import steady_spans
+from kerfbeat.diagnose.tracks import Track, tracks_of
+from kerfbeat.errors import MeasureError
+from kerfbeat.machine import Setting
+from kerfbeat.measure.speed import clock_of
+from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
+
+__all__ = ["LEVEL", "Comparison", "Row", "compare", "holm"]
+
+Floats = NDArray[np.float64]
+
+LEVEL = 0.05  # chance that any row of a comparison is called different when none is
+LEAST_BLOCKS = 5
+SLOW = ("wheel", "blade", "driven")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Row:
+    """One setting and one quantity, the second set against the first.
+
+    first, second : means, in turns per second or turns per turn.   runs : how many logs on each side.
+    chance : of so large a difference without any.   significant : after correction for all rows.
+    """
+
+    setting: Setting
+    quantity: str
+    first: Estimate
+    second: Estimate
+    runs: tuple[int, int]
+    difference_percent: Estimate
+    chance: float
+    significant: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Comparison:
+    """All rows of one set against the first.   left_out : settings that only one side holds, or too briefly."""
+
+    first: str
+    second: str
+    rows: tuple[Row, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Value:
+    """One log's mean: what it is, its scatter's standard uncertainty with freedom, and that of clock and display."""
+
+    value: float
+    u: float
+    dof: float
+    u_clock: float
+
+
+def compare(first: Sequence[PulseLog], second: Sequence[PulseLog], *, names: tuple[str, str]) -> Comparison:
+    """Compare two sets of logs.
+
+    names : of the two sets, for the result.
+    Raises MeasureError if no setting is held by both.
+    """
+    rows: list[Row] = []
+    left_out: list[str] = []
+    sides = [_collected(first, left_out), _collected(second, left_out)]
+    for key in dict.fromkeys((*sides[0], *sides[1])):
+        if key in sides[0] and key in sides[1]:
+            rows.append(_row(key, sides[0][key], sides[1][key]))
+        else:
+            only = names[0] if key in sides[0] else names[1]
+            left_out.append(f"{setting_words(key[0])}, {key[1]}: only in {only}")
+    if not rows:
+        held = ["; ".join(dict.fromkeys(setting_words(setting) for setting, _ in side)) or "none" for side in sides]
+        raise MeasureError(
+            f"{names[0]} and {names[1]} have no setting in common with steady idle running "
+            f"({held[0]} against {held[1]})"
+        )
+    kept = holm([row.chance for row in rows], level=LEVEL)
+    marked = tuple(replace(row, significant=bool(sure)) for row, sure in zip(rows, kept, strict=True))
+    return Comparison(first=names[0], second=names[1], rows=marked, left_out=tuple(left_out))
+
+
+def holm(chances: ArrayLike, *, level: float) -> NDArray[np.bool_]:
+    """Which of (n,) tests are significant together at a level, by Holm's step-down rule."""
+    p = np.asarray(chances, dtype=float)
+    order = np.argsort(p)
+    passed = p[order] <= level / (len(p) - np.arange(len(p)))
+    kept = np.zeros(len(p), dtype=bool)
+    kept[order] = np.logical_and.accumulate(passed)
+    return kept
+
+
+def _collected(logs: Sequence[PulseLog], left_out: list[str]) -> dict[tuple[Setting, str], list[_Value]]:
+    """Of every setting and quantity the means of all logs that hold it; what is too short is told in left_out."""
+    found: dict[tuple[Setting, str], list[_Value]] = {}
+    for log in logs:
+        tracks, parts = tracks_of(log), parts_of(log)
+        u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
+        slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
+        guide = slow or "motor"
+        for setting in dict.fromkeys(part.setting for part in parts):
+            spans = steady_spans(tracks, parts, channel=guide, setting=setting)
+            speed = _mean(tracks, guide, spans)
+            if speed is None:
+                left_out.append(f"{setting_words(setting)}: {log.source}: too little steady idle running ({guide})")
+                continue
+            u_common = math.hypot(u_clock, _u_display(log, setting))
+            found.setdefault((setting, f"speed of {guide}"), []).append(replace(speed, u_clock=u_common))
+            motor = _mean(tracks, "motor", spans) if guide != "motor" else None
+            if motor is not None:
+                u = math.hypot(speed.u / speed.value, motor.u / motor.value)
+                ratio = speed.value / motor.value
+                dof = min(speed.dof, motor.dof)
+                each = _Value(value=ratio, u=u * ratio, dof=dof, u_clock=0.0)
+                found.setdefault((setting, f"turns of {guide} per turn of the motor"), []).append(each)
+    return found
+
+
+def _u_display(log: PulseLog, setting: Setting) -> float:
+    """Relative standard uncertainty of the supply: it may lie half a digit of the display off what is marked."""
+    inverter = log.machine.inverter
+    if inverter is None or inverter.resolution_hz is None or not setting.hz:
+        return 0.0
+    return inverter.resolution_hz / math.sqrt(12.0) / setting.hz
+
+
+def _mean(tracks: Sequence[Track], channel: str, spans: Sequence[tuple[float, float]]) -> _Value | None:
+    """Mean speed over stretches, with its standard uncertainty by the scatter of blocks of whole turns."""
+    pace = pace_of(track for track in tracks if track.channel == channel)
+    inside = np.zeros(len(pace.seconds), dtype=bool)
+    for start_s, end_s in spans:
+        inside |= (pace.seconds - 0.5 * pace.length_s >= start_s - 1e-6) & (
+            pace.seconds + 0.5 * pace.length_s <= end_s + 1e-6
+        )
+    if np.count_nonzero(inside) < LEAST_BLOCKS:
+        return None
+    pace = pace.where(inside)
+    mean = float(np.average(pace.shaft_hz, weights=pace.length_s))
+    off = pace.shaft_hz - mean
+    stretch = stretch_factor(off)
+    n = len(off)
+    u = float(np.std(off, ddof=1)) / math.sqrt(n) * stretch
+    return _Value(value=mean, u=u, dof=max(1.0, (n - 1) / stretch**2), u_clock=0.0)
+
+
+def _side(values: Sequence[_Value]) -> tuple[float, list[Contribution]]:
+    """Mean of one side and its relative contributions: the scatter, between logs if there are several; the clocks."""
+    mean = float(np.mean([each.value for each in values]))
+    n = len(values)
+    if n > 1:
+        between = float(np.std([each.value for each in values], ddof=1)) / math.sqrt(n) / mean
+        within = math.sqrt(sum((each.u / mean) ** 2 for each in values)) / n
+        scatter = Contribution(u=max(between, within), dof=n - 1 if between >= within else math.inf)
+    else:
+        scatter = Contribution(u=values[0].u / mean, dof=values[0].dof)
+    clock = math.sqrt(sum(each.u_clock**2 for each in values)) / n
+    return mean, [scatter, Contribution(u=clock)]
+
+
+def _row(key: tuple[Setting, str], first: Sequence[_Value], second: Sequence[_Value]) -> Row:
+    from scipy.stats import t
+
+    (a, parts_a), (b, parts_b) = _side(first), _side(second)
+    relative = b / a - 1.0
+    parts = [*parts_a, *parts_b]
+    difference = combine(relative, parts)
+    u = math.sqrt(sum(part.u**2 for part in parts))
+    chance = float(2 * t.sf(abs(relative) / u, max(effective_dof(parts), 1.0))) if u > 0 else float(relative == 0)
+    return Row(
+        setting=key[0],
+        quantity=key[1],
+        first=combine(a, [Contribution(u=part.u * a, dof=part.dof) for part in parts_a]),
+        second=combine(b, [Contribution(u=part.u * b, dof=part.dof) for part in parts_b]),
+        runs=(len(first), len(second)),
+        difference_percent=difference.times(100.0),
+        chance=chance,
+        significant=False,
+    )
