@@ -21,7 +21,7 @@ __all__ = ["LOWEST", "SLOWEST", "Spectrum", "Wave", "spectrum_of"]
 
 Floats = NDArray[np.float64]
 
-MOST_PASSES = 1 << 16  # looked at; more would only narrow what is narrow already
+MOST_PASSES = 40_000  # looked at; more would only narrow what is narrow already, and take more than a second
 SLOWEST = 0.3  # lowest order that is looked for where nothing else is said
 TREND_WAVES = 6.0  # of the slowest wave between two knots of the trend, which slower waves are taken for
 SEGMENT_TURNS, SEGMENT_WAVES = 256, 24.0  # resolution of the spectrum: so many turns, and waves of the slowest
