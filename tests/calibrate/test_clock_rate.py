@@ -46,15 +46,15 @@ def exchanges(
     ("long_s", "every_s", "usual_s"), [(120, 1.0, 0.4e-3), (30, 1.0, 0.4e-3), (600, 1.0, 0.4e-3), (120, 0.25, 2e-3)]
 )
 def test_intervals_hold_the_truth(long, long_s, every_s, usual_s):
-    """95 % intervals against the host's clock, 2000 seeded runs (500 in the short form): 93 to 97 %."""
+    """95 % intervals against the host's clock, 2000 seeded runs (300 in the short form): 93 to 97 %."""
     random = np.random.default_rng(1)
-    runs = 2000 if long else 500
+    runs = 2000 if long else 300
     held = 0
     for _ in range(runs):
         ppm = random.uniform(-5000, 5000)
         result = calibrate_clock(exchanges(random, ppm=ppm, long_s=long_s, every_s=every_s, usual_s=usual_s))
         held += abs(result.against_host.value - ppm) <= result.against_host.u95
-    slack = 0.005 if long else 0.015
+    slack = 0.005 if long else 0.025
     assert 0.93 - slack < held / runs < 0.97 + slack
 
 
@@ -72,7 +72,7 @@ def test_two_minutes_give_five_ppm_under_load():
 
 def test_more_minutes_make_it_better():
     random = np.random.default_rng(3)
-    growth = calibrate_clock(exchanges(random, ppm=100.0, long_s=1200.0)).growth
+    growth = calibrate_clock(exchanges(random, ppm=100.0, long_s=1200.0), with_growth=True).growth
     minutes, u95 = zip(*growth, strict=True)
     assert minutes == tuple(sorted(minutes))
     assert minutes[-1] == pytest.approx(20.0, rel=0.02)
@@ -94,7 +94,7 @@ def test_no_step_is_seen_where_there_is_none():
     """Delays are no steps, however busy the host is."""
     random = np.random.default_rng(5)
     for busy in (0.0, 0.1, 0.5):
-        for _ in range(60):
+        for _ in range(25):
             assert calibrate_clock(exchanges(random, ppm=0.0, busy=busy, busy_s=50e-3)).steps == ()
 
 

@@ -4,6 +4,7 @@ A two-way exchange brackets the board's tick between two host times.  Beyond the
 takes some excess E, shared unknown between the two ways, so that the middle of the bracket is wrong by at most E / 2
 and, if the ways are alike, evenly spread between: its variance is E^2 / 12.  All exchanges count with that weight, so a
 busy host spoils nothing, and an offset that moves by more than the bounds allow is a step of a clock, not a delay.
+The mean rate between first and last exchange is found although the rate wanders (`kerfbeat.measure.wander`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from kerfbeat.errors import CalibrateError
 from kerfbeat.measure.clock import HOST_CRYSTAL_PPM, RESONATOR_PPM
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
+from kerfbeat.measure.wander import time_of_turns
 
 __all__ = ["ClockResult", "ClockStep", "Exchanges", "calibrate_clock"]
 
@@ -31,7 +33,8 @@ STAMP_S = 2e-6  # a host time or a tick is not better than this; common practice
 GUARD_S = 2e-4  # a step is told from the bounds by at least so much
 MOST_DRIFT_PPM = 100.0  # by which the rate may change within a run: a step must be more than that makes
 CRYSTAL_PPM = 100.0  # no crystal is off by more: the board keeps time with a ceramic resonator
-GROWTH_POINTS = 12
+GROWTH_POINTS = 10
+WORTH = 0.05  # of the usual weight: exchanges below it say nothing and only cost time
 LATE_S = 1e-3
 
 
@@ -59,7 +62,8 @@ class ClockResult:
     """True tick rate over the stated one, less 1, in ppm.
 
     ppm : u95 holds the host's own class.   against_host : against the host's clock alone.
-    growth : (minutes, u95 in ppm) as the run went on.   drift_ppm : late half less early half, with its u95.
+    growth : (minutes, u95 in ppm) as the run went on, if it was wanted.
+    drift_ppm : rate of the late half less that of the early half, with its u95.
     late : exchanges whose trip was so long (by `LATE_S` and ten times the usual) that they say nothing.
     """
 
@@ -137,27 +141,39 @@ class _Rate:
 
 
 def _rate(parts: Sequence[_Series]) -> _Rate:
-    """Mean rate over all parts, each with an offset of its own and all with one even change of rate (a warm-up).
+    """Mean rate over all parts: how much host time passed for the board's, though the rate itself may wander.
 
-    Weighted least squares on offsets, x and x^2 about the middle of the run, where the slope is the mean rate; spread
-    from the residuals.
+    A clock that warms up, or wanders a millionth over minutes, is no straight line; what is wanted is the time between
+    first and last exchange, which `kerfbeat.measure.wander` finds with an interval that holds for both.
     """
-    used = [part for part in parts if len(part.board_s) >= 3 and np.ptp(part.board_s) > 0.0]
-    if not used:
-        raise CalibrateError("the exchanges with the board are all at the same time; record at least a minute.")
-    ends = [side for part in used for side in (float(part.board_s[0]), float(part.board_s[-1]))]
-    middle, half = 0.5 * (min(ends) + max(ends)), 0.5 * (max(ends) - min(ends))
-    x = np.concatenate([(part.board_s - middle) / half for part in used])
-    y = np.concatenate([part.ahead_s - part.ahead_s[0] for part in used])
-    w = 1.0 / np.sqrt(np.concatenate([part.variance for part in used]))
-    which = np.repeat(np.arange(len(used)), [len(part.board_s) for part in used])
-    design = np.column_stack([x, x**2, which[:, None] == np.arange(len(used))]) * w[:, None]
-    answer, *_ = np.linalg.lstsq(design, y * w, rcond=None)
-    dof = len(x) - design.shape[1]
-    squares = float(np.square(design @ answer - y * w).sum())
-    information = np.linalg.inv(design.T @ design)
-    u = math.sqrt(max(squares / max(dof, 1), 1e-12) * float(information[0, 0]))
-    return _Rate(float(answer[0]) / half, u / half, float(dof))
+    board_s = host_less_s = variance = 0.0
+    dof = 0
+    for part in parts:
+        long_s = float(np.ptp(part.board_s)) if len(part.board_s) >= LEAST_EXCHANGES else 0.0
+        if long_s <= 0.0:
+            continue
+        weight = 1.0 / part.variance
+        told = weight > WORTH * np.median(weight)
+        told &= np.append(True, np.diff(part.board_s) > 0.0)
+        first, last = np.flatnonzero(told)[[0, -1]].tolist()
+        count = int(np.count_nonzero(told))
+        long_s = float(part.board_s[last] - part.board_s[first])
+        if count < LEAST_EXCHANGES or long_s <= 0.0:
+            continue
+        took = time_of_turns(
+            part.ahead_s[first] - part.ahead_s[told],
+            place_turns=part.board_s[told] * (count / long_s),
+            start=0,
+            end=count - 1,
+            weight=weight[told] / weight[told].mean(),
+        )
+        board_s += long_s
+        host_less_s += float(took.value_s[0])
+        variance += float(took.u_s[0]) ** 2
+        dof += took.dof
+    if board_s <= 0.0:
+        raise CalibrateError("too few exchanges with the board are in one piece; record at least a minute.")
+    return _Rate(-host_less_s / board_s, math.sqrt(variance) / board_s, float(dof))
 
 
 def _wander(parts: Sequence[_Series]) -> tuple[float, float]:
@@ -176,8 +192,10 @@ def _estimate(rate: _Rate) -> tuple[float, float]:
     return 1e6 * rate.slope / (1.0 - rate.slope), 1e6 * rate.u * coverage_factor(rate.dof)
 
 
-def calibrate_clock(exchanges: Exchanges) -> ClockResult:
+def calibrate_clock(exchanges: Exchanges, *, with_growth: bool = False) -> ClockResult:
     """Rate of a board's clock from the exchanges of one segment.
+
+    with_growth : tell also how the uncertainty shrank with time, which costs as much again several times.
 
     Raises CalibrateError with too few exchanges or too short a time, and if the clocks stepped so often that no
     stretch between is long enough.
@@ -211,7 +229,7 @@ def calibrate_clock(exchanges: Exchanges) -> ClockResult:
             value=1e6 * change,
             u95=1e6 * u_change * coverage_factor(math.inf) if math.isfinite(u_change) else RESONATOR_PPM,
         ),
-        growth=tuple(_growth(series, parts)),
+        growth=tuple(_growth(series, parts)) if with_growth else (),
     )
 
 

@@ -35,7 +35,7 @@ def clocks_of(logs: Sequence[PulseLog]) -> list[tuple[str, ClockResult]]:
                 reason = f"{log.source}: was imported; its times are another instrument's, whose clock nobody compared."
                 continue
             try:
-                result = calibrate_clock(_exchanges(segment))
+                result = calibrate_clock(_exchanges(segment), with_growth=True)
             except CalibrateError as problem:
                 reason = f"{log.source}: {problem}"
                 continue
