@@ -10,7 +10,7 @@ import pytest
 from kerfbeat.machine import Setting
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import panels, readout
-from kerfbeat.present.snapshot import LinkNow, LogNow, Prospect, Snapshot
+from kerfbeat.present.snapshot import LinkNow, LogNow, MotorNow, Prospect, Snapshot
 
 Moment = Callable[..., Snapshot]
 SIZES = [(80, 9), (120, 20), (200, 40), (40, 5)]
@@ -117,6 +117,28 @@ def test_sensors_show_rpm_slip_and_every_trouble(moment: Moment) -> None:
     assert "slip 43 ± 4 rpm, 3.2 %" in panels.sensors(moment(), columns=120).plain
     assert len(wheel) <= 80
     assert len(motor) <= 80
+
+
+@pytest.mark.parametrize(("columns", "slipping"), [(80, True), (76, False), (60, False)])
+def test_counts_are_never_cut_and_slip_gives_way(moment: Moment, columns: int, slipping: bool) -> None:
+    # The longest that a motor's line may be: a wrong hertz gives a slip as large as the speed.
+    now = moment(motor=MotorNow(slip_hz=Estimate(value=-2.427, u95=0.0283), slip_percent=-10.8))
+    wheel, motor = now.channels
+    motor = replace(motor, shaft_hz=Estimate(value=24.926, u95=0.0037))
+    lines = panels.sensors(replace(now, channels=(wheel, motor)), columns=columns).plain.splitlines()
+    assert [line.index(" missing ") for line in lines] == [lines[0].index(" missing ")] * 2
+    assert [word for word in lines[0].split() if word.isdecimal()] == ["2", "0", "17"]
+    assert lines[1].rstrip().endswith("lost 0")
+    assert ("slip -145.6 ± 1.7 rpm" in lines[1]) == slipping
+    assert max(map(len, lines)) <= columns
+
+
+@pytest.mark.parametrize("columns", [3, 6, 8, 12, 20, 30, 40])
+def test_a_figure_is_never_cut(moment: Moment, columns: int) -> None:
+    now = moment()
+    now = replace(now, blade=replace(now.blade, speed_m_per_s=Estimate(value=2.0837, u95=0.002)))  # 125.02 m/min
+    first = readout.Readout().text(now, "m/min", columns=columns, rows=3).plain.splitlines()[0].split()[0]
+    assert first == ("125.0" if columns >= 7 else "…")
 
 
 def test_losses_that_nobody_can_count_are_marked(moment: Moment) -> None:

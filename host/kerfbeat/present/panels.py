@@ -24,7 +24,7 @@ OTHER_WORDS = {"waiting": "no pulse yet", "signal lost": "signal lost", "no link
 INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
-COUNTS_WIDTH = 34  # columns of a sensor's missing, extra and lost pulses
+COUNT_WIDTH = 4  # columns of each count where there is room
 MOST_SLIP_U95_PERCENT = 20.0  # a slip less certain than that is not shown
 
 
@@ -134,21 +134,38 @@ def speed_trend(
 
 
 def sensors(now: Snapshot, *, columns: int) -> Text:
-    """One line a sensor: shaft speed, slip where it can be told, and how well the pulses come."""
+    """One line a sensor: shaft speed, slip where it can be told, and how well the pulses come.
+
+    Counts are never cut: where there is no room, slip is left out.
+    """
+    counts = [_counts(channel) for channel in now.channels]
+    widths = [max((len(row[k][1]) for row in counts), default=0) for k in range(3)]
+    widths = [width if columns < WIDE else max(width, COUNT_WIDTH) for width in widths]
+    needed = sum(len(name) + 2 + width for (name, _, _), width in zip(counts[0], widths, strict=True)) if counts else 0
     lines = []
-    for channel in now.channels:
+    for channel, row in zip(now.channels, counts, strict=True):
         line = Text(f" {channel.channel:<7}", no_wrap=True)
         alarm = channel.shaft_hz is None and channel.state != "waiting"
         line.append(f"{_turning_words(channel):<20}", style=ALARM if alarm else "")
-        line.append("  ").append(_slip_words(now, channel.channel, wide=columns >= WIDE))
-        line.pad_right(max(columns - COUNTS_WIDTH - line.cell_len, 0))
-        for name, count in (("missing", channel.missing), ("extra", channel.extra), ("lost", channel.lost)):
-            unknown = name == "lost" and channel.lost_stretches > 0
-            number = f"{_count(count)}{'+?' if unknown else ''}"
-            line.append(f" {name} ", style=DIM).append(f"{number:<4}", style="bold" if count or unknown else DIM)
+        slip = _slip_words(now, channel.channel, wide=columns >= WIDE)
+        if line.cell_len + 2 + len(slip) + needed <= columns:
+            line.append("  ").append(slip)
+        line.pad_right(max(columns - needed - line.cell_len, 0))
+        for (name, number, told), width in zip(row, widths, strict=True):
+            line.append(f" {name} ", style=DIM).append(number.ljust(width), style="bold" if told else DIM)
         line.truncate(columns)
         lines.append(line)
     return Text("\n", no_wrap=True).join(lines)
+
+
+def _counts(channel: ChannelNow) -> list[tuple[str, str, bool]]:
+    """Name and number of a sensor's missing, extra and lost pulses, and whether there are any."""
+    unknown = channel.lost_stretches > 0
+    return [
+        ("missing", _count(channel.missing), channel.missing > 0),
+        ("extra", _count(channel.extra), channel.extra > 0),
+        ("lost", f"{_count(channel.lost)}{'+?' if unknown else ''}", unknown or channel.lost > 0),
+    ]
 
 
 def _turning_words(channel: ChannelNow) -> str:

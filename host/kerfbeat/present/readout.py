@@ -86,6 +86,8 @@ class Readout:
 def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
     """Big figure to the left, small lines beside it, centred over the rows."""
     lines = list(big(figure, columns=columns - BESIDE - 2, rows=rows))
+    if len(lines) == 1:  # no room for large ones; and a figure is never cut, since 12 would be a lie for 125
+        lines = [figure if len(figure) <= columns - 2 else "…"]
     while len(lines) < len(beside):
         lines.append("")
     widest = len(lines[0])
