@@ -97,9 +97,10 @@ def test_marks_and_setting_stand_in_the_log(saw: Machine, tmp_path: Path) -> Non
     assert [m.value for m in cuts.segments[0].marks if m.key == "cut"] == ["start", "stop", "start", "stop"]
 
 
-def test_a_loss_is_told_with_its_exact_count(saw: Machine, tmp_path: Path) -> None:
+@pytest.mark.parametrize("length_s", [7.0, 5.0, 10.0])  # the last two end where a stretch of the run ends
+def test_a_loss_is_told_with_its_exact_count(saw: Machine, tmp_path: Path, length_s: float) -> None:
     whole, _ = logged("steady", saw, tmp_path)
-    holed, truth = logged("steady", saw, tmp_path, loss_at_s=20.0, loss_s=7.0)
+    holed, truth = logged("steady", saw, tmp_path, loss_at_s=20.0, loss_s=length_s)
     for channel in ("wheel", "motor", "blade"):
         all_ticks, kept = whole.segments[0].edge_ticks[channel], holed.segments[0].edge_ticks[channel]
         (loss,) = [each for each in holed.segments[0].losses if each.channel == channel]
@@ -107,7 +108,7 @@ def test_a_loss_is_told_with_its_exact_count(saw: Machine, tmp_path: Path) -> No
         assert loss.pulses == len(missing) == len(all_ticks) - len(kept)
         assert all(loss.start_ticks < tick <= loss.end_ticks for tick in missing)
         assert not any(loss.start_ticks < tick <= loss.end_ticks for tick in kept.tolist())
-    assert true_s(np.array([loss.end_ticks]), truth)[0] == pytest.approx(27.0, abs=1e-3)
+    assert true_s(np.array([loss.end_ticks]), truth)[0] == pytest.approx(20.0 + length_s, abs=1e-3)
 
 
 def test_a_reset_begins_a_new_segment_with_new_ticks(saw: Machine, tmp_path: Path) -> None:

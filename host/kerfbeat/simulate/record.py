@@ -117,6 +117,7 @@ class _Session:
     def _begin(self, true_s: float, cause: str) -> None:
         reading = self._world.clock.ticks_at(true_s)
         self._zero_ticks = reading if true_s > 0 else 0
+        self._written_s = true_s
         self._log.accept(
             SegmentStarted(
                 board_id=f"{BOARD_ID:08X}",
@@ -135,16 +136,15 @@ class _Session:
         edges = {channel: each.seconds for channel, each in stretch.edges.items()}
         start_s, end_s = stretch.trajectory.start_s, stretch.trajectory.end_s
         if start_s <= self._reset_s < end_s:
-            self._write({name: each[each < self._reset_s] for name, each in edges.items()}, start_s, self._reset_s)
+            self._write({name: each[each < self._reset_s] for name, each in edges.items()}, self._reset_s)
             again_s = self._reset_s + BOOT_S
             self._reset_s = math.inf
             self._begin(again_s, "board reset (power on)")
             edges = {name: each[each >= again_s] for name, each in edges.items()}
-            start_s = again_s
-        self._write(edges, start_s, stretch.complete_s)
+        self._write(edges, stretch.complete_s)
 
-    def _write(self, edges: Mapping[str, Floats], start_s: float, complete_s: float) -> None:
-        """Pulses, then what else happened in this time."""
+    def _write(self, edges: Mapping[str, Floats], complete_s: float) -> None:
+        """Pulses, then what else happened since the last time; a stretch is complete a little before its end."""
         gap_start_s, gap_end_s = self._gap_s
         kept: dict[str, NDArray[np.int64]] = {}
         for channel, seconds in edges.items():
@@ -154,17 +154,18 @@ class _Session:
                 seconds, board_input=self._inputs[channel], clock=self._world.clock, random=self._latency[channel]
             )
             kept[channel] = (ticks - self._zero_ticks)[~lost]
-        if gap_end_s > gap_start_s and start_s < gap_end_s <= complete_s:
+        if gap_end_s > gap_start_s and self._written_s < gap_end_s <= complete_s:
             self._write_loss(kept, gap_start_s, gap_end_s)
         self._log.accept(Pulses(edge_ticks=kept, complete_ticks=self._ticks(complete_s)))
         while self._next_ping_s < complete_s and self._world.parameters.ping_s:
-            if not gap_start_s <= self._next_ping_s <= gap_end_s and self._next_ping_s >= start_s:
+            if not gap_start_s <= self._next_ping_s <= gap_end_s and self._next_ping_s >= self._written_s:
                 self._ping(self._next_ping_s)
             self._next_ping_s += self._world.parameters.ping_s
         while self._marks and self._marks[0].at_s <= complete_s:
             mark = self._marks[0]
             self._marks = self._marks[1:]
             self._log.mark(mark.key, mark.value, self._ticks(mark.at_s))
+        self._written_s = complete_s
 
     def _write_loss(self, kept: Mapping[str, NDArray[np.int64]], gap_start_s: float, gap_end_s: float) -> None:
         """What the link dropped: the count that each batch carries tells how many."""
