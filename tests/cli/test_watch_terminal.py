@@ -167,3 +167,18 @@ def test_terminal_is_given_back(terminal: Callable[..., Terminal]) -> None:
     assert text.index("ft/min") < text.index("m/min", text.index("ft/min") + 6)
     watch.process.send("q")
     assert watch.end() == 0
+
+
+def test_errors_sent_elsewhere_get_no_screen(tmp_path: Path) -> None:
+    words = f"exec '{COMMAND[0]}' {' '.join(COMMAND[1:])} 2>errors.txt"
+    process = pexpect.spawn("sh", ["-c", words], cwd=str(tmp_path), env={**os.environ, "TERM": "xterm"})
+    try:
+        process.expect(r"m/min  .* ft/min  waiting for the first turn", timeout=PATIENCE_S)
+        process.sendintr()
+        process.expect(pexpect.EOF, timeout=PATIENCE_S)
+    finally:
+        process.close(force=True)
+    assert process.exitstatus == 0
+    errors = (tmp_path / "errors.txt").read_text()
+    assert errors.endswith("never reach in because of what it shows.\n")
+    assert "\x1b" not in errors

@@ -123,7 +123,8 @@ def watch(
     unit = unit or unit_for(machine)
     if log_path is not None:
         require_new(log_path)
-    full_screen = sys.stdout.isatty() and sys.stdin.isatty() and os.environ.get("TERM") != "dumb" and not lines
+    on_terminal = all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))  # textual draws on stderr
+    full_screen = on_terminal and os.environ.get("TERM") != "dumb" and not lines
     with open_board(port, machine.sensors, baud=baud, trace=trace and not full_screen) as link:
         try:
             if log_path is not None:
