@@ -124,7 +124,9 @@ def test_interrupt_response_is_that_of_the_data_sheet(probe: Probe) -> None:
             start = probe.play([1000 + n], 2, width_cycles=300)
             (count,) = probe.ask(b"i", "H")
             zero = probe.board.stats()["counter_zero_cycle"]
-            latencies.append((count - (start + 1000 + n - zero)) % WRAP - vector_to_read)
+            if count > 200:  # else the counter's wrap, an interrupt itself, has just ended the sleep
+                latencies.append((count - (start + 1000 + n - zero)) % WRAP - vector_to_read)
+        assert len(latencies) > 12
         assert min(latencies) == least
         assert max(latencies) <= most
 

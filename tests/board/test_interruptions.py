@@ -90,7 +90,7 @@ def test_the_hello_comes_whole_after_a_reset_in_the_middle_of_a_frame(board: Emu
 def test_unplugged_and_back_under_another_name(board: EmulatedBoard, tmp_path: Path) -> None:
     with Recording(board, tmp_path / "log.csv") as recording:
         before = os.path.realpath(board.url)
-        play(board, 250)
+        play(board, 700)  # 7 s: still going when a busy computer pulls the plug and finds the port again
         recording.pump_until(lambda: len(recording.all_of(Pulses)) > 8, "some pulses have come")
         board.tell("unplug")
         recording.pump_until(lambda: bool(recording.all_of(LinkDown)), "the link notices")
