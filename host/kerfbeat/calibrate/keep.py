@@ -16,8 +16,8 @@ from kerfbeat.measure.uncertainty import Estimate
 __all__ = ["NO_IDENTITY", "clock_result", "drive_results", "has_identity", "targets_result", "wheel_result"]
 
 NO_IDENTITY = (
-    "the board has no identity of its own, so its clock is not kept, lest it be taken for another's; give it one with "
-    "kerfbeat configure"
+    "the board has no identity of its own, so its clock is not kept, lest it be taken for another's; "
+    "firmware/PROTOCOL.md section 8 says how a board is given one"
 )
 
 K95 = 1.96  # the store keeps standard uncertainties of which 1.96 make the 95 % half-width, whatever the freedom was
