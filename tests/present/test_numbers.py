@@ -53,3 +53,16 @@ def test_both_units_user_choice_first() -> None:
     speed = Reading(value=1.355, u95=0.002)
     assert numbers.both_speeds(speed, "m/min") == "81.30 ± 0.12 m/min (266.7 ± 0.4 ft/min)"
     assert numbers.both_speeds(speed, "ft/min") == "266.7 ± 0.4 ft/min (81.30 ± 0.12 m/min)"
+
+
+@pytest.mark.parametrize(
+    ("number", "thing", "words"),
+    [(0, "pulse", "0 pulses"), (1, "mark", "1 mark"), (2, "stretch", "2 stretches"), (1, "stretch", "1 stretch")],
+)
+def test_one_is_not_told_as_many(number: int, thing: str, words: str) -> None:
+    assert numbers.counted(number, thing) == words
+
+
+def test_a_count_that_is_not_the_whole_says_so() -> None:
+    assert [numbers.at_least(count, unknown=True) for count in (3, "12k", 0, "0")] == ["3+", "12k+", "?", "?"]
+    assert numbers.at_least(0, unknown=False) == "0"

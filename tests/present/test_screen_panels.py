@@ -144,7 +144,9 @@ def test_a_figure_is_never_cut(moment: Moment, columns: int) -> None:
 def test_losses_that_nobody_can_count_are_marked(moment: Moment) -> None:
     now = moment()
     now = replace(now, channels=(replace(now.channels[0], lost=3, lost_stretches=1),))
-    assert "lost 3+?" in panels.sensors(now, columns=80).plain
+    assert "lost 3+" in panels.sensors(now, columns=80).plain
+    now = replace(now, channels=(replace(now.channels[0], lost=0),))
+    assert "lost ?" in panels.sensors(now, columns=80).plain
 
 
 def test_health_names_line_troubles(moment: Moment) -> None:

@@ -113,7 +113,7 @@ def watch(
     from kerfbeat.present.feed import Feed
     from kerfbeat.present.lines import write_lines
     from kerfbeat.present.logbook import require_new
-    from kerfbeat.present.numbers import unit_for
+    from kerfbeat.present.numbers import counted, unit_for
     from kerfbeat.present.snapshot import CAUTION
 
     port = required_port(port, machine_path)
@@ -140,7 +140,7 @@ def watch(
         finally:
             ended = feed.end_log()
             if ended is not None:
-                click.echo(f"{ended.path}: {ended.tally.pulses.total()} pulses", err=True)
+                click.echo(f"{ended.path}: {counted(ended.tally.pulses.total(), 'pulse')}", err=True)
 
 
 @click.command(
@@ -183,7 +183,7 @@ def record(
     """
     from kerfbeat.present.feed import Feed
     from kerfbeat.present.logbook import require_new
-    from kerfbeat.present.numbers import unit_for
+    from kerfbeat.present.numbers import counted, unit_for
     from kerfbeat.present.recording import record_log, summary_rows, summary_warnings
 
     port = required_port(port, machine_path)
@@ -204,7 +204,8 @@ def record(
             say=progress.say,
         )
     progress.end()
-    click.echo(f"{log_path}: {sum(logbook.tally.pulses.values())} pulses, {logbook.tally.marks} marks")
+    pulses, marks = sum(logbook.tally.pulses.values()), logbook.tally.marks
+    click.echo(f"{log_path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}")
     click.echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
     for warning in summary_warnings(logbook):
         warn(warning)

@@ -198,6 +198,7 @@ def strip(
     As dark and light fields it serves a reflective sensor; as a template it shows where magnets or screws go.  A strip
     does not hold them: a target that comes off flies.  Lock out before you reach in.
     """
+    from kerfbeat.present.numbers import counted
     from kerfbeat.present.strip import draw_strip, plan_strip, strip_sizes
 
     path = checked_output(output, replace)
@@ -210,7 +211,7 @@ def strip(
     plan = plan_strip(diameter_m=hub_m, targets=count, paper=paper, width_m=width, thickness_m=thickness)
     draw_strip(plan, path)
     click.echo(
-        f"{path}: {plan.length_mm:.2f} mm in {len(plan.tiles)} piece(s) on {plan.pages} page(s); "
+        f"{path}: {plan.length_mm:.2f} mm in {counted(len(plan.tiles), 'piece')} on {counted(plan.pages, 'page')}; "
         "print it at 100 % and measure the scale bars",
         err=True,
     )

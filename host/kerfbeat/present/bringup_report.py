@@ -8,7 +8,7 @@ from kerfbeat.capture.bringup import BringUp, InputCheck
 from kerfbeat.machine import Sensor
 from kerfbeat.measure.clock import rate_of
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.present.numbers import at_least, plus_minus
 
 __all__ = ["INPUT_HEADINGS", "bring_up_document", "bring_up_lines", "clock_off_ppm", "input_rows"]
 
@@ -59,7 +59,7 @@ def input_rows(seen: BringUp, sensors: Mapping[str, Sensor] | None) -> list[list
             _milliseconds(each.median_s),
             _milliseconds(each.longest_s),
             str(each.extra),
-            f"{each.lost}{'+?' if each.lost_unknown else ''}",
+            at_least(each.lost, unknown=each.lost_unknown),
         ]
         for channel, each in seen.inputs.items()
     ]

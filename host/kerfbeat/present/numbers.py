@@ -15,7 +15,9 @@ from kerfbeat.units import ft_per_min, m_per_min
 __all__ = [
     "SPEED_UNITS",
     "Uncertain",
+    "at_least",
     "both_speeds",
+    "counted",
     "decimals",
     "in_unit",
     "other_unit",
@@ -72,6 +74,20 @@ def short_number(value: float) -> str:
     if value >= 999.5:
         return f"{value:.0f}"
     return f"{value:.1f}" if value >= 9.95 else f"{value:.2f}"
+
+
+def counted(number: int, thing: str) -> str:
+    """A number of things in words: "1 pulse", "2 pulses", "2 stretches"."""
+    if number == 1:
+        return f"1 {thing}"
+    return f"{number} {thing}{'es' if thing.endswith(('ch', 's')) else 's'}"
+
+
+def at_least(number: int | str, *, unknown: bool) -> str:
+    """A count, or how it stands where nobody knows the rest: "3+", and "?" for nothing but unknown."""
+    if not unknown:
+        return str(number)
+    return f"{number}+" if number not in (0, "0") else "?"
 
 
 def plus_minus(estimate: Uncertain, unit: str = "") -> str:

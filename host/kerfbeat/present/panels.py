@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from kerfbeat.present import trend
-from kerfbeat.present.numbers import SPEED_UNITS, plus_minus, short_number
+from kerfbeat.present.numbers import SPEED_UNITS, at_least, counted, plus_minus, short_number
 from kerfbeat.present.readout import SILENT_WORDS, STRAW
 from kerfbeat.present.snapshot import STATE_WORDS, ChannelNow, Snapshot
 from kerfbeat.present.text import harmless
@@ -34,7 +34,7 @@ def head(now: Snapshot, *, columns: int) -> Text:
         right = "no log"
     else:
         minutes, seconds = divmod(int(now.log.seconds), 60)
-        right = f"● log {harmless(now.log.path.name)}  {minutes}:{seconds:02d}  {now.log.pulses} pulses"
+        right = f"● log {harmless(now.log.path.name)}  {minutes}:{seconds:02d}  {counted(now.log.pulses, 'pulse')}"
     left = harmless(now.machine.name)
     room = max(columns - len(right) - 4, 8)
     left = left if len(left) <= room else f"{left[: room - 1]}…"
@@ -164,7 +164,7 @@ def _counts(channel: ChannelNow) -> list[tuple[str, str, bool]]:
     return [
         ("missing", _count(channel.missing), channel.missing > 0),
         ("extra", _count(channel.extra), channel.extra > 0),
-        ("lost", f"{_count(channel.lost)}{'+?' if unknown else ''}", unknown or channel.lost > 0),
+        ("lost", at_least(_count(channel.lost), unknown=unknown), unknown or channel.lost > 0),
     ]
 
 

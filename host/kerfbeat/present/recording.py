@@ -10,7 +10,7 @@ from kerfbeat.capture.events import Event, Pulses
 from kerfbeat.errors import KerfbeatError, LogError
 from kerfbeat.present.feed import Feed
 from kerfbeat.present.logbook import Logbook
-from kerfbeat.present.numbers import both_speeds
+from kerfbeat.present.numbers import at_least, both_speeds, counted
 from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
 
 __all__ = ["make_mark", "progress_line", "record_log", "summary_rows", "summary_warnings"]
@@ -104,8 +104,8 @@ def progress_line(now: Snapshot, unit: str) -> str:
     lost = sum(channel.lost for channel in now.channels)
     unknown = any(channel.lost_stretches for channel in now.channels)
     cutting = ", cutting" if now.cutting else ""
-    losses = f", lost {lost}{'+?' if unknown else ''}" if lost or unknown else ""
-    return f"{minutes}:{seconds:02d}  {speed}{cutting}  {log.pulses if log else 0} pulses{losses}"
+    losses = f", lost {at_least(lost, unknown=unknown)}" if lost or unknown else ""
+    return f"{minutes}:{seconds:02d}  {speed}{cutting}  {counted(log.pulses if log else 0, 'pulse')}{losses}"
 
 
 def summary_rows(logbook: Logbook, now: Snapshot) -> list[list[str]]:
@@ -117,7 +117,7 @@ def summary_rows(logbook: Logbook, now: Snapshot) -> list[list[str]]:
             str(tally.pulses[each.channel]),
             str(each.missing),
             str(each.extra),
-            f"{tally.lost[each.channel]}{'+?' if tally.lost_stretches[each.channel] else ''}",
+            at_least(tally.lost[each.channel], unknown=tally.lost_stretches[each.channel] > 0),
         ]
         for each in now.channels
     ]
@@ -132,9 +132,12 @@ def summary_warnings(logbook: Logbook) -> list[str]:
         if pulses == 0:
             told.append(f"{channel}: not one pulse came; check the sensor (kerfbeat check)")
         if lost:
-            told.append(f"{channel}: {lost} pulses were lost; the log says where")
+            were = "was" if lost == 1 else "were"
+            told.append(f"{channel}: {counted(lost, 'pulse')} {were} lost; the log says where")
         if stretches:
-            told.append(f"{channel}: an unknown number of pulses was lost in {stretches} stretches; the log says where")
+            where = counted(stretches, "stretch")
+            told.append(f"{channel}: an unknown number of pulses was lost in {where}; the log says where")
     if tally.segments > 1:
-        told.append(f"the board started anew {tally.segments - 1} times; the log has {tally.segments} segments")
+        starts = counted(tally.segments - 1, "time")
+        told.append(f"the board started anew {starts}; the log has a segment for each start")
     return told

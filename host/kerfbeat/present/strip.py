@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import Machine
 from kerfbeat.present import ink
+from kerfbeat.present.numbers import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -157,7 +158,8 @@ def _heading(axes: Axes, strip: Strip, page: int, height_mm: float) -> None:
     axes.text(
         MARGIN_MM, top - 8.5,
         f"length {strip.length_mm:.2f} mm = π × ({strip.diameter_mm:g} + {strip.thickness_mm:g} mm paper), "
-        f"{strip.pitch_mm:.3f} mm from target to target; {len(strip.tiles)} piece(s); page {page + 1} of {strip.pages}",
+        f"{strip.pitch_mm:.3f} mm from target to target; {counted(len(strip.tiles), 'piece')}; "
+        f"page {page + 1} of {strip.pages}",
         fontsize=7.5, va="center",
     )  # fmt: skip
 
