@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from kerfbeat import cli
-from kerfbeat.machine import demo_text, load_machine
+from kerfbeat.machine import demo_text, load_machine, parse_machine
 
 ANSWERS = "Bench saw\n330 mm\n\n\n4\n\n\n\nno\n\n"
 
@@ -56,6 +56,29 @@ def test_describe_writes_a_file_and_never_over_one(tmp_path: Path) -> None:
     assert path.read_bytes() == before
     assert run("describe", "-o", path, "--replace", stdin=ANSWERS.replace("Bench", "Floor")).exit_code == 0
     assert load_machine(path).name == "Floor saw"
+
+
+def test_describe_loses_no_answers_and_no_file_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "no such folder" in refused("describe", "-o", tmp_path / "absent" / "new.toml", stdin=ANSWERS)
+    path = tmp_path / "new.toml"
+    assert run("describe", "-o", path, stdin=ANSWERS).exit_code == 0
+    before = path.read_bytes()
+    real_open = Path.open
+
+    def full(self: Path, mode: str = "r", **how: object) -> object:
+        if "r" not in mode:
+            real_open(self, mode, **how).close()  # type: ignore[call-overload]
+            return real_open(Path("/dev/full"), "w", **how)  # type: ignore[call-overload]
+        return real_open(self, mode, **how)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(Path, "open", full)
+    for words in (("-o", path, "--replace"), ("-o", tmp_path / "other.toml")):
+        result = run("describe", *words, stdin=ANSWERS)
+        assert result.exit_code == 1
+        assert result.stderr.startswith(f"kerfbeat: {words[1]}: the disk is full")
+        assert parse_machine(result.stdout).name == "Bench saw"
+    assert path.read_bytes() == before
+    assert [each.name for each in tmp_path.iterdir()] == ["new.toml"]
 
 
 def test_describe_prints_without_a_file() -> None:

@@ -44,6 +44,8 @@ def describe(output: Path | None, replace: bool) -> None:
 
     if output is not None and output.exists() and not replace:
         raise click.UsageError(f"{output} exists already; choose another name, or add --replace to write over it")
+    if output is not None and not output.parent.is_dir():
+        raise click.UsageError(f"{output.parent}: no such folder; make it first, or choose another")
     person = sys.stdin.isatty()
     if person:
         click.echo(
@@ -58,9 +60,26 @@ def describe(output: Path | None, replace: bool) -> None:
     if output is None:
         click.echo(text, nl=False)
         return
-    with output.open("w" if replace else "x", encoding="utf-8", newline="\n") as file:
-        file.write(text)
+    try:
+        _write(output, text, replace)
+    except OSError:
+        click.echo(text, nl=False)  # the answers are not lost
+        raise
     click.echo(f"{output} is written; see its speeds with: kerfbeat predict {output}", err=True)
+
+
+def _write(output: Path, text: str, replace: bool) -> None:
+    """Write a file; one that is to be replaced stands until the new one is whole."""
+    file = output.with_name(f"{output.name}.new") if replace else output
+    opened = file.open("w" if replace else "x", encoding="utf-8", newline="\n")
+    try:
+        with opened:
+            opened.write(text)
+    except OSError as error:
+        file.unlink(missing_ok=True)
+        raise OSError(error.errno, error.strerror, str(output)) from error
+    if replace:
+        file.replace(output)
 
 
 def _ask_person(question: str) -> str:
