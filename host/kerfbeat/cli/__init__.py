@@ -160,7 +160,7 @@ def _explain_os_error(error: OSError) -> tuple[str, int]:
     if isinstance(error, PermissionError):
         return f"{where}permission denied; choose another folder, or ask who owns it.", 1
     if error.errno == errno.ENOSPC:
-        return f"{where}the disk is full; what was written so far is kept.", 1
+        return f"{where}the disk is full; free some space and try again.", 1
     return harmless(f"{where}{error.strerror or error}."), 1
 
 
