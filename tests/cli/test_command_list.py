@@ -1,5 +1,6 @@
 """Does every command load, explain itself with an example, and fail in one line?"""
 
+import builtins
 import json
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from kerfbeat import cli, errors
+from kerfbeat.__main__ import start
 from kerfbeat.cli import _show
 
 
@@ -129,3 +131,19 @@ def test_table_lines_up() -> None:
 def test_plot_suffix_is_refused_before_any_work(name: str) -> None:
     with pytest.raises(click.BadParameter, match=r"end its name with \.png, \.svg, \.pdf"):
         _show.PlotFile().convert(name, None, None)
+
+
+def test_ctrl_c_while_the_program_is_loaded_leaves_no_traceback(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def interrupted(name: str, *_rest: object) -> object:
+        if name == "kerfbeat.cli":
+            raise KeyboardInterrupt
+        return imported(name, *_rest)
+
+    imported = builtins.__import__
+    monkeypatch.setattr(builtins, "__import__", interrupted)
+    with pytest.raises(SystemExit) as ended:
+        start()
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == "\nkerfbeat: stopped by Ctrl-C before it began.\n"

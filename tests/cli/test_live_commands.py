@@ -107,6 +107,12 @@ def test_record_writes_what_came_and_sums_up(run: Run, tmp_path: Path) -> None:
     assert len(held.segments[0].syncs) > 5
 
 
+def test_hertz_beyond_the_inverter_is_warned_of(run: Run, tmp_path: Path) -> None:
+    result = run("record", "--port", STEADY, "-o", tmp_path / "run.csv", "--for", "0.5s", "--hz", "900", "--gear", "1")
+    assert result.exit_code == 0
+    assert "warning: 900 Hz is outside the inverter's limits of 20 to 80 Hz" in result.stderr
+
+
 def test_record_takes_marks_from_standard_input(runner: CliRunner, tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
     typed = "cut=start\nhz=fast\ngear = high\ncut=maybe\nsmells of hot rubber\n\n"

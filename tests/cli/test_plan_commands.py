@@ -384,7 +384,7 @@ def test_page_mistakes(saw: Path, grinder: Path, tmp_path: Path) -> None:
     [
         (["predict", "--hz", "20,50"], "motor rpm", "band m/min"),
         (["size"], "power", "new pull N"),
-        (["mount"], "step", "pull-off"),
+        (["mount"], "resolution", "pull-off"),
         (["choose", "--speed", "35m/min"], "motor rpm", "pull for hours"),
     ],
 )

@@ -3,6 +3,7 @@
 import pytest
 
 from kerfbeat.errors import MachineError, UnitError
+from kerfbeat.machine import Inverter
 from kerfbeat.present import entry
 
 
@@ -44,3 +45,12 @@ def test_two_meant_is_none_meant() -> None:
 def test_nothing_to_choose() -> None:
     with pytest.raises(MachineError, match="no belt to choose"):
         entry.choice_of("1", (), what="belt")
+
+
+def test_hertz_that_the_inverter_does_not_give_is_said() -> None:
+    inverter = Inverter(minimum_hz=20.0, maximum_hz=80.0)
+    assert "900 Hz is outside the inverter's limits of 20 to 80 Hz" in str(entry.beyond_inverter(900.0, inverter))
+    assert entry.beyond_inverter(19.9, inverter) is not None
+    for hz in (20.0, 50.0, 80.0, None):
+        assert entry.beyond_inverter(hz, inverter) is None
+    assert entry.beyond_inverter(900.0, None) is None

@@ -7,6 +7,7 @@ from urllib.parse import parse_qsl, quote, urlsplit
 
 import click
 
+from kerfbeat.cli._show import warn
 from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
@@ -71,12 +72,16 @@ def chosen_machine(machine_path: Path | None, *, port: str) -> "Machine":
 
 
 def chosen_setting(machine: "Machine", *, hz: str | None, gear: str | None, belt: str | None) -> "Setting":
-    """The setting that the options state; wrong ones are told with what would be right."""
+    """The setting that the options state; wrong ones are told with what would be right, odd ones are warned of."""
     from kerfbeat.machine import Setting, belt_choices, gear_choices
-    from kerfbeat.present.entry import choice_of, hz_of
+    from kerfbeat.present.entry import beyond_inverter, choice_of, hz_of
 
+    stated_hz = None if hz is None else hz_of(hz)
+    odd = beyond_inverter(stated_hz, machine.inverter)
+    if odd is not None:
+        warn(odd)
     return Setting(
-        hz=None if hz is None else hz_of(hz),
+        hz=stated_hz,
         gear=None if gear is None else choice_of(gear, gear_choices(machine), what="gear"),
         belt=None if belt is None else choice_of(belt, belt_choices(machine), what="belt"),
     )

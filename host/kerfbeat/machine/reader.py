@@ -168,7 +168,7 @@ def _toml(text: str, source: str) -> dict[str, Any]:
     except ValueError as problem:  # TOMLDecodeError, or an integer of thousands of digits
         what, _, place = str(problem).rpartition(" (at ")
         where = place.rstrip(")") if what else "the file"
-        said = printable(what or str(problem))
+        said = printable(what or str(problem)).replace("Cannot overwrite a value", "this key stands here a second time")
         raise MachineError(
             f"{source}: {where}: not valid TOML ({said}); write lines such as targets = 4, with texts in quotes."
         ) from problem

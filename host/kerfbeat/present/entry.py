@@ -4,8 +4,9 @@ import math
 from collections.abc import Sequence
 
 from kerfbeat.errors import MachineError, UnitError
+from kerfbeat.machine import Inverter
 
-__all__ = ["choice_of", "hz_of"]
+__all__ = ["beyond_inverter", "choice_of", "hz_of"]
 
 MOST_HZ = 1000.0
 
@@ -23,6 +24,16 @@ def hz_of(text: str) -> float:
     if not 0.0 <= hz <= MOST_HZ:
         raise UnitError(f'"{text}" is no frequency; write the hertz that the inverter shows, such as 45.5')
     return hz
+
+
+def beyond_inverter(hz: float | None, inverter: Inverter | None) -> str | None:
+    """What to tell of a frequency that the described inverter does not give; None if it may be right."""
+    if hz is None or inverter is None or inverter.minimum_hz <= hz <= inverter.maximum_hz:
+        return None
+    return (
+        f"{hz:g} Hz is outside the inverter's limits of {inverter.minimum_hz:g} to {inverter.maximum_hz:g} Hz; "
+        "mistyped, or is the machine file out of date?"
+    )
 
 
 def choice_of(text: str, choices: Sequence[str], *, what: str) -> str:

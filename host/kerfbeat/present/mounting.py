@@ -31,8 +31,8 @@ def mount_rows(plan: MountPlan) -> tuple[list[str], list[list[str]]]:
         "rpm",
         "pulses/s",
         "one reading every",
-        "step",
-        "orders below",
+        "resolution",
+        "sees orders below",
         "pull-off",
     ]
     cells = []
