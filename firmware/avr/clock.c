@@ -20,11 +20,7 @@ void clock_start(void)
 {
     BOARD_WRAPS = 0;
     BOARD_WRAPS_HIGH = 0;
-    TCCR1A = 0;
-    TCNT1 = 0;
-    TIFR1 = _BV(TOV1) | _BV(ICF1);
-    TIMSK1 |= _BV(TOIE1);
-    TCCR1B = (uint8_t)(TCCR1B | _BV(CS10));      /* every cycle: 62.5 ns */
+    board_counter_start();
 }
 
 uint32_t clock_now_locked(void)

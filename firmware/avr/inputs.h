@@ -1,4 +1,4 @@
-/* When did which input see an edge?  The three interrupts, their rings and their flood masks. */
+/* Which edges has which input seen, and which input is masked?  The rings and flood masks of the three inputs. */
 #ifndef INPUTS_H
 #define INPUTS_H
 
@@ -8,10 +8,22 @@
 #include "batch.h"
 #include "config.h"
 #include "flood.h"
+#include "inline.h"
 #include "ring.h"
 
 extern struct ring inputs_rings[WIRE_INPUTS];
 extern struct flood inputs_flood[WIRE_INPUTS];
+extern uint8_t inputs_allowance;                 /* edges per window of the flood limit */
+
+/* The board's timer interrupt, every FLOOD_WINDOW_MICROSECONDS: a new window. */
+INLINE_ALWAYS void inputs_window(void)
+{
+    const uint8_t allowance = inputs_allowance;
+
+    flood_renew(&inputs_flood[0], allowance);
+    flood_renew(&inputs_flood[1], allowance);
+    flood_renew(&inputs_flood[2], allowance);
+}
 
 /* At start, interrupts off, and from the main loop after a new configuration; ends all masks. */
 void inputs_configure(struct batch *batch, const struct config *config);

@@ -151,7 +151,7 @@ INLINE_NEVER static void main_speak(void)
 
 INLINE_NEVER static void main_start(void)
 {
-    static const uint16_t latency_ticks[WIRE_INPUTS] = { 0, BOARD_LATENCY_TICKS, BOARD_LATENCY_TICKS };
+    static const uint16_t latency_ticks[WIRE_INPUTS] = BOARD_LATENCIES_TICKS;
 
     cli();
     store_load(&board.store, &board.config);
@@ -159,7 +159,7 @@ INLINE_NEVER static void main_start(void)
     clock_start();
     board.fast = board.config.baud == CONFIG_BAUD_FAST;
     uart_start(board.fast);
-    ADMUX = _BV(REFS0) | _BV(MUX3) | _BV(MUX2) | _BV(MUX1);     /* the reference, measured against the supply */
+    ADMUX = BOARD_SUPPLY_CHANNEL;
     ADCSRA = _BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
     ADCSRA |= _BV(ADSC);
     inputs_configure(&board.batch, &board.config);

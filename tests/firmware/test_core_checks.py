@@ -43,7 +43,7 @@ def test_on_this_machine(built: Callable[[str], Path], name: str) -> None:
 @pytest.mark.board
 @pytest.mark.parametrize("name", NAMES)
 def test_on_the_processor_of_the_board(start_board: Callable[..., EmulatedBoard], name: str) -> None:
-    board = start_board("--speed", "max", program=f"avr/build/target/{name}.elf")
+    board = start_board("--speed", "max", program=f"avr/build/target/atmega328p/{name}.elf")
     said = b""
     deadline = time.monotonic() + PATIENCE_S
     with serial.Serial(board.url, 500_000, timeout=0.1) as port:

@@ -1,9 +1,11 @@
-/* Which board is this?  Everything that a port to another board of the family changes: pins, vectors, registers. */
+/* Which board is this?  ATmega328P at 16 MHz: pins, vectors, registers.  With edges.c beside it, everything that a port to
+ * another board of the family changes. */
 #ifndef BOARD_H
 #define BOARD_H
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <stdint.h>
 
 #include "wire.h"
 
@@ -41,6 +43,8 @@
 #define BOARD_CAPTURED ICR1
 #define BOARD_WRAP_PENDING() ((TIFR1 & _BV(TOV1)) != 0u)
 #define BOARD_CAPTURE_PENDING() ((TIFR1 & _BV(ICF1)) != 0u && (TIMSK1 & _BV(ICIE1)) != 0u)
+#define BOARD_CAPTURE_WAITS(input) ((input) == 0u && BOARD_CAPTURE_PENDING())     /* for its interrupt */
+#define BOARD_CAPTURED_LOW(input) BOARD_CAPTURED
 #define BOARD_EXTERNAL_2_PENDING() ((EIFR & _BV(INTF1)) != 0u)
 
 /* Count of its wraps, 16 bits, kept where an interrupt reads it in one cycle. */
@@ -64,7 +68,19 @@
  * test_lone_edges fails when it is no longer so.  Up to 8 more remain (an instruction to be finished, sleep to be left),
  * and input 1's noise canceller adds 4 of its own. */
 #define BOARD_LATENCY_TICKS 28u
+#define BOARD_LATENCIES_TICKS { 0, BOARD_LATENCY_TICKS, BOARD_LATENCY_TICKS }
 
 #define BOARD_REFERENCE_MV 1100ul    /* on-chip reference, 1.0 to 1.2 V from chip to chip (data sheet) */
+#define BOARD_SUPPLY_CHANNEL (_BV(REFS0) | _BV(MUX3) | _BV(MUX2) | _BV(MUX1))     /* it, measured against the supply */
+
+/* Once, interrupts off: the counter begins at 0, and its wraps interrupt. */
+static inline void board_counter_start(void)
+{
+    TCCR1A = 0;
+    TCNT1 = 0;
+    TIFR1 = _BV(TOV1) | _BV(ICF1);
+    TIMSK1 |= _BV(TOIE1);
+    TCCR1B = (uint8_t)(TCCR1B | _BV(CS10));      /* every cycle: 62.5 ns */
+}
 
 #endif
