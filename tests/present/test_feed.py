@@ -244,13 +244,14 @@ def test_calibrated_wheel_takes_the_place_of_the_described_one_and_its_uncertain
         conditions={}, belongs_to={},
     )  # fmt: skip
     calibrated = type(board)(known=Known(calibration=None, results={("wheel diameter", ""): diameter}))
-    speeds = []
-    for each in (board, calibrated):
-        each.start()
-        speeds.append(each.run(20.0).blade.speed_m_per_s)
-    plain, known = speeds
-    assert known.value / plain.value == pytest.approx((327.0 + 0.9) / (330.0 + 0.9), rel=1e-6)
-    # 1.96 standard uncertainties of D in D + t, beside what the timing and the clock leave (GUM 5.1.6).
-    diameter_u95 = 1.96 * 0.5 / 327.9 * known.value
-    assert known.u95 == pytest.approx(np.hypot(plain.u95 * 327.9 / 330.9, diameter_u95), rel=1e-3)
+    plain, known = (each.start() or each.run(20.0).blade for each in (board, calibrated))
+    metres = (327.0 + 0.9) / (330.0 + 0.9)
+    assert known.speed_m_per_s.value / plain.speed_m_per_s.value == pytest.approx(metres, rel=1e-6)
+    # 1.96 standard uncertainties of D in D + t, beside what the timing and the clock leave (GUM 5.1.6); as described, D
+    # is right to 0.5 %, rectangular (GUM 4.3.7).
+    for blade, relative_u in ((known, 0.5 / 327.9), (plain, 0.005 / np.sqrt(3))):
+        expected = np.hypot(blade.turning_u95_m_per_s, 1.96 * relative_u * blade.speed_m_per_s.value)
+        assert blade.speed_m_per_s.u95 == pytest.approx(expected, rel=1e-3)
+    assert known.turning_u95_m_per_s == pytest.approx(plain.turning_u95_m_per_s * 327.9 / 330.9, rel=1e-6)
+    assert (plain.described, known.described) == (True, False)
     assert calibrated.feed.snapshot().calibrated == ("wheel diameter",)

@@ -14,18 +14,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from kerfbeat.calibrate.travel import blade_travel, calibrated_machine
 from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
-from kerfbeat.drive.chain import WHEEL_HALF_WIDTH
 from kerfbeat.machine import Machine
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.speed import SpeedResult, speed_of
 from kerfbeat.measure.uncertainty import Contribution, Estimate, coverage_factor, effective_dof
 
-__all__ = ["Budget", "Line", "blade_budget", "calibrated_machine", "calibrated_speed", "stored_clocks"]
-
-LENGTH_HALF_WIDTH = 0.001  # of a blade's length as described (2 to 3 mm); common practice, no published source
-
+__all__ = ["Budget", "Line", "blade_budget", "calibrated_speed", "stored_clocks"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Line:
@@ -56,6 +53,11 @@ class Budget:
         """Relative 95 % half-width."""
         return self.factor * self.u
 
+    @property
+    def largest(self) -> Line:
+        """The cause that gives most of it."""
+        return self.lines[0]
+
     @classmethod
     def from_causes(cls, speed_m_per_s: float, causes: Mapping[str, tuple[Contribution, str]]) -> Budget:
         """From relative contributions by cause, each with the words of its source."""
@@ -83,13 +85,6 @@ class Budget:
         )
 
 
-def calibrated_machine(machine: Machine, known: Known) -> Machine:
-    """The machine with its wheel's effective diameter in place of the described one, if that is known."""
-    if known.wheel_diameter_m is None:
-        return machine
-    return replace(machine, wheel=replace(machine.wheel, diameter_m=known.wheel_diameter_m[0]))
-
-
 def stored_clocks(log: PulseLog, known: Known) -> dict[str, ClockRate]:
     """Stored clock corrections of the boards of a log, aged to its time."""
     found = {}
@@ -103,9 +98,9 @@ def stored_clocks(log: PulseLog, known: Known) -> dict[str, ClockRate]:
 def calibrated_speed(
     log: PulseLog, known: Known, *, start_s: float | None = None, end_s: float | None = None
 ) -> tuple[SpeedResult, Budget | None]:
-    """Speeds of a log with all that is stored, and the budget of the blade's; None without a blade speed.
+    """Speeds of a log with all that is stored, and the budget of the blade's, whose sum the blade's speed carries.
 
-    The blade's speed carries the diameter's uncertainty if that was calibrated; else the diameter is as described.
+    The budget is None without a blade speed.
     """
     used = replace(log, machine=calibrated_machine(log.machine, known))
     result = speed_of(
@@ -116,7 +111,7 @@ def calibrated_speed(
         clocks=stored_clocks(log, known),
     )
     budget = blade_budget(result, log.machine, known)
-    if budget is not None and known.wheel_diameter_m is not None and result.blade_channel == "wheel":
+    if budget is not None:
         result = replace(result, blade_m_per_s=budget.speed_m_per_s)
     return result, budget
 
@@ -133,21 +128,8 @@ def blade_budget(result: SpeedResult, machine: Machine, known: Known) -> Budget 
         cause: (Contribution(u=part.u / hz, dof=part.dof), clock if cause == "clock" else f"{channel.pulses} pulses")
         for cause, part in channel.contributions.items()
     }
+    travel = blade_travel(machine, known, channel=result.blade_channel)
+    causes[travel.cause] = (Contribution(u=travel.u), travel.source)
     if result.blade_channel == "wheel":
-        causes["diameter"] = _diameter(machine, known)
         causes["spacing"] = (Contribution(u=0.0), "whole turns are free of it")
-    else:
-        causes["blade length"] = (Contribution(u=LENGTH_HALF_WIDTH / math.sqrt(3.0)), "as described, taken to 0.1 %")
     return Budget.from_causes(result.blade_m_per_s.value, causes)
-
-
-def _diameter(machine: Machine, known: Known) -> tuple[Contribution, str]:
-    """Of D + t, relative."""
-    if known.wheel_diameter_m is not None:
-        diameter_m, u_m = known.wheel_diameter_m
-        date = known.results["wheel diameter", ""].date
-        return Contribution(u=u_m / (diameter_m + machine.wheel.blade_thickness_m)), f"calibrated {date:%Y-%m-%d}"
-    return (
-        Contribution(u=WHEEL_HALF_WIDTH / math.sqrt(3.0)),
-        f"as described, taken to {100 * WHEEL_HALF_WIDTH:g} % (kerfbeat calibrate wheel)",
-    )

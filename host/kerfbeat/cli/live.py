@@ -110,6 +110,8 @@ def watch(
 
     An indicator, not a safety device: no pulses never means that it is safe to reach in.
     """
+    from kerfbeat.present.blade import BladeRule
+    from kerfbeat.present.budget_words import largest_line
     from kerfbeat.present.feed import Feed
     from kerfbeat.present.lines import write_lines
     from kerfbeat.present.logbook import require_new
@@ -135,6 +137,9 @@ def watch(
                 show_live(feed, link.events, unit=unit, log_stem=machine_path.stem if machine_path else "simulated")
             else:
                 click.echo(f"{machine.name}, {port}. {CAUTION}", err=True)
+                travel = BladeRule(machine, held).travel
+                if travel.described:
+                    click.echo(largest_line(travel), err=True)
                 with stop_on_signal() as stopped:
                     write_lines(feed, link.events, unit=unit, every_s=every_s, stopped=stopped, write=click.echo)
         finally:

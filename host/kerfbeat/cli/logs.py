@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 __all__ = ["export", "import_", "speed"]
 
 LOG = click.Path(path_type=Path)
-DIAMETER_AS_DESCRIBED = "wheel diameter as described: an error of it is not in the ± (see --budget, calibrate wheel)"
 SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clock is measured by the log itself
 
 
@@ -57,7 +56,7 @@ def speed(
     from kerfbeat.calibrate.budget import calibrated_speed
     from kerfbeat.capture.log import read_log
     from kerfbeat.cli._calibration import known_beside, known_in
-    from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows
+    from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows, largest_line
     from kerfbeat.present.numbers import unit_for
     from kerfbeat.present.speed_report import (
         CHANNEL_HEADINGS,
@@ -92,8 +91,8 @@ def speed(
         click.echo(f"machine: {log.machine.name}, {used}")
         for line in held.described(*SPEED_NEEDS):
             click.echo(line)
-        if result.blade_channel == "wheel" and held.wheel_diameter_m is None:
-            click.echo(DIAMETER_AS_DESCRIBED)
+        if parts is not None and result.blade_channel == "wheel" and held.wheel_diameter_m is None:
+            click.echo(largest_line(parts.largest))
         if budget and parts is not None:
             click.echo(budget_line(parts, first))
             click.echo(table(BUDGET_HEADINGS, budget_rows(parts), left=2))
@@ -187,9 +186,13 @@ def export(
 def speed_lines(log: "PulseLog", *, every_s: float | None) -> Iterator[str]:
     """Speed against time with what the log carries of the machine's calibration."""
     from kerfbeat.calibrate.budget import calibrated_speed
+    from kerfbeat.calibrate.travel import blade_travel
     from kerfbeat.capture.exporters import table_lines
     from kerfbeat.cli._calibration import known_in
     from kerfbeat.present.speed_table import COLUMNS, speed_rows
 
-    result, _ = calibrated_speed(log, known_in(log))
-    return table_lines(COLUMNS, speed_rows(log, result, every_s=every_s))
+    held = known_in(log)
+    result, _ = calibrated_speed(log, held)
+    channel = result.blade_channel
+    travel = None if channel is None else blade_travel(log.machine, held, channel=channel)
+    return table_lines(COLUMNS, speed_rows(log, result, travel=travel, every_s=every_s))

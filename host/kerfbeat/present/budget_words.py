@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from kerfbeat.calibrate.budget import Budget
+from kerfbeat.calibrate.budget import Budget, Line
+from kerfbeat.calibrate.travel import Travel
 from kerfbeat.present.numbers import both_speeds
 
-__all__ = ["BUDGET_HEADINGS", "budget_document", "budget_line", "budget_rows"]
+__all__ = ["BUDGET_HEADINGS", "budget_document", "budget_line", "budget_rows", "largest_line"]
 
 BUDGET_HEADINGS = ("cause", "from", "standard uncertainty", "share", "freedom")
 
@@ -32,6 +33,11 @@ def budget_line(budget: Budget, unit: str) -> str:
         f"blade {both_speeds(budget.speed_m_per_s, unit)}, all causes together (95 %, coverage factor "
         f"{budget.factor:.2f}); the method is that of the GUM (JCGM 100:2008)"
     )
+
+
+def largest_line(of: Line | Travel) -> str:
+    """What most of the uncertainty comes from."""
+    return f"the ± of the blade is mostly of the {of.cause}: {of.source}"
 
 
 def budget_document(budget: Budget) -> dict[str, Any]:

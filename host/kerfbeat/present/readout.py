@@ -13,7 +13,7 @@ from rich.text import Text
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.bigtext import big
 from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, short_number, speed_in
-from kerfbeat.present.snapshot import Snapshot
+from kerfbeat.present.snapshot import BladeNow, Snapshot
 from kerfbeat.present.steady import SteadyNumber
 from kerfbeat.present.text import harmless
 
@@ -23,6 +23,8 @@ STRAW = "#f0d48a"
 SILENCE = "bold #101010 on #f2efe6"
 UNSETTLED = 0.5  # half-width over the reading: above, a large figure would say more than is known
 SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
+FINEST = 0.1  # of the half-width: the last place shown is one finer than its, at most
+MOSTLY = 0.7  # of the half-width: what is less leaves the greater part of the variance to the blade's way in a turn
 BESIDE = 20  # columns kept free beside the digits for units and uncertainty
 SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
 
@@ -54,7 +56,7 @@ class Readout:
             beside = [
                 (unit, f"bold {STRAW}"),
                 (f"± {in_unit(told, unit)[1]}", STRAW),
-                ("", ""),
+                (_size_words(blade), STRAW),
                 (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
                 (f"± {in_unit(told, other_unit(unit))[1]}", ""),
             ]
@@ -80,7 +82,18 @@ class Readout:
         speed = now.blade.speed_m_per_s
         assert speed is not None
         convert = SPEED_UNITS[unit]
-        return self._steady[unit].text(convert(speed.value), convert(speed.u95), at_s=now.at_s)
+        turning = now.blade.turning_u95_m_per_s
+        # What all readings share must not hide that one differs from the next; but nobody reads a figure a hundred
+        # times finer than its ±.
+        u95 = speed.u95 if turning is None else max(turning, FINEST * speed.u95)
+        return self._steady[unit].text(convert(speed.value), convert(u95), at_s=now.at_s)
+
+
+def _size_words(blade: BladeNow) -> str:
+    """What most of the ± is of, where that was never measured."""
+    speed, turning = blade.speed_m_per_s, blade.turning_u95_m_per_s
+    mostly = speed is not None and turning is not None and turning < MOSTLY * speed.u95
+    return f"{blade.channel} as described" if blade.described and mostly else ""
 
 
 def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:

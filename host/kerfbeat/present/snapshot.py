@@ -63,12 +63,17 @@ class ChannelNow:
 class BladeNow:
     """The blade's speed, and the channel it comes from ("wheel" or "blade").
 
+    speed_m_per_s : with all that is uncertain of it.   turning_u95_m_per_s : the part that comes from the turning; the
+        rest is of the blade's way in a turn and the same in every reading.
+    described : whether this way rests on a size that was never measured, only described.
     evidence : what speaks for "signal lost".
     """
 
     channel: str
     state: str
     speed_m_per_s: Estimate | None = None
+    turning_u95_m_per_s: float | None = None
+    described: bool = False
     slower_than_m_per_s: float | None = None
     acceleration_m_per_s2: float | None = None
     silent_s: float | None = None

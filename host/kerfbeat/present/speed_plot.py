@@ -32,8 +32,8 @@ __all__ = ["plot_speed"]
 WIDTH_MM, BLADE_MM, SHAFT_MM, HEAD_MM, FOOT_MM = 240.0, 95.0, 38.0, 30.0, 14.0
 LEFT_MM, RIGHT_MM, GAP_MM = 22.0, 22.0, 6.0
 CAPTION = (
-    "Line: speed by all pulses, before and after.  Straw: its 95 % interval.  Grey: where a healthy machine should be "
-    "found.  Hatched: pulses lost.  Bar: cut."
+    "Line: speed by all pulses, before and after.  Straw: 95 % interval of the turning.  Grey: where a healthy "
+    "machine should be found.  Hatched: pulses lost.  Bar: cut."
 )
 PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
 NOTE_MM = 32.0  # of a note, written upward

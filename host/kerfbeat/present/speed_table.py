@@ -4,12 +4,13 @@ import heapq
 import math
 from collections.abc import Iterator, Sequence
 
+from kerfbeat.calibrate.travel import Travel
 from kerfbeat.capture.exporters import thinned
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.smooth import SpeedTrace, speed_trace
 from kerfbeat.measure.speed import SpeedResult
-from kerfbeat.present.speed_report import blade_metres_a_turn
+from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
 __all__ = ["COLUMNS", "speed_rows"]
@@ -22,10 +23,13 @@ MOST_POINTS = 200_000
 Row = Sequence[float | int | str | None]
 
 
-def speed_rows(log: PulseLog, result: SpeedResult, *, every_s: float | None) -> Iterator[Row]:
+def speed_rows(
+    log: PulseLog, result: SpeedResult, *, travel: Travel | None, every_s: float | None
+) -> Iterator[Row]:
     """Rows under COLUMNS in order of time, the first of each `every_s` seconds and channel, or all for None.
 
-    result : the averages of the log.  The blade's columns are filled in the rows of the channel that tells its speed.
+    result : the averages of the log.   travel : of the channel that tells the blade's speed; None if none does.  The
+        blade's columns are filled in the rows of that channel.
     Raises MeasureError if no channel has pulses enough, LogError for a time that is not above 0.
     """
     points = POINTS
@@ -37,8 +41,7 @@ def speed_rows(log: PulseLog, result: SpeedResult, *, every_s: float | None) -> 
             trace = speed_trace(log, channel, points=points)
         except MeasureError:
             continue  # too few pulses: no row
-        metres = blade_metres_a_turn(result) if channel == result.blade_channel else None
-        rows = _rows(trace, metres)
+        rows = _rows(trace, travel if channel == result.blade_channel else None)
         tables.append(rows if every_s is None else thinned(rows, every_s=every_s))
     if not tables:
         raise MeasureError(f"{log.source}: no channel has pulses enough for a speed against time")
@@ -50,14 +53,14 @@ def _time_of(row: Row) -> float:
     return row[0]
 
 
-def _rows(trace: SpeedTrace, metres: float | None) -> Iterator[Row]:
+def _rows(trace: SpeedTrace, travel: Travel | None) -> Iterator[Row]:
     for at_s, speed_hz, u95_hz in zip(
         trace.at_s.tolist(), trace.speed_hz.tolist(), trace.u95_hz.tolist(), strict=True
     ):
         if math.isnan(at_s):
             continue
         blade: Row = (None, None, None)
-        if metres is not None:
-            speed_m_per_s, u95_m_per_s = speed_hz * metres, u95_hz * metres
-            blade = (m_per_min(speed_m_per_s), m_per_min(u95_m_per_s), ft_per_min(speed_m_per_s))
+        if travel is not None:
+            speed = travel.speed(Estimate(value=speed_hz, u95=u95_hz))
+            blade = (m_per_min(speed.value), m_per_min(speed.u95), ft_per_min(speed.value))
         yield (at_s, trace.channel, rpm(speed_hz), rpm(u95_hz), *blade)
