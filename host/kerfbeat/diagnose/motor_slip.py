@@ -17,7 +17,7 @@ from kerfbeat.drive.motor import synchronous_hz
 from kerfbeat.machine import Machine
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
-__all__ = ["MotorEvent", "MotorSlip", "motor_slip"]
+__all__ = ["MotorEvent", "MotorSlip", "mean_slip_percent", "motor_slip"]
 
 Floats = NDArray[np.float64]
 
@@ -42,6 +42,7 @@ class MotorSlip:
     """The motor over the log.
 
     pace, running : its speed block by block.   load : (n,) above idle, part of full load, NaN where unknown.
+    slip : (n,) of synchronous speed, NaN where it or the hertz are unknown.   u_slip : common to all of it.
     slip_percent : of synchronous speed, over the marked cuts or all running; None if the hertz were never marked.
     idle_percent : the same in idle running.   load_in_cuts : mean, with its uncertainty; None without marked cuts.
     """
@@ -49,6 +50,8 @@ class MotorSlip:
     pace: Pace
     running: Running
     load: Floats
+    slip: Floats
+    u_slip: float
     slip_percent: Estimate | None
     idle_percent: Estimate | None
     load_in_cuts: Estimate | None
@@ -93,14 +96,17 @@ def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part],
         pace=pace,
         running=running,
         load=load,
-        slip_percent=_mean_percent(slip, pace, cutting if cutting.any() else running.at_speed, u_slip),
-        idle_percent=_mean_percent(slip, pace, running.idle, u_slip),
+        slip=slip,
+        u_slip=u_slip,
+        slip_percent=mean_slip_percent(slip, pace, cutting if cutting.any() else running.at_speed, u_slip),
+        idle_percent=mean_slip_percent(slip, pace, running.idle, u_slip),
         load_in_cuts=_load(load, pace, in_cuts),
         events=tuple(_overloads(pace, load)),
     )
 
 
-def _mean_percent(slip: Floats, pace: Pace, which: NDArray[np.bool_], u: float) -> Estimate | None:
+def mean_slip_percent(slip: Floats, pace: Pace, which: NDArray[np.bool_], u: float) -> Estimate | None:
+    """Mean slip of some blocks in percent of synchronous speed; None if none of them is known."""
     use = np.isfinite(slip) & which
     if not use.any():
         return None

@@ -22,7 +22,7 @@ from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
-__all__ = ["PairSlip", "pair_slip", "turns_between"]
+__all__ = ["PairSlip", "mean_percent", "pair_slip", "peak_percent", "turns_between"]
 
 Floats = NDArray[np.float64]
 
@@ -227,16 +227,30 @@ def _summary(
     known = np.isfinite(slip)
     if not known.any() or not baselines:
         return None, None
-    normal = coverage_factor(math.inf)
     u_base = max(base.u_ratio / base.ratio for base in baselines.values())
     cutting = np.array([part.cutting for part in parts])[running.part]
     use = known & cutting if (known & cutting).any() else known
+    return (
+        mean_percent(steps, slip, use, noise_s=noise_s, u_base=u_base),
+        peak_percent(steps, slip, known, noise_s=noise_s, u_base=u_base),
+    )
+
+
+def mean_percent(steps: Steps, slip: Floats, use: NDArray[np.bool_], *, noise_s: float, u_base: float) -> Estimate:
+    """Mean slip of some steps, at least one of them.
+
+    noise_s : standard deviation of a step's lag, which does not add up along unbroken steps.
+    u_base : relative standard uncertainty of the idle ratio.
+    """
     time_s = float(steps.length_s[use].sum())
     breaks = 1 + np.count_nonzero(np.diff(np.flatnonzero(use)) > 1)
     mean = float((slip * steps.length_s)[use].sum()) / time_s
     u = math.hypot(math.sqrt(2 * breaks) * noise_s / time_s, u_base)
-    greatest = max((peak_of(steps, slip, None, group)[0] for group in blocks_of(steps, known, math.inf)), default=0.0)
-    return (
-        Estimate(value=100 * mean, u95=100 * normal * u),
-        Estimate(value=100 * greatest, u95=100 * normal * math.hypot(math.sqrt(2) * noise_s / PEAK_S, u_base)),
-    )
+    return Estimate(value=100 * mean, u95=100 * coverage_factor(math.inf) * u)
+
+
+def peak_percent(steps: Steps, slip: Floats, use: NDArray[np.bool_], *, noise_s: float, u_base: float) -> Estimate:
+    """Greatest mean slip of some steps over PEAK_S; arguments as of `mean_percent`."""
+    greatest = max((peak_of(steps, slip, None, group)[0] for group in blocks_of(steps, use, math.inf)), default=0.0)
+    u = math.hypot(math.sqrt(2) * noise_s / PEAK_S, u_base)
+    return Estimate(value=100 * greatest, u95=100 * coverage_factor(math.inf) * u)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose import shafts
 from kerfbeat.diagnose.baseline import Baseline, Key, key_of
+from kerfbeat.diagnose.cuts import CutReport, cuts_of
 from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
 from kerfbeat.diagnose.one_channel import Fall, falls_of
 from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
@@ -47,7 +48,7 @@ class Slip:
 
     belts : pairs of shafts with belts between; names of these belts stand beside.   blade : wheel and blade.
     falls : what the first watched shaft alone shows; none where that is the motor's and a pair tells more.
-    baseline : in words, what relative slip is told against.
+    baseline : in words, what relative slip is told against.   cuts : what each cut did.
     """
 
     source: str
@@ -59,6 +60,7 @@ class Slip:
     baseline: str
     events: tuple[Event, ...]
     verdict: Verdict
+    cuts: CutReport
     parts: tuple[Part, ...]
     left_out: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -118,6 +120,14 @@ def slip_of(log: PulseLog, *, idle: PulseLog | None = None, spacing_turns: Mappi
         baseline=_baseline_words(belts, blade, parts, source),
         events=events,
         verdict=verdict_of(machine, belts, blade, motor, falls=falls, seen=seen),
+        cuts=cuts_of(
+            machine,
+            tracks,
+            parts,
+            pairs=[pair for pair, _ in belts] + ([blade] if blade is not None else []),
+            motor=motor,
+            happened=[(each.kind, each.start_s, each.end_s) for each in events if each.kind != "speed falls"],
+        ),
         parts=parts,
         left_out=tuple(_left_out(log, tracks, belts, blade)),
         warnings=(*log.warnings, *_target_warnings(tracks)),

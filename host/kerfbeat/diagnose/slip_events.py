@@ -13,7 +13,7 @@ from kerfbeat.diagnose.onset import onsets
 from kerfbeat.drive.belt import CREEP_HIGH
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
-__all__ = ["BELT", "BLADE", "PEAK_S", "Course", "Law", "SlipEvent", "events_of", "peak_of"]
+__all__ = ["BELT", "BLADE", "PEAK_S", "Course", "Law", "SlipEvent", "events_of", "greatest_mean", "peak_of"]
 
 Floats = NDArray[np.float64]
 
@@ -126,14 +126,23 @@ def _onset_load(steps: Steps, load: Floats | None, inside: NDArray[np.int64]) ->
 
 def peak_of(steps: Steps, slip: Floats, load: Floats | None, inside: NDArray[np.int64]) -> tuple[float, float | None]:
     """Greatest mean slip over PEAK_S (or the whole, if shorter), and the mean load then."""
-    gone = np.concatenate(([0.0], np.cumsum((slip * steps.length_s)[inside])))
-    time = np.concatenate(([0.0], np.cumsum(steps.length_s[inside])))
+    greatest, first, after = greatest_mean(slip[inside], length_s=steps.length_s[inside])
+    where = inside[first:after]
+    if load is None or not np.isfinite(load[where]).any():
+        return greatest, None
+    return greatest, float(np.nanmean(load[where]))
+
+
+def greatest_mean(values: Floats, *, length_s: Floats) -> tuple[float, int, int]:
+    """Greatest mean of (n,) values over PEAK_S, or over all if they last less; the first of them and one past the last.
+
+    length_s : (n,) how long each value holds, one following the other.
+    """
+    gone = np.concatenate(([0.0], np.cumsum(values * length_s)))
+    time = np.concatenate(([0.0], np.cumsum(length_s)))
     first = np.searchsorted(time, time - PEAK_S * (1 + 1e-9), side="right") - 1
     first = np.maximum(first, 0)
     long = time - time[first] >= min(PEAK_S, time[-1]) * (1 - 1e-6)
     means = np.where(long, (gone - gone[first]) / np.maximum(time - time[first], 1e-12), -np.inf)
     best = int(np.argmax(means))
-    where = inside[first[best] : max(best, first[best] + 1)]
-    if load is None or not np.isfinite(load[where]).any():
-        return float(means[best]), None
-    return float(means[best]), float(np.nanmean(load[where]))
+    return float(means[best]), int(first[best]), max(best, int(first[best]) + 1)
