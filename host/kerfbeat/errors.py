@@ -14,6 +14,7 @@ __all__ = [
     "LogError",
     "MachineError",
     "MeasureError",
+    "SettingsError",
     "SimulateError",
     "UnitError",
 ]
@@ -77,6 +78,12 @@ class LinkError(KerfbeatError):
     """The board cannot be reached or understood: no port, no permission, busy, silent, another protocol version."""
 
     exit_status = 1
+
+
+class SettingsError(KerfbeatError):
+    """A board's settings cannot be: a value that it does not take, more than it has room for, another layout."""
+
+    exit_status = 2
 
 
 class SimulateError(KerfbeatError):
