@@ -21,11 +21,13 @@ import serial
 from serial.rfc2217 import PortManager
 
 from kerfbeat.capture import wire
+from kerfbeat.capture.board_settings import BoardSettings
 
 HZ = 16_000_000
 BATCH_EVERY_S = 0.02
 STATUS_EVERY_S = 1.0
 EDGES_AT_A_TIME = 24  # fit one frame
+DEFAULTS = BoardSettings().pack()
 
 
 @dataclass
@@ -41,6 +43,13 @@ class FakeBoard:
     drop: Callable[[wire.Message], bool] = lambda message: False  # lose this frame on the line
     garble: Callable[[bytes], bytes] = lambda data: data
     requests: list[wire.Message] = field(default_factory=list)
+    settings: bytes = DEFAULTS  # kept without power
+    generation: int = 0
+    board_kind: int = wire.BOARD_ATMEGA328P
+    refuse: Callable[[wire.Message], int] = lambda message: wire.OK  # with this RESULT code
+    forgets: bool = False  # says that settings were written, and did not
+    slow_s: Callable[[wire.Message], float] = lambda message: 0.0  # until it answers; other requests wait meanwhile
+    unanswered_most: int = 0  # bytes of requests at a time
 
     def __post_init__(self) -> None:
         self.lock = threading.Lock()
@@ -57,6 +66,9 @@ class FakeBoard:
             self.told = [0, 0, 0]  # edges
             self.next_batch_s = self.next_status_s = 0.0
             self.due: list[bytes] = []
+            self.waiting: list[wire.Frame] = []
+            self.free_s = 0.0
+            self.staged = bytearray(self.settings)
             self.say(self.hello(None))
 
     def now_ticks(self) -> int:
@@ -66,8 +78,8 @@ class FakeBoard:
         if self.protocol != wire.PROTOCOL:
             return wire.OtherHello(protocol=self.protocol, firmware=(9, 8, 7))
         return wire.Hello(
-            firmware=(1, 2, 3), board_kind=1, board_id=self.board_id, tick_hz=HZ, reset_cause=self.cause,
-            ticks=self.now_ticks(), config_generation=0, asked=asked,
+            firmware=(1, 2, 3), board_kind=self.board_kind, board_id=self.board_id, tick_hz=HZ, reset_cause=self.cause,
+            ticks=self.now_ticks(), config_generation=self.generation, asked=asked,
         )  # fmt: skip
 
     def say(self, message: wire.Message, *, front: bytes = b"") -> None:
@@ -79,9 +91,15 @@ class FakeBoard:
     def turn(self, received: bytes) -> bytes:
         """Hear `received`; what is to be said now."""
         with self.lock:
-            for frame in [] if self.deaf else self.decoder.feed(received):
-                self.answer(frame)
             now_s = time.perf_counter() - self.started_s
+            self.waiting += [] if self.deaf else self.decoder.feed(received)
+            unanswered = sum(len(wire.encode(frame.type, frame.sequence, frame.payload)) for frame in self.waiting)
+            self.unanswered_most = max(self.unanswered_most, unanswered)
+            while self.waiting and now_s >= self.free_s + self.slow_s(self.waiting[0].message):
+                self.free_s = now_s
+                self.answer(self.waiting.pop(0))
+            if not self.waiting:
+                self.free_s = now_s
             if now_s >= self.next_batch_s and self.streaming:
                 self.next_batch_s = now_s + BATCH_EVERY_S
                 self.batch()
@@ -111,6 +129,27 @@ class FakeBoard:
                     self.base = self.now_ticks()
                     self.told = [self.base // period if period else 0 for period in self.period_ticks]
                 self.streaming = on
+            case wire.ConfigRead(offset=offset, count=count):
+                self.say(
+                    wire.ConfigData(
+                        asked=frame.sequence, generation=self.generation, length=len(self.settings), offset=offset,
+                        data=self.settings[offset : offset + count],
+                    )
+                )
+            case wire.ConfigWrite() | wire.ConfigCommit():
+                code = self.refuse(frame.message) or self.keep(frame.message)
+                self.say(wire.Result(asked=frame.sequence, request=frame.type, code=code))
+
+    def keep(self, message: wire.ConfigWrite | wire.ConfigCommit) -> int:
+        """Stage, or change over; a RESULT code."""
+        if isinstance(message, wire.ConfigWrite):
+            self.staged[message.offset : message.offset + len(message.data)] = message.data
+        elif (message.length, message.crc) != (len(self.settings), wire.crc16(bytes(self.staged))):
+            return wire.BAD_VALUE
+        elif not self.forgets:
+            self.settings = bytes(self.staged)
+            self.generation += 1
+        return wire.OK
 
     def batch(self) -> None:
         complete = self.now_ticks()

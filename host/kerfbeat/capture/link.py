@@ -46,6 +46,16 @@ def input_names() -> dict[int, str]:
     return {index: f"input {index + 1}" for index in range(INPUTS)}
 
 
+class _Question:
+    """One request of the caller and what became of it."""
+
+    def __init__(self, request: m.ToBoard) -> None:
+        self.request = request
+        self.sequence: int | None = None  # until it is sent
+        self.answer: m.ConfigData | m.Result | None = None
+        self.settled = threading.Event()
+
+
 class BoardLink:
     """A live board.  Opening it finds the baud rate and the board; LinkError says why that failed.
 
@@ -80,6 +90,7 @@ class BoardLink:
         self._decoder = Decoder()
         self._sequence = 0
         self._events: queue.SimpleQueue[Event | BaseException] = queue.SimpleQueue()
+        self._question: _Question | None = None
         self._stop = threading.Event()
         self._port: Port | None = None
         self._down_reason = ""
@@ -125,6 +136,17 @@ class BoardLink:
                 item = self._events.get_nowait()
         except queue.Empty:
             return found
+
+    def ask(self, request: m.ToBoard, *, wait_s: float) -> m.ConfigData | m.Result | None:
+        """The board's answer to a request about its settings; None if none came in time, or the link went down.
+
+        One caller at a time.  A request of up to 18 bytes on the line fits beside what the link itself asks.
+        """
+        question = _Question(request)
+        self._question = question
+        question.settled.wait(wait_s)
+        self._question = None
+        return question.answer
 
     def close(self) -> None:
         """Stop streaming and give the port back; `events(0)` still gives what came until now."""
@@ -210,6 +232,8 @@ class BoardLink:
                 if self._trace:
                     self._trace(now_s, "from board", frame)
                 self._put(self._take(frame, now_s))
+                if isinstance(frame.message, m.ConfigData | m.Result):
+                    self._settle(frame.message)
                 if isinstance(frame.message, m.Hello) and frame.message.asked is None:
                     self._pings_sent = 0  # a new segment needs clock readings of its own
             self._see_to(port, now_s)
@@ -218,14 +242,28 @@ class BoardLink:
             self._put(self._stream.down(self._clock(), self._down_reason))
             self._port = None
             port.close()
+            question = self._question
+            if question is not None:
+                question.settled.set()
 
     def _take(self, frame: Frame, read_host_s: float) -> list[Event]:
         return self._stream.take(frame, read_host_s, self._decoder)
+
+    def _settle(self, answer: m.ConfigData | m.Result) -> None:
+        question = self._question
+        if question is not None and question.sequence == answer.asked:
+            question.answer = answer
+            question.settled.set()
 
     def _see_to(self, port: Port, now_s: float) -> None:
         quiet_s = now_s - self._heard_s
         if quiet_s > SILENT_S:
             raise LinkError(f"{self.url}: the board has fallen silent; check its supply and cable")
+        question = self._question
+        if question is not None and not self._stream.hello_wanted:
+            if question.sequence is None:
+                question.sequence, _ = self._send(port, question.request)
+            return  # nothing beside it: a board that is writing its memory hears little
         if now_s - self._asked_s >= ASK_EVERY_S:
             if self._stream.hello_wanted or quiet_s > QUIET_S:
                 self._asked_s = now_s
