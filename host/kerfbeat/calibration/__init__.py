@@ -3,7 +3,7 @@
 `load_calibration(path)` gives a frozen `Calibration`; `known(calibration, machine)` what of it holds for this machine.
 """
 
-from kerfbeat.calibration.known import Known, known
+from kerfbeat.calibration.known import Known, aged_clock_u_ppm, known
 from kerfbeat.calibration.parts import belongs_to, setting_name
 from kerfbeat.calibration.results import QUANTITIES, Calibration, Result, fingerprint
 from kerfbeat.calibration.store import calibration_path, load_calibration, parse_calibration, save_calibration
@@ -13,6 +13,7 @@ __all__ = [
     "Calibration",
     "Known",
     "Result",
+    "aged_clock_u_ppm",
     "belongs_to",
     "calibration_path",
     "fingerprint",

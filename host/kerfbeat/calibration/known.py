@@ -12,7 +12,7 @@ from kerfbeat.calibration.results import Calibration, Result, fingerprint
 from kerfbeat.errors import CalibrationError
 from kerfbeat.machine import Machine, Setting
 
-__all__ = ["Known", "known"]
+__all__ = ["Known", "aged_clock_u_ppm", "known"]
 
 # How a stored clock correction ages.  A ceramic resonator moves by some 0.3 % over a range of 100 K and by 0.3 % in ten
 # years; a workshop's seasons and a closed box are taken as 0.05 % (half-widths, rectangular).  Common practice, no
@@ -20,6 +20,12 @@ __all__ = ["Known", "known"]
 CLOCK_SEASONS_PPM = 500.0
 CLOCK_AGEING_PPM_PER_YEAR = 300.0
 YEAR_S = 365.25 * 86400.0
+
+
+def aged_clock_u_ppm(u_ppm: float, *, age_s: float) -> float:
+    """Standard uncertainty of a clock correction that was measured so long ago with the uncertainty `u_ppm`."""
+    ageing_ppm = math.hypot(CLOCK_SEASONS_PPM, CLOCK_AGEING_PPM_PER_YEAR * abs(age_s) / YEAR_S) / math.sqrt(3.0)
+    return math.hypot(u_ppm, ageing_ppm)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,9 +76,7 @@ class Known:
         result = self.results.get(("clock offset", board))
         if result is None:
             return None
-        years = abs((at - result.date).total_seconds()) / YEAR_S
-        ageing_ppm = math.hypot(CLOCK_SEASONS_PPM, CLOCK_AGEING_PPM_PER_YEAR * years) / math.sqrt(3.0)
-        return result.value[0], math.hypot(result.u[0], ageing_ppm)
+        return result.value[0], aged_clock_u_ppm(result.u[0], age_s=(at - result.date).total_seconds())
 
     def described(self, *quantities: str) -> tuple[str, ...]:
         """One line for every result in use, or for those of some quantities: what, when, from where."""
