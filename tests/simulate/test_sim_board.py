@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,9 +11,11 @@ from kerfbeat.capture import wire
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.events import Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.capture.stream import Stream
+from kerfbeat.errors import SimulateError
 from kerfbeat.machine import Machine
 from kerfbeat.simulate import World
 from kerfbeat.simulate.board import LineFaults, SimulatedBoard
+from kerfbeat.simulate.board_memory import BoardMemory
 from kerfbeat.simulate.noise import stream
 from kerfbeat.simulate.stamps import stamp_ticks
 
@@ -144,31 +147,53 @@ def test_ping_is_answered_with_the_ticks_of_both_ends(saw: Machine) -> None:
     assert pong.answer_ticks < run.clock.ticks_at(at_s)
 
 
+def settings_bytes(board_id: bytes) -> bytes:
+    """The defaults of PROTOCOL.md section 8 with this identity, 179 bytes in all."""
+    return b"\x02" + board_id + b"\x00\x05\x05\x05\x0c\x14" + bytes(13) + b"\xff\xff\xff\xff" + bytes(151)
+
+
 def test_settings_are_read_staged_and_committed(saw: Machine) -> None:
     board = SimulatedBoard(world(saw))
     heard = Listener(board, until_s=0.5, on=False)
-    requests: list[wire.Message] = [wire.ConfigRead(offset=0, count=11)]
-    staged = bytearray(b"\x01\x44\x33\x22\x11\x00\x05\x05\x05\x0c\x14")
-    requests += [
-        wire.ConfigWrite(offset=0, data=bytes(staged[:6])),
-        wire.ConfigWrite(offset=6, data=bytes(staged[6:])),
-        wire.ConfigCommit(length=11, crc=wire.crc16(bytes(staged))),
+    staged = settings_bytes(b"\x44\x33\x22\x11")
+    requests: list[wire.Message] = [
+        wire.ConfigRead(offset=0, count=11),
+        wire.ConfigWrite(offset=0, data=staged[:100]),
+        wire.ConfigWrite(offset=100, data=staged[100:]),
+        wire.ConfigCommit(length=179, crc=wire.crc16(staged)),
         wire.ConfigRead(offset=1, count=4),
         wire.AskHello(),
-        wire.ConfigCommit(length=11, crc=0),
-        wire.ConfigRead(offset=8, count=9),
-        wire.ConfigWrite(offset=10, data=b"ab"),
+        wire.ConfigCommit(length=179, crc=wire.crc16(staged) ^ 1),
+        wire.ConfigRead(offset=178, count=2),
+        wire.ConfigWrite(offset=178, data=b"ab"),
+        wire.ConfigCommit(length=11, crc=wire.crc16(staged)),
+        wire.ConfigWrite(offset=9, data=b"\xff"),
+        wire.ConfigCommit(length=179, crc=wire.crc16(staged[:9] + b"\xff" + staged[10:])),
     ]
     for k, request in enumerate(requests):
         board.receive(wire.encode_message(request, k), 0.5 + 0.01 * k)
     heard.listen(1.0)
     results = {m.asked: m.code for _, m in heard.of(wire.Result)}
-    assert results == {1: n.OK, 2: n.OK, 3: n.OK, 6: n.BAD_VALUE, 7: n.BAD_VALUE, 8: n.BAD_LENGTH}
+    refused = {6: n.BAD_VALUE, 7: n.BAD_VALUE, 8: n.BAD_LENGTH, 9: n.BAD_LENGTH, 11: n.BAD_VALUE}
+    assert results == {1: n.OK, 2: n.OK, 3: n.OK, 10: n.OK} | refused
     first, second = (m for _, m in heard.of(wire.ConfigData))
-    assert (first.generation, len(first.data), first.length) == (0, 11, 11)
-    assert (second.generation, second.data) == (1, bytes(staged[1:5]))
+    assert (first.generation, first.data, first.length) == (0, settings_bytes(b"\x00\x00\xa7\x51")[:11], 179)
+    assert (second.generation, second.data) == (1, staged[1:5])
     hello = heard.of(wire.Hello)[-1][1]
     assert (hello.board_id, hello.config_generation, hello.asked) == (0x11223344, 1, 5)
+
+
+def test_settings_are_kept_in_a_file(tmp_path: Path) -> None:
+    staged = settings_bytes(b"\x44\x33\x22\x11")
+    for generation in (1, 2):
+        memory = BoardMemory(tmp_path / "eeprom")
+        assert memory.generation == generation - 1
+        assert memory.stage(0, staged) == n.OK
+        assert memory.commit(179, wire.crc16(staged)) == n.OK
+    assert BoardMemory(tmp_path / "eeprom").read(0, 179) == staged
+    (tmp_path / "eeprom").write_bytes(b"something else")
+    with pytest.raises(SimulateError, match="no settings of a simulated board"):
+        BoardMemory(tmp_path / "eeprom")
 
 
 def through_stream(heard: Listener) -> tuple[list[object], Stream]:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from kerfbeat.capture import wire
 from kerfbeat.capture import wire_numbers as n
-from kerfbeat.simulate.board_memory import CONFIG_BYTES, BoardMemory
+from kerfbeat.capture.board_settings import LENGTH
+from kerfbeat.simulate.board_memory import BoardMemory
 from kerfbeat.simulate.clock import TICK_HZ
 from kerfbeat.simulate.edge_queue import BATCH_EDGES, EdgeQueue
 from kerfbeat.simulate.noise import stream
@@ -48,7 +49,14 @@ class LineFaults:
 class SimulatedBoard:
     """A board on the pins of a simulated machine."""
 
-    def __init__(self, world: World, *, faults: LineFaults | None = None, baud: int = n.BAUD_FAST) -> None:
+    def __init__(
+        self,
+        world: World,
+        *,
+        faults: LineFaults | None = None,
+        baud: int = n.BAUD_FAST,
+        memory: BoardMemory | None = None,
+    ) -> None:
         self._world = world
         self._faults = faults or LineFaults()
         self._byte_s = 10 / baud
@@ -57,7 +65,7 @@ class SimulatedBoard:
         self._now_s = 0.0
         self._line_free_s = 0.0
         self._decoder = wire.Decoder()
-        self._memory = BoardMemory()
+        self._memory = memory or BoardMemory()
         self._reset_s = world.parameters.reset_at_s or math.inf
         self._out: list[tuple[float, bytes]] = []
         self._start(BOOT_S, n.RESET_PIN)
@@ -284,7 +292,7 @@ class SimulatedBoard:
         message = wire.ConfigData(
             asked=frame.sequence,
             generation=self._memory.generation,
-            length=CONFIG_BYTES,
+            length=LENGTH,
             offset=request.offset,
             data=data,
         )

@@ -15,6 +15,7 @@ real_machine         the same: what really stands there, if the description is t
 speed                how many times faster than real time; give a `BoardLink` a clock that runs as much faster
 drop, noise          chance that a frame is lost, that random bytes come before it
 flood_at, flood_s    input 1 fires faster than it can be served from this second on, for so long
+eeprom               file that keeps the board's settings when the port is closed; else they are forgotten then
 unplug_at, unplug_s  the plug is pulled at this second, and back in after so long
 NAME                 any parameter of `kerfbeat simulate --list`; reset_at_s and loss_at_s act on this board, too
 
@@ -37,6 +38,7 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 from kerfbeat.errors import KerfbeatError, SimulateError
 from kerfbeat.machine import Machine, demo_machine, demo_names, load_machine
 from kerfbeat.simulate.board import LineFaults, SimulatedBoard
+from kerfbeat.simulate.board_memory import BoardMemory
 from kerfbeat.simulate.noise import stream
 from kerfbeat.simulate.world import World
 
@@ -82,6 +84,7 @@ class SimulatedLine:
         asked = dict(parse_qsl(parts.query, keep_blank_values=True))
         machine = _machine(asked.pop("machine", "saw"))
         real = asked.pop("real_machine", None)
+        eeprom = asked.pop("eeprom", None)
         seed = int(_number("seed", asked.pop("seed", "0"), least=0, most=2**63))
         self.speed = _number("speed", asked.pop("speed", "1"), least=0.01, most=1000)
         self.unplug_s = _number("unplug_at", asked.pop("unplug_at", "inf"), least=0)
@@ -105,7 +108,8 @@ class SimulatedLine:
         )
         self._opened_host_s = opened_host_s
         self._trips = stream(seed, "trips")
-        self.board = SimulatedBoard(self._world, faults=self._faults)
+        memory = BoardMemory(None if eeprom is None else Path(eeprom))
+        self.board = SimulatedBoard(self._world, faults=self._faults, memory=memory)
 
     def true_s(self, host_s: float) -> float:
         """Time of the simulated world."""
