@@ -17,7 +17,7 @@ __all__ = ["NO_IDENTITY", "clock_result", "drive_results", "has_identity", "targ
 
 NO_IDENTITY = (
     "the board has no identity of its own, so its clock is not kept, lest it be taken for another's; "
-    "firmware/PROTOCOL.md section 8 says how a board is given one"
+    "kerfbeat configure --port P --machine M gives it one"
 )
 
 K95 = 1.96  # the store keeps standard uncertainties of which 1.96 make the 95 % half-width, whatever the freedom was

@@ -41,6 +41,7 @@ COMMANDS = (
     Entry("watch", "kerfbeat.cli.live:watch", MACHINE, "Show the blade speed now."),
     Entry("record", "kerfbeat.cli.live:record", MACHINE, "Write the pulses to a log, with marks."),
     Entry("calibrate", "kerfbeat.cli.calibrate:calibrate", MACHINE, "Measure targets, clock, wheel, drive; keep it."),
+    Entry("configure", "kerfbeat.cli.configure:configure", MACHINE, "Show or write what the board keeps."),
     Entry("speed", "kerfbeat.cli.logs:speed", LOGS, "Tell the speeds in a log."),
     Entry("import", "kerfbeat.cli.logs:import_", LOGS, "Turn pulse times from another logger into a log."),
     Entry("export", "kerfbeat.cli.logs:export", LOGS, "Write a log's pulses or speed as CSV."),

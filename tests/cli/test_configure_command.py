@@ -1,0 +1,173 @@
+"""Does configure show, compare, ask, write and read back, on a simulated board with a memory?"""
+
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from kerfbeat import cli
+from kerfbeat.calibration import Calibration, calibration_path, save_calibration
+from kerfbeat.calibration import Result as Stored
+from kerfbeat.capture.board_settings import BoardSettings, day_number
+from kerfbeat.errors import LinkError
+from kerfbeat.present import settings_words
+
+Run = Callable[..., Result]
+DAY = datetime.now(UTC).date()
+
+
+@pytest.fixture
+def url(tmp_path: Path) -> str:
+    """A simulated board (identity 51A70000) whose settings outlive the port."""
+    return f"sim://steady?eeprom={tmp_path / 'eeprom'}"
+
+
+def calibrated(saw_file: Path, *, days_ago: int) -> None:
+    """The clock of the simulated board, 1234.5 +- 20 ppm."""
+    clock = Stored(
+        quantity="clock offset", of="51A70000", value=(1234.5,), u=(20.0 / 1.96,), unit="ppm",
+        date=datetime.now(UTC) - timedelta(days=days_ago), sources=(), conditions={}, belongs_to={},
+    )  # fmt: skip
+    save_calibration(calibration_path(saw_file), Calibration(machine="saw", results=(clock,)))
+
+
+def test_a_new_board_says_that_nothing_is_set(run: Run, url: str) -> None:
+    result = run("configure", "--port", url)
+    assert result.exit_code == 0
+    first, *rest = result.stdout.splitlines()
+    assert first.startswith("board 51A70000, ")
+    assert "the defaults are in force" in first
+    assert any(line.split() == ["wheel", "sensor", "none"] for line in rest)
+    assert "display: says that the wheel is not set" in result.stdout
+    assert "clock: never measured" in result.stdout
+
+
+def test_settings_are_compared_written_and_there_the_next_time(run: Run, url: str, saw_file: Path) -> None:
+    """pi (330 + 0.9) mm = 1039.553 mm; 160 / 80 x 30 and x 13 turns; limit 90 m/min."""
+    calibrated(saw_file, days_ago=100)
+    words = ("configure", "--port", url, "--machine", saw_file, "--slip-limit", "3", "--slowest", "15m/min")
+    shown = run(*words, "--show")
+    assert shown.exit_code == 0
+    row = next(line for line in shown.stdout.splitlines() if line.startswith("blade per wheel turn"))
+    assert "not set" in row
+    assert "1039.553 mm (40.927 in)" in row
+    assert "wheel as described" in row
+    assert json.loads(run("configure", "--port", url, "--json").stdout)["generation"] == 0  # nothing was written
+
+    written = run(*words, "--yes")
+    assert written.exit_code == 0
+    assert "written, read back, and the same" in written.stdout
+    assert "display: shows blade speed, m/min first" in written.stdout
+
+    stored = json.loads(run("configure", "--port", url, "--json").stdout)
+    assert (stored["generation"], stored["written"], stored["changes"], stored["new"]) == (1, False, [], None)
+    kept = stored["stored"]
+    assert kept["circumference_mm"] == 1039.553
+    assert kept["fast_turns_per_wheel_turn"] == [60.0, 26.0]
+    assert (kept["slowest_m_per_min"], kept["fastest_m_per_min"], kept["slip_limit_percent"]) == (15.0, 90.0, 3.0)
+    assert (kept["wheel_input"], kept["wheel_targets"], kept["fast_input"]) == (1, 4, 2)
+    assert kept["clock_ppm"] == {"value": 1234.5, "u95": 20.0}
+    assert kept["clock_age_days"] == 100
+    # Half-widths 500 ppm (seasons) and 300 ppm a year, rectangular: 1.96 hypot(20/1.96, hypot(500, 82.1)/sqrt 3) = 574
+    assert kept["clock_ppm_today"]["u95"] == pytest.approx(574, abs=1)
+    assert kept["display_ready"] is True
+
+    again = run(*words)
+    assert again.exit_code == 0
+    assert "the board holds these settings already" in again.stdout
+
+
+def test_nothing_is_written_without_a_yes(runner: CliRunner, url: str) -> None:
+    for answer in ("n\n", ""):
+        result = runner.invoke(cli.main, ["configure", "--port", url, "--id", "2A"], input=answer, prog_name="kerfbeat")
+        assert result.exit_code == 1
+        assert "nothing was written" in result.stderr
+    agreed = runner.invoke(
+        cli.main, ["configure", "--port", url, "--id", "2A", "--json"], input="y\n", prog_name="kerfbeat"
+    )
+    assert agreed.exit_code == 0
+    document = json.loads(agreed.stdout)
+    assert document["written"] is True
+    assert document["new"]["board_id"] == "0000002A"
+    assert document["changes"] == [{"setting": "board id", "stored": "51A70000", "new": "0000002A", "from": "as asked"}]
+
+
+def test_inputs_flood_and_line_rate(run: Run, url: str) -> None:
+    result = run(
+        "configure", "--port", url, "--input", "2=rising,no-pull-up", "--input", "3=off", "--flood-edges", 6,
+        "--mask", "50ms", "--new-baud", "115200", "--yes", "--json",
+    )  # fmt: skip
+    new = json.loads(result.stdout)["new"]
+    assert new["inputs"] == [
+        {"on": True, "edge": "falling", "pull_up": True},
+        {"on": True, "edge": "rising", "pull_up": False},
+        {"on": False, "edge": "falling", "pull_up": True},
+    ]
+    assert (new["flood_edges"], new["mask_ms"], new["baud"]) == (6, 50, 115200)
+    assert "from the board's next start on" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--id", "xyz"], "up to eight hexadecimal digits"),
+        (["--id", "123456789"], "up to eight hexadecimal digits"),
+        (["--input", "4=on"], "write 2=rising or 3=off"),
+        (["--input", "2=sideways"], "write 2=rising or 3=off"),
+        (["--belt", "low"], "without a machine file"),
+        (["--mask", "1s"], "5 to 250 can"),
+        (["--slowest", "15"], "has no unit"),
+        (["--slip-limit", "200"], "0.0<=x<=100.0"),
+    ],
+)
+def test_wrong_input_is_told_in_one_line(run: Run, words: list[str], said: str) -> None:
+    result = run("configure", "--port", "sim://", *words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert result.stderr.count("\n") == 1
+    assert result.stdout == ""
+
+
+def test_ctrl_c_while_it_is_written_says_what_the_board_holds(
+    run: Run, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_args: object, **_more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("kerfbeat.capture.settings_link.write_settings", interrupted)
+    result = run("configure", "--port", url, "--id", "2A", "--yes")
+    assert result.exit_code == 1
+    assert "stopped by Ctrl-C" in result.stderr
+    assert "the old settings or the new ones, never a mixture" in result.stderr
+    assert f"kerfbeat configure --port {url}" in result.stderr
+
+
+def test_a_failure_ends_with_status_1(run: Run, url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_args: object, **_more: object) -> None:
+        raise LinkError("port: the link broke; the old settings stand; try again")
+
+    monkeypatch.setattr("kerfbeat.capture.settings_link.write_settings", fails)
+    result = run("configure", "--port", url, "--id", "2A", "--yes")
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+
+
+def test_a_clock_correction_is_shown_to_age() -> None:
+    """Rectangular half-widths of 500 ppm and of 300 ppm a year: 1.96 hypot(500, 600) / sqrt 3 = 884 after two years."""
+    settings = BoardSettings(clock_ppb=-2_000_000, clock_u95_ppb=0, clock_day=day_number(DAY - timedelta(days=730)))
+    text = "\n".join(settings_words.display_lines(settings, today=DAY))
+    assert "-2000 ± 900 ppm by today, 730 days after it was measured" in text
+    assert "± 0.088 % of the speed" in text
+    assert "temperature" in text
+    assert "kerfbeat calibrate clock" in text
+    ahead = BoardSettings(clock_u95_ppb=0, clock_day=day_number(DAY + timedelta(days=1)))
+    assert "this computer's date is before it" in "\n".join(settings_words.display_lines(ahead, today=DAY))
+
+
+def test_a_change_too_small_for_the_words_is_shown_all_the_same() -> None:
+    before, after = BoardSettings(slowest_mm_min=15_000), BoardSettings(slowest_mm_min=15_001)
+    assert settings_words.change_rows(before, after, {}) == [
+        ["alarm below", "slowest_mm_min 15000", "slowest_mm_min 15001", ""]
+    ]
