@@ -1,6 +1,7 @@
 """Does the cut report say what each cut did, and only what can be said?  Truth is the simulator's trace."""
 
 import dataclasses
+import json
 
 import numpy as np
 import pytest
@@ -237,3 +238,23 @@ def test_over_the_log_each_cut_weighs_by_its_length(play):
     found = slip_of(log).cuts
     first, second = (cut.figures.drop_percent.value for cut in found.cuts)
     assert found.overall.drop_percent.value == pytest.approx((30 * first + 15 * second) / 45, abs=1e-3)
+
+
+def test_command(play, run, tmp_path):
+    """Two cuts at 20-50 s and 60-75 s, as the scenario is described: in JSON, in print and in the plot."""
+    path = play("cut", seed=741)[0].source
+    result = run("slip", path, "--json", "--plot", tmp_path / "cuts.svg")
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    assert [(round(each["start_s"]), round(each["end_s"])) for each in document["cuts"]] == [(20, 50), (60, 75)]
+    first = document["cuts"][0]
+    assert set(first["speed_drop_percent"]) == {"value", "u95"}
+    assert set(first["belt_slip_percent"]) >= {"value", "u95", "maximum", "creep"}
+    assert first["recovery"] == "recovered"
+    assert first["recovery_s"]["value"] < 1.0
+    assert 0 < first["load"]["u95"] < first["load"]["value"] < 1
+    assert document["cuts_overall"]["marked"] is True
+    words = run("slip", path).stdout
+    assert "back after s" in words
+    assert "a late mark shortens it" in words
+    assert "<svg" in (tmp_path / "cuts.svg").read_text()

@@ -123,9 +123,13 @@ def slip(
     """What slips, when, and under which cut?
 
     Two channels: slip of belts and blade against idle running (this log's own, or that of --idle), told from the creep
-    that belongs to the load.  One channel: what its fall of speed may be and what would decide.  Mark the cuts.
+    that belongs to the load.  One channel: what its fall of speed may be and what would decide.
+
+    Of every marked cut: drop of speed, slip, load by motor slip, and how soon the speed was back.  Without marks, the
+    whole log.
     """
     from kerfbeat.diagnose.slip import slip_of
+    from kerfbeat.present.cut_report import CUT_HEADINGS, cut_lines, cut_rows
     from kerfbeat.present.slip_report import EVENT_HEADINGS, event_rows, slip_document, slip_lines, verdict_lines
 
     log = opened(log_path, machine_path)
@@ -139,6 +143,8 @@ def slip(
         click.echo("\n".join(slip_lines(found)))
         if found.events:
             click.echo(table(EVENT_HEADINGS, event_rows(found)))
+        click.echo(table(CUT_HEADINGS, cut_rows(found.cuts)))
+        click.echo("\n".join(cut_lines(found.cuts)))
     if plot is not None:
         from kerfbeat.present.slip_plot import plot_slip
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_load", "draw_pair", "plot_slip"]
 
 MOST_POINTS = 4000
+MOST_NUMBERS = 40  # of cuts, side by side above a panel
 Floats = NDArray[np.float64]
 
 
@@ -32,9 +33,25 @@ def _thinned(seconds: Floats, values: Floats) -> tuple[Floats, Floats]:
 
 
 def _cuts(axes: Axes, found: Slip) -> None:
-    for part in found.parts:
-        if part.cutting:
-            axes.axvspan(part.start_s, part.end_s, color=ink.FAINT, linewidth=0)
+    """Shade every marked cut."""
+    for cut in found.cuts.cuts:
+        axes.axvspan(cut.start_s, cut.end_s, color=ink.FAINT, linewidth=0)
+
+
+def _number_cuts(axes: Axes, found: Slip) -> None:
+    """Put the numbers of the cuts above the panel, as many as there is room for."""
+    cuts = found.cuts.cuts
+    middles = [0.5 * (cut.start_s + cut.end_s) for cut in cuts]
+    room_s = found.cuts.observed_s / MOST_NUMBERS
+    last_s = -np.inf
+    for cut, middle_s in zip(cuts, middles, strict=True):
+        if middle_s - last_s < room_s:
+            continue
+        last_s = middle_s
+        axes.text(
+            middle_s, 1.015, str(cut.number), transform=axes.get_xaxis_transform(), fontsize=7, ha="center",
+            va="bottom", color=ink.GREY,
+        )  # fmt: skip
 
 
 def draw_pair(axes: Axes, found: Slip, pair: PairSlip, *, kind: str, label: str) -> None:
@@ -101,7 +118,7 @@ def _fill(figure: Figure, found: Slip, panels: list[tuple[PairSlip, str, str]], 
         (ink.fitted(f"{name}: {Path(found.source).name}", width_mm=190.0, size_pt=10.0, bold=True), 10, "bold", 7.0),
         (ink.fitted(found.verdict.words, width_mm=190.0, size_pt=8.5), 8.5, "normal", 13.5),
         (
-            ink.fitted(f"Grey: marked cuts. Baseline: {found.baseline}.", width_mm=190.0, size_pt=7.5),
+            ink.fitted(f"Grey: marked cuts, numbered. Baseline: {found.baseline}.", width_mm=190.0, size_pt=7.5),
             7.5,
             "normal",
             19.0,
@@ -121,6 +138,8 @@ def _fill(figure: Figure, found: Slip, panels: list[tuple[PairSlip, str, str]], 
         shared = shared or axes
         draw_pair(axes, found, pair, kind=kind, label=label)
         axes.tick_params(labelbottom=row == rows - 1)
+        if row == 0:
+            _number_cuts(axes, found)
     if found.motor is not None:
         axes = figure.add_subplot(grid[rows - 1], sharex=shared)
         draw_load(axes, found)

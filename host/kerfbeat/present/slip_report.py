@@ -6,6 +6,7 @@ from kerfbeat.diagnose.pair_slip import PairSlip
 from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.diagnose.slip import Slip
 from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.cut_report import cuts_document, overall_document
 from kerfbeat.present.numbers import plus_minus
 
 __all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "verdict_lines"]
@@ -76,6 +77,8 @@ def slip_document(found: Slip) -> dict[str, Any]:
             }
             for each in found.events
         ],
+        "cuts": cuts_document(found.cuts),
+        "cuts_overall": overall_document(found.cuts),
         "verdict": f"{found.verdict.cause}: {found.verdict.words}",
         "cause": found.verdict.cause,
         "evidence": list(found.verdict.evidence),
@@ -116,12 +119,13 @@ def verdict_lines(found: Slip) -> list[str]:
 
 def slip_lines(found: Slip) -> list[str]:
     """The numbers in words."""
+    where = "in the cuts" if found.cuts.marked else "in all running"
     lines = []
     for pair, belts in found.belts:
         if pair.mean_percent is not None and pair.maximum_percent is not None:
             lines.append(
                 f"{' and '.join(belts)} ({pair.up} to {pair.down}): slip against idle "
-                f"{plus_minus(pair.mean_percent, '%')} in the cuts, at most {plus_minus(pair.maximum_percent, '%')}"
+                f"{plus_minus(pair.mean_percent, '%')} {where}, at most {plus_minus(pair.maximum_percent, '%')}"
             )
     blade = found.blade
     if blade is not None and blade.mean_percent is not None and blade.maximum_percent is not None:
@@ -136,7 +140,7 @@ def slip_lines(found: Slip) -> list[str]:
         for each in found.absolute
     ]
     if found.motor is not None and found.motor.slip_percent is not None:
-        lines.append(f"motor slip {plus_minus(found.motor.slip_percent, '%')} of synchronous speed in the cuts")
+        lines.append(f"motor slip {plus_minus(found.motor.slip_percent, '%')} of synchronous speed {where}")
     if found.motor is not None and found.motor.load_in_cuts is not None:
         lines.append(f"load in the cuts {plus_minus(found.motor.load_in_cuts)} of full load above idle, by motor slip")
     lines += [f"left out: {line}" for line in found.left_out]
