@@ -6,10 +6,12 @@ speed, only some are, and for those between a look at the phase does.  Where not
 """
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.measure.crowd import BURST, CLOSE_S, DROWNED, Crowd
 from kerfbeat.measure.follow import ANGLE_SHARE, PhaseBank
 from kerfbeat.measure.spacing import match_pattern, pattern_angles
 
@@ -29,9 +31,7 @@ CALM = 1e-2  # while a ramp is no likelier than that
 MISS_FROM = 1.45  # gaps: in a shorter one nothing is missing, however hard the shaft brakes
 MISS_FIT = 0.3  # gaps: or so nearly the one after a missing one
 BELIEVED_S = 0.1  # a count younger than that tells no speed
-CROWDED, STRAY = 0.25, 0.1  # gaps behind the edge before: noise, of little trouble, since bursts bring many
-NOISE_STEP, DROWNED = 0.03, 0.85  # share of refused edges among the last 30 or so, above which no speed is told
-PERSISTENT = 6  # alike gaps in a row with no target among them: not noise, so the count is wrong
+STRAY = 0.1  # trouble that a whole burst of noise is
 MOST_REFUSED = 3  # edges refused in a row before the count begins anew with them
 MOST_TROUBLE = (
     4.0  # edges refused or missing lately, each forgotten by a tenth with every edge taken: the count locked on wrongly
@@ -39,6 +39,15 @@ MOST_TROUBLE = (
 FORGETTING = 0.9
 PAUSE_GAPS = 4.6  # more than any missing pulses make
 START_RATIO = (0.3, 3.2)  # of successive gaps when a shaft starts; the second is 1 / 2.41 of the first
+EVEN_GAPS, EVEN_RATIO = 3, 1.3  # so many gaps in a row, the longest over the shortest below that: a shaft that runs
+ASTRAY_SPEED = 1.25  # steadily; if the filters' speed is off theirs by that, they were led astray, and begin anew
+NOISY, CONFIRMED = 0.1, 3  # share of refused edges from which a new count is believed after so many targets only
+FORESEEN = 0.3  # a burst's first edge is no target, unless so many were foreseen within CLOSE_S of its time
+MOST_RISE_PER_S = 1.0  # of its speed: a quick inverter takes a motor from half to full speed in a second; brakes and
+# jams are not limited.  From memory; the third edge that asks for more is believed (MOST_REFUSED)
+SUDDEN = 0.1  # of the gap: and the edge comes early by so much, far beyond jitter
+SETTLED_TURNS = 2  # and the count is so old
+EMPTY_TURNS, EMPTY_CHANCE = 3, 0.9  # a target missed in so many turns running is gone: missing it again is likely
 FIRST_SLOTS = 3
 STARTING = 4  # strides in which a shaft with many targets is counted by its gaps alone
 NONE, ASTRAY = 0, -1
@@ -68,15 +77,20 @@ class PulseCount:
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
         self.used_tick = self._refused_tick = self._foreseen = self._begun_tick = 0
         self._gap_s = self._trouble = self._longest = 0.0
-        self._previous_tick = self._before_tick = self._previous_gap = self._alike = 0
-        self._crowded, self._noise = False, 0.0
+        self._crowd = Crowd()
         self._last_share = 1.0
+        self._gaps_s: list[float] = []
+        self._missed = [0] * self.bank.targets  # in how many turns running each target did not come
+        self._before: tuple[Any, ...] | None = None  # what was, before the last edge if that was unexpected
+        self._likely_per_s = self._nearness = math.nan
+        self._first_tick: int | None = None
         self._bank_started = False
 
     @property
     def speaks(self) -> bool:
         """Whether the filters know a speed; a burst of noise is over before it is believed."""
-        known = self.running and self._bank_started and self._noise < DROWNED
+        known = self.running and self._bank_started and self._crowd.noise < DROWNED
+        known = known and (self._crowd.noise < NOISY or self.slot >= CONFIRMED)
         return known and self.age_ticks >= BELIEVED_S * self.tick_hz
 
     @property
@@ -95,7 +109,8 @@ class PulseCount:
         self._begun_tick = from_tick or 0
         self.running = self.matched = self._bank_started = False
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
-        self._trouble, self._last_share = 0.0, 1.0
+        self._trouble, self._last_share, self._gaps_s, self._before = 0.0, 1.0, [], None
+        self._missed = [0] * self.bank.targets
 
     def hide(self, pulses: int) -> None:
         """So many targets passed unseen since the last edge."""
@@ -103,8 +118,7 @@ class PulseCount:
 
     def take(self, tick: int) -> None:
         """The next edge."""
-        self._before_tick = self._previous_tick
-        self._crowded = self._compare(tick)
+        self._crowd.compare(tick, self._gap_s * self.tick_hz)
         if self.last_tick is None:
             self.break_off(tick)
             return
@@ -117,10 +131,18 @@ class PulseCount:
         if gap_s > PAUSE_GAPS * max(self._gap_s * (1 + self._hidden), 1.0 / (self.targets * self._speed_hz())):
             self.break_off(tick)  # after a pause one edge says nothing of the speed
             return
+        if self._was_burst(tick):
+            return
+        self._likely_per_s = self._nearness = math.nan
         passed, false = self._judge(tick, gap_s)
+        foreseen = not self._likely_per_s * CLOSE_S < FORESEEN
+        if passed == 1 + self._hidden and self._hides_nothing(gap_s, foreseen):
+            passed = NONE
+        if passed > NONE:
+            self._before = None if foreseen else self._kept()
         if passed > NONE or false:
             missing = max(0, passed - 1 - self._hidden)
-            self._trouble += missing
+            self._trouble += missing - self._gone(1 + self._hidden, missing)
             self.missing += missing
             self.extra += false
             if self._trouble > MOST_TROUBLE:
@@ -129,27 +151,65 @@ class PulseCount:
                 self._accept(tick, gap_s, passed)
         elif passed == NONE and self._refuse(tick):
             self.extra += 1
-            self._noise += (1.0 - self._noise) * NOISE_STEP
+            self._crowd.refused()
         else:
             self._anew(tick, gap_s, refused=passed == NONE)
 
     def _speed_hz(self) -> float:
         return max(self.bank.speed_hz, 0.1 * self.last_gap_hz) if self._bank_started else self.last_gap_hz
 
-    def _compare(self, tick: int) -> bool:
-        """Whether an edge follows the one before it so closely that no shaft like this one turns so fast."""
-        gap = tick - self._previous_tick
-        self._alike = self._alike + 1 if 0.5 * gap < self._previous_gap < 2.0 * gap else 0
-        self._previous_tick, self._previous_gap = tick, gap
-        return gap < CROWDED * self._gap_s * self.tick_hz
+    def _kept(self) -> tuple[Any, ...]:
+        """What an edge changes, so that it can be taken back."""
+        own = (self.slot, self.used_slot, self.last_tick, self.used_tick, self._gap_s, self._last_share, self._trouble)
+        return (*own, self.missing, self.extra, self._gaps_s, list(self._missed), self.bank.kept())
+
+    def _was_burst(self, tick: int) -> bool:
+        """Whether this edge shows that the last target, unexpected as it was, began a burst of noise; then it is taken
+        back.
+        """
+        if self.last_tick is None or not self._crowd.is_burst((tick - self.last_tick) / self.tick_hz):
+            return False
+        if self.slot == 1 and self._first_tick is not None:  # the second edge of all
+            self.break_off(self._first_tick)
+            return True
+        if self._before is None:
+            return False
+        (self.slot, self.used_slot, self.last_tick, self.used_tick, self._gap_s, self._last_share, self._trouble,
+         self.missing, self.extra, self._gaps_s, self._missed, bank) = self._before  # fmt: skip
+        self.bank.give_back(bank)
+        self._before, self._crowd.in_burst = None, True
+        self.extra += 1 + self._crowd.run
+        self._crowd.refused()
+        return True
+
+    def _hides_nothing(self, gap_s: float, foreseen: bool) -> bool:
+        """Whether an edge in a crowd, or far too early, is none of the shaft's, though it might be the next target."""
+        if self._crowd.run >= BURST and not foreseen:
+            return True
+        return self._nearness > PLAIN and (self._crowd.crowded or self._too_sudden(gap_s))
+
+    def _too_sudden(self, gap_s: float) -> bool:
+        """Whether a shaft that ran steadily would have to gain speed faster than one that is driven can."""
+        if self.stride > 1 or self.slot < SETTLED_TURNS * self.targets or self.bank.ramping > CALM:
+            return False
+        share = self.bank.share(self._followed(self.slot), self._followed(self.slot + 1))
+        due_s = share / (self.targets * self._speed_hz())
+        early_s = due_s - gap_s
+        return early_s > SUDDEN * due_s and 2.0 * early_s / gap_s**2 > MOST_RISE_PER_S
 
     def _refuse(self, tick: int) -> bool:
         """Whether an edge that fits no target may be left out, and the count kept."""
-        if self._alike >= PERSISTENT or self._trouble > MOST_TROUBLE:
+        crowd = self._crowd
+        if crowd.persists or self._trouble > MOST_TROUBLE:
             return False
-        if self._crowded:
-            self._trouble += STRAY
+        if crowd.crowded:
+            if not crowd.in_burst and self._refused:  # the one refused before was its first
+                self._refused -= 1
+                self._trouble -= 1.0
+            self._trouble += 0.0 if crowd.in_burst else STRAY
+            crowd.in_burst = True
             return True
+        crowd.in_burst = False
         self._refused += 1
         self._trouble += 1.0
         if self._refused >= MOST_REFUSED:
@@ -159,18 +219,19 @@ class PulseCount:
 
     def _anew(self, tick: int, gap_s: float, *, refused: bool) -> None:
         """Begin with the last two edges that may be targets."""
-        self._noise += (1.0 - self._noise) * NOISE_STEP
+        self._crowd.refused()
         if refused and self._refused >= MOST_REFUSED:  # those refused agree with this one better than with the count
             self.extra -= self._refused - 1
             begin = self._refused_tick
         else:
-            begin = self._before_tick if refused or self.last_tick is None else self.last_tick
+            begin = self._crowd.before_tick if refused or self.last_tick is None else self.last_tick
         self.break_off(begin)
         self._second(tick, (tick - begin) / self.tick_hz)
 
     def _second(self, tick: int, gap_s: float) -> None:
         """Two edges: a first idea of the speed, as good as the targets are even."""
         self.running = True
+        self._first_tick = self.last_tick
         self.last_tick, self._gap_s, self.slot = tick, gap_s, 1
         if self.stride == 1:
             self._start_bank(tick)
@@ -253,12 +314,13 @@ class PulseCount:
             return bank.density(steps=steps, target=self._followed(slot), blur_turns=blur)
 
         likely, nearness = density(base)
+        self._nearness, self._likely_per_s = nearness, likely * bank.speed_hz
         if nearness < PLAIN:
             return base, 0
         early = bank.ahead_turns(steps=(between + base) / self.stride, target=self._followed(self.slot + base)) > 0.0
         choices: list[tuple[float, int, int]] = [(likely, base, 0)]
-        for more, chance in enumerate(MISS_CHANCE if may_miss else (), start=1):
-            choices.append((chance * density(base + more)[0], base + more, 0))
+        for more in range(1, len(MISS_CHANCE) + 1) if may_miss else ():
+            choices.append((self._miss_chance(base, more) * density(base + more)[0], base + more, 0))
         if between > 1:  # one of the edges only looked at may have been false
             choices.append((EXTRA_CHANCE * between * density(base - 1)[0], base - 1, 1))
         choices.append(
@@ -267,30 +329,61 @@ class PulseCount:
         _, passed, false = max(choices)
         return passed, false
 
+    def _gone(self, base: int, missing: int) -> int:
+        """How many of the targets missing before the edge are known to be gone."""
+        return sum(self.is_gone(self.slot + base + k) for k in range(missing)) if self.stride == 1 else 0
+
+    def _miss_chance(self, base: int, missing: int) -> float:
+        """How likely these targets are missing, by chance or since they are gone."""
+        news = missing - self._gone(base, missing)
+        return MISS_CHANCE[news - 1] if news else EMPTY_CHANCE
+
+    def is_gone(self, slot: int) -> bool:
+        """Whether the target of a slot came in none of the last turns."""
+        return self._missed[self._followed(slot)] >= EMPTY_TURNS
+
     def _accept(self, tick: int, gap_s: float, passed: int) -> None:
         due = self._is_due(tick, self.slot + passed)
+        for skipped in range(self.slot + 1 + self._hidden, self.slot + passed) if self.stride == 1 else ():
+            self._missed[self._followed(skipped)] += 1
         self.slot += passed
+        self._missed[self._followed(self.slot)] = 0
+        self._gaps_s = [*self._gaps_s[1 - EVEN_GAPS :], gap_s]
         self._gap_s = gap_s / max(1, passed)
         self.last_tick = tick
-        self._refused = self._hidden = self._alike = 0
+        self._refused = self._hidden = 0
+        self._crowd.accepted()
         self._trouble *= FORGETTING
-        self._noise *= 1.0 - NOISE_STEP
         self._last_share = 1.0
         if self.stride == 1 and self._bank_started and passed == 1:
             self._last_share = self.bank.share(self._followed(self.slot - 1), self._followed(self.slot))
         if not due:
             return
-        if not self._bank_started:
+        if not self._bank_started or (self.stride == 1 and self._led_astray()):
             self._start_bank(tick)
             return
         if self._foreseen != tick:
             self._foresee(tick)
         steps = (self.slot - self.used_slot) // self.stride
         self.bank.take(steps=steps, target=self._followed(self.slot))
+        if self.stride == 1 and self.bank.speed_hz <= 0.0:  # a false edge made the way to this one seem a turning back
+            self._start_bank(tick)
         self.used_tick, self.used_slot, self._longest = tick, self.slot, 0.0
         if self._spacing is not None and not self.matched and self.slot >= self._match_at:
             self._match(self._spacing)
             self._match_at = self.slot + self.targets
+
+    def _led_astray(self) -> bool:
+        """Whether gaps as even as a steady shaft's say another speed than the filters, which noise may have misled."""
+        shortest, longest = min(self._gaps_s), max(self._gaps_s)
+        if len(self._gaps_s) < EVEN_GAPS or longest > EVEN_RATIO * shortest:
+            return False
+        speed_hz = len(self._gaps_s) / (self.targets * sum(self._gaps_s))
+        if 1.0 / ASTRAY_SPEED < self.bank.speed_hz / speed_hz < ASTRAY_SPEED:
+            return False
+        self._gap_s = sum(self._gaps_s) / len(self._gaps_s)
+        self._trouble = 0.0
+        return True
 
     def _match(self, spacing_turns: Floats) -> None:
         """Turn the known spacing until it fits what has been learnt, and use it from then on."""

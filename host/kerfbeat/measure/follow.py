@@ -71,8 +71,8 @@ class PhaseBank:
         steadily.
         """
         known = angle_turns is not None
-        self.mean[:] = 0.0
-        self.covariance[:] = 0.0
+        self.mean = np.zeros_like(self.mean)
+        self.covariance = np.zeros_like(self.covariance)
         ramp = self._ramp > 0
         self.mean[:, SPEED] = np.where(ramp, 1.3, 1.0) * speed_hz
         self.mean[:, ACCELERATION] = np.where(ramp, 0.5 * speed_hz / gap_s, 0.0)
@@ -87,7 +87,7 @@ class PhaseBank:
         spread = math.hypot(0.02, 0.0 if known else ANGLE_SHARE * math.sqrt(2.0))
         self.covariance[:, SPEED, SPEED] = (np.where(ramp, 0.5, spread) * speed_hz) ** 2
         self.covariance[:, ACCELERATION, ACCELERATION] = self._ramp * (speed_hz / gap_s) ** 2
-        self.weight[:] = 1.0 / len(self.weight)
+        self.weight = np.full(len(self.weight), 1.0 / len(self.weight))
         self.surprise = 1.0
         self._summarise()
 
@@ -188,6 +188,15 @@ class PhaseBank:
         index = np.arange(self.targets) + ANGLES
         self.covariance[:, index, index] = 1e-10
         self.mean[:, THETA] = phase
+        self._summarise()
+
+    def kept(self) -> tuple[Floats, Floats, Floats, float]:
+        """The state, to be given back if the edges taken meanwhile were none; `take` makes new arrays of it."""
+        return self.mean, self.covariance, self.weight, self.surprise
+
+    def give_back(self, kept: tuple[Floats, Floats, Floats, float]) -> None:
+        """Forget what was taken since."""
+        self.mean, self.covariance, self.weight, self.surprise = kept
         self._summarise()
 
     def _summarise(self) -> None:

@@ -164,8 +164,9 @@ class LiveSpeed:
         if count.stride > 1:
             return 2.0 * even, even  # many targets stand near even, since each needs its room
         errors, u = count.bank.angles()
-        here, ahead = count.slot % self._targets, (count.slot + 1) % self._targets
-        gap = even + float(errors[ahead] - errors[here])
+        steps = next((k for k in range(1, self._targets) if not count.is_gone(count.slot + k)), self._targets)
+        here, ahead = count.slot % self._targets, (count.slot + steps) % self._targets
+        gap = steps * even + float(errors[ahead] - errors[here])
         return min(1.0, gap + 2.0 * math.hypot(float(u[ahead]), float(u[here]))), max(gap, 0.1 * even)
 
     def _direction(self, speed_hz: float, acceleration: float, u: float) -> int:
