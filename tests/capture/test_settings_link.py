@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from kerfbeat.capture import settings_link, wire
+from kerfbeat.capture import ports, settings_link, wire
 from kerfbeat.capture.board_settings import BoardSettings
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.settings_link import StoredSettings, health_of, read_settings, write_settings
@@ -19,6 +19,12 @@ ANGLES = tuple(range(0, 60_000, 1000))
 NEW = replace(OLD, wheel_input=1, wheel_targets=60, circumference_um=1_039_553, angles_65536=ANGLES)
 OLD_STANDS = "the old settings stand"
 EITHER = "the board holds the old settings or the new ones, never a mixture"
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Requests go out at once instead of when the next frame comes."""
+    monkeypatch.setattr(ports, "READ_WAIT_S", 0.002)
 
 
 @pytest.fixture
