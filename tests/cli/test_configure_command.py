@@ -11,12 +11,21 @@ from click.testing import CliRunner, Result
 from kerfbeat import cli
 from kerfbeat.calibration import Calibration, calibration_path, save_calibration
 from kerfbeat.calibration import Result as Stored
+from kerfbeat.capture import ports
 from kerfbeat.capture.board_settings import BoardSettings, day_number
 from kerfbeat.errors import LinkError
 from kerfbeat.present import settings_words
+from kerfbeat.simulate import board
 
 Run = Callable[..., Result]
 DAY = datetime.now(UTC).date()
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The simulated board's status comes sooner, and requests go out at once."""
+    monkeypatch.setattr(board, "STATUS_S", 0.1)
+    monkeypatch.setattr(ports, "READ_WAIT_S", 0.002)
 
 
 @pytest.fixture
@@ -171,3 +180,16 @@ def test_a_change_too_small_for_the_words_is_shown_all_the_same() -> None:
     assert settings_words.change_rows(before, after, {}) == [
         ["alarm below", "slowest_mm_min 15000", "slowest_mm_min 15001", ""]
     ]
+
+
+def test_check_tells_where_the_board_is_not_as_the_machine_file_says(run: Run, url: str, saw_file: Path) -> None:
+    """pi (331 + 0.9) mm = 1042.695 mm."""
+    words = ("check", "--port", url, "--machine", saw_file, "--for", "0.3s")
+    assert "machine file" not in run(*words).stdout  # it was never told its wheel: no display, or not yet
+    assert run("configure", "--port", url, "--machine", saw_file, "--yes").exit_code == 0
+    assert "machine file" not in run(*words).stdout
+    saw_file.write_text(saw_file.read_text(encoding="utf-8").replace('"330 mm"', '"331 mm"'), encoding="utf-8")
+    said = run(*words).stdout
+    assert "not those of the machine file (blade per wheel turn 1039.553 mm" in said
+    assert "1042.695 mm" in said
+    assert "kerfbeat configure" in said

@@ -1,12 +1,13 @@
 """Do the settings of a board follow from machine and calibration, and say from which?"""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
 
 from kerfbeat.calibration import QUANTITIES, Calibration, Known, Result, belongs_to, known
 from kerfbeat.capture.board_settings import CLOCK_NEVER, BoardSettings
-from kerfbeat.drive.board_plan import BoardPlan, Wishes, planned_settings
+from kerfbeat.drive.board_plan import BoardPlan, Wishes, nearest_plan, planned_settings
 from kerfbeat.errors import SettingsError
 from kerfbeat.machine import Machine, demo_machine, demo_text, parse_machine
 
@@ -169,3 +170,12 @@ def test_a_wheel_that_the_display_cannot_take(old: str, new: str, why: str) -> N
     found = plan(saw_with(old, new), before)
     assert not found.settings.display_ready
     assert any(why in note for note in found.notes)
+
+
+def test_settings_that_fit_need_no_change_at_any_belt_position() -> None:
+    """Written for one belt position, with another unit and alarm: nothing that measures wrong."""
+    stored = plan(GRINDER, belt="middle / 3 in", unit="m/min", fastest_m_per_s=5.0).settings
+    assert nearest_plan(stored, machine=GRINDER, known=None, today=date(2027, 1, 1)).settings == stored
+    wrong = replace(stored, circumference_um=800_000, wheel_targets=5)
+    found = nearest_plan(wrong, machine=GRINDER, known=None, today=date(2027, 1, 1)).settings
+    assert found == stored

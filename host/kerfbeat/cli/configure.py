@@ -3,7 +3,7 @@
 import re
 import secrets
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from kerfbeat.capture.board_settings import BoardSettings
     from kerfbeat.capture.link import BoardLink
     from kerfbeat.capture.settings_link import StoredSettings
-    from kerfbeat.drive.board_plan import BoardPlan, Wishes
 
 __all__ = ["configure"]
 
@@ -114,7 +113,8 @@ def configure(
     alarms are an indicator, not a safety device.
     """
     from kerfbeat.capture.settings_link import health_of, read_settings
-    from kerfbeat.drive.board_plan import Wishes
+    from kerfbeat.drive.board_plan import Wishes, planned_settings
+    from kerfbeat.machine import load_machine
     from kerfbeat.present.settings_words import (
         CHANGE_HEADINGS,
         board_line,
@@ -125,6 +125,10 @@ def configure(
     )
 
     port = required_port(port, machine_path)
+    if belt is not None and machine_path is None:
+        raise click.UsageError("--belt says nothing without a machine file; add --machine M")
+    machine = None if machine_path is None else load_machine(machine_path)
+    known = None if machine is None or machine_path is None else known_beside(machine_path, machine)
     wishes = Wishes(
         board_id=board_id,
         baud=None if new_baud is None else int(new_baud),
@@ -135,15 +139,18 @@ def configure(
         slowest_m_per_s=slowest,
         fastest_m_per_s=fastest,
         slip_limit_percent=slip_limit,
-        belt=belt,
+        belt=None if machine is None else chosen_setting(machine, hz=None, gear=None, belt=belt).belt,
         keep_clock=not no_clock,
     )
-    reads_only = machine_path is None and wishes == Wishes()
+    reads_only = machine is None and wishes == Wishes()
+    wishes = replace(wishes, fresh_id=secrets.randbits(32) or 1)
     today = datetime.now(UTC).date()
     with open_board(port, None, baud=baud, trace=trace) as link:
         before = read_settings(link)
         health = health_of(link)
-        plan = None if reads_only else _plan(before.settings, machine_path, wishes, today)
+        plan = None
+        if not reads_only:
+            plan = planned_settings(before.settings, machine=machine, known=known, wishes=wishes, today=today)
         changes = [] if plan is None else change_rows(before.settings, plan.settings, plan.basis)
         said = [board_line(before, link.hello, health)]
         if plan is None:
@@ -162,22 +169,6 @@ def configure(
             click.echo("\n".join(said), err=as_json)
     if as_json:
         print_json(stored_document(before, after, link.hello, health, plan, today=today))
-
-
-def _plan(before: "BoardSettings", machine_path: Path | None, wishes: "Wishes", today: date) -> "BoardPlan":
-    """What the board should keep."""
-    from kerfbeat.drive.board_plan import planned_settings
-    from kerfbeat.machine import load_machine
-
-    wishes = replace(wishes, fresh_id=secrets.randbits(32) or 1)
-    if machine_path is None:
-        if wishes.belt is not None:
-            raise click.UsageError("--belt says nothing without a machine file; add --machine M")
-        return planned_settings(before, machine=None, known=None, wishes=wishes, today=today)
-    machine = load_machine(machine_path)
-    belt = chosen_setting(machine, hz=None, gear=None, belt=wishes.belt).belt
-    known = known_beside(machine_path, machine)
-    return planned_settings(before, machine=machine, known=known, wishes=replace(wishes, belt=belt), today=today)
 
 
 def _require_yes(yes: bool) -> None:

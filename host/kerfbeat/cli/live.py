@@ -2,7 +2,10 @@
 
 import os
 import sys
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,10 +17,15 @@ from kerfbeat.cli._board import (
     required_port,
     setting_options,
 )
-from kerfbeat.cli._calibration import known_if_any
+from kerfbeat.cli._calibration import known_beside, known_if_any
 from kerfbeat.cli._progress import Progress, time_progress, typed_lines
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal
+from kerfbeat.errors import LinkError
+
+if TYPE_CHECKING:
+    from kerfbeat.capture.link import BoardLink
+    from kerfbeat.machine import Machine
 
 __all__ = ["check", "record", "watch"]
 
@@ -45,7 +53,7 @@ def check(
     """Is the board well, and does every sensor count?
 
     Tells the board, its firmware, link and clock, the pulses of every sensor, bounce and noise, and what to mend.
-    Without a machine file the board's inputs are told by number.
+    Without a machine file the board's inputs are told by number; with one, whether the board's settings fit it.
 
     Let the machine run with its guards on; or isolate it, lock it out, and turn the wheel by hand.
     """
@@ -58,6 +66,8 @@ def check(
     sensors = None if machine is None else machine.sensors
     with open_board(port, sensors, baud=baud, trace=trace) as link, time_progress("listening", for_s) as progress:
         seen = bring_up(link, watch_s=for_s, progress=progress)
+        if machine is not None and machine_path is not None:
+            seen = replace(seen, findings=(*seen.findings, *_settings_findings(link, machine, machine_path)))
     if as_json:
         print_json(bring_up_document(seen))
         return
@@ -67,6 +77,23 @@ def check(
     click.echo("to mend:" if seen.findings else "nothing to mend.")
     for finding in seen.findings:
         click.echo(f"  {finding}")
+
+
+def _settings_findings(link: "BoardLink", machine: "Machine", machine_path: Path) -> list[str]:
+    """What to mend about the settings of a board that was told its wheel once."""
+    from kerfbeat.capture.settings_link import read_settings
+    from kerfbeat.drive.board_plan import nearest_plan
+    from kerfbeat.present.settings_words import disagreement
+
+    try:
+        stored = read_settings(link).settings
+    except LinkError as problem:
+        return [str(problem)]
+    if not stored.wheel_input:
+        return []
+    known = known_beside(machine_path, machine)
+    found = disagreement(stored, nearest_plan(stored, machine=machine, known=known, today=datetime.now(UTC).date()))
+    return [] if found is None else [found]
 
 
 @click.command(

@@ -24,7 +24,7 @@ from kerfbeat.capture.board_settings import (
 )
 from kerfbeat.machine import BeltStage, Machine, Sensor, Setting, belt_choices, gear_choices, stage_ratios
 
-__all__ = ["BoardPlan", "Wishes", "planned_settings"]
+__all__ = ["BoardPlan", "Wishes", "nearest_plan", "planned_settings"]
 
 K95 = 1.96  # the store keeps standard uncertainties of which 1.96 make the 95 % half-width
 MICRO = 1e6  # micrometres to the metre, millionths to one
@@ -110,6 +110,20 @@ def planned_settings(
     if settings.baud != before.baud:
         draft.notes.append("the new line rate holds from the board's next start on: unplug it and plug it in again")
     return BoardPlan(settings=settings, basis=draft.basis, notes=tuple(draft.notes))
+
+
+def nearest_plan(before: BoardSettings, *, machine: Machine, known: Known | None, today: date) -> BoardPlan:
+    """What the board should keep to measure right, at the belt position that asks for the least change.
+
+    Unit and alarms are the user's choice and stay.
+    """
+    stays = {name: getattr(before, name) for name in ("unit", "fastest_mm_min", "settings_day")}
+    plans = [
+        planned_settings(before, machine=machine, known=known, wishes=Wishes(belt=belt), today=today)
+        for belt in (None, *belt_choices(machine))
+    ]
+    kept = [replace(plan, settings=replace(plan.settings, **stays)) for plan in plans]
+    return min(kept, key=lambda plan: sum(getattr(plan.settings, name) != getattr(before, name) for name in plan.basis))
 
 
 def _wheel(draft: _Draft, machine: Machine, known: Known | None) -> None:
