@@ -65,17 +65,18 @@ INLINE_NEVER void host_send_pong(void)
 INLINE_NEVER static void host_send_config(const struct message_request *request)
 {
     struct message message;
-    uint8_t bytes[CONFIG_LENGTH];
+    uint8_t at;
 
-    if (request->count == 0u || request->offset > CONFIG_LENGTH
+    if (request->count == 0u || request->count > WIRE_CONFIG_READ_MAX || request->offset > CONFIG_LENGTH
         || request->count > CONFIG_LENGTH - request->offset) {
         host_send_result(request->sequence, request->type, WIRE_BAD_VALUE);
         return;
     }
-    config_pack(&board.config, bytes);
     host_begin(&message, WIRE_CONFIG_DATA);
-    message_config_data(&message, request->sequence, board.store.generation, bytes, CONFIG_LENGTH,
-                        (uint8_t)request->offset, request->count);
+    message_config_data(&message, request->sequence, board.store.generation, CONFIG_LENGTH, request->offset);
+    for (at = 0; at < request->count; at++) {
+        message_u8(&message, config_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
+    }
     host_send(&message);
 }
 
@@ -107,20 +108,15 @@ INLINE_NEVER static void host_serve(const struct message_request *request, uint8
             code = config_stage(&board.store, request->offset, request->bytes, request->count);
             break;
         case WIRE_CONFIG_COMMIT:
-            if (board.commit_due) {
-                code = WIRE_NOT_SAVED;
-            } else {
-                code = config_commit(&board.store, request->length, request->crc);
-            }
-            if (code == WIRE_OK) {
-                board.commit_due = true;
-                board.commit_asked = request->sequence;
-                return;              /* answered when it is written */
-            }
+            code = config_commit(&board.store, request->length, request->crc);
             break;
         default:
             break;
         }
+    }
+    if (board.store.work != CONFIG_IDLE) {
+        board.request_waits = true;
+        return;
     }
     host_send_result(request->sequence, request->type, code);
 }
@@ -130,6 +126,9 @@ INLINE_NEVER bool host_receive(void)
 {
     uint8_t byte;
 
+    if (board.store.work != CONFIG_IDLE || board.request_waits) {
+        return false;                /* the EEPROM cannot be read, and a request's bytes stand in the decoder */
+    }
     while (uart_take(&byte)) {
         switch (frame_feed(&board.decoder, byte)) {
         case FRAME_READY: {
@@ -151,19 +150,26 @@ INLINE_NEVER bool host_receive(void)
     return false;
 }
 
-INLINE_NEVER bool host_commit(void)
+INLINE_NEVER void host_store(void)
 {
-    if (!board.commit_due || !store_continue(&board.store)) {
+    const uint32_t generation = board.store.generation;
+
+    if (board.store.work == CONFIG_IDLE || !store_continue(&board.store, &board.config, &board.stored_code)) {
+        return;
+    }
+    board.stored = board.request_waits;
+    if (board.store.generation != generation && !board.store.local) {
+        inputs_configure(&board.batch, &board.config);
+    }
+}
+
+INLINE_NEVER bool host_answer_stored(void)
+{
+    if (!board.stored) {
         return false;
     }
-    {
-        const uint8_t code = store_finish(&board.store, &board.config);
-
-        if (code == WIRE_OK) {
-            inputs_configure(&board.batch, &board.config);
-        }
-        board.commit_due = false;
-        host_send_result(board.commit_asked, WIRE_CONFIG_COMMIT, code);
-    }
+    board.stored = false;
+    board.request_waits = false;
+    host_send_result(board.decoder.bytes[1], board.decoder.bytes[0], board.stored_code);
     return true;
 }

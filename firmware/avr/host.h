@@ -23,7 +23,10 @@ void host_send_pong(void);
 /* Takes received bytes up to the first request.  True when it was answered, or will be. */
 bool host_receive(void);
 
-/* Goes on with a commit.  True when its result was sent. */
-bool host_commit(void);
+/* Goes on with what the EEPROM is to take. */
+void host_store(void);
+
+/* True when the result of that was sent. */
+bool host_answer_stored(void);
 
 #endif

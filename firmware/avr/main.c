@@ -136,7 +136,7 @@ INLINE_NEVER static void main_speak(void)
         host_send_hello(false, 0);
         return;
     }
-    if (host_receive() || host_commit() || main_send_masked()) {
+    if (host_receive() || host_answer_stored() || main_send_masked()) {
         return;
     }
     if (state_now()->low - board.status_sent_ticks >= MAIN_STATUS_TICKS) {
@@ -175,6 +175,7 @@ int main(void)
     for (;;) {
         reset_alive();
         inputs_watch(&board.batch);
+        host_store();
         if (board.streaming && !board.stream_wanted) {
             board.streaming = false;
         }

@@ -27,8 +27,9 @@ struct board {
     bool pong_due;
     uint8_t pong_asked;
     uint32_t pong_received_ticks;
-    bool commit_due;               /* a commit is being written */
-    uint8_t commit_asked;
+    bool request_waits;            /* the decoder's request is answered when the EEPROM has taken it */
+    bool stored;                   /* it has, or could not: stored_code tells */
+    uint8_t stored_code;
 };
 
 extern struct board board;

@@ -5,60 +5,45 @@
 
 #include "board.h"
 
-static bool store_busy(void)
+bool store_busy(void)
 {
     return (EECR & _BV(EEPE)) != 0u;
 }
 
-static void store_read(uint8_t slot, uint8_t bytes[CONFIG_SLOT_BYTES])
+static uint8_t store_read(uint16_t address)
 {
-    uint8_t at;
-
-    while (store_busy()) {          /* only a write cut off by a restart: 3.4 ms at most */
-    }
-    for (at = 0; at < CONFIG_SLOT_BYTES; at++) {
-        EEAR = (uint16_t)(config_address(slot) + at);
-        EECR |= _BV(EERE);
-        bytes[at] = EEDR;
-    }
+    EEAR = address;
+    EECR |= _BV(EERE);
+    return EEDR;
 }
 
 void store_load(struct config_store *store, struct config *config)
 {
-    uint8_t slots[CONFIG_SLOTS][CONFIG_SLOT_BYTES];
-    uint8_t slot;
-
-    for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        store_read(slot, slots[slot]);
+    while (store_busy()) {          /* only a write cut off by a restart: 3.4 ms at most */
     }
-    config_load(store, (const uint8_t (*)[CONFIG_SLOT_BYTES])slots, config);
+    config_load(store, store_read, config);
 }
 
-bool store_continue(struct config_store *store)
+bool store_continue(struct config_store *store, struct config *config, uint8_t *code)
 {
-    uint16_t address;
-    uint8_t byte;
+    struct config_next next;
 
     if (store_busy()) {
         return false;
     }
-    if (store->writing == 0u) {
+    switch (config_go_on(store, config, &next)) {
+    case CONFIG_WRITE:
+        EEAR = next.address;
+        EEDR = next.byte;
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {      /* the second bit must follow the first within four cycles */
+            EECR |= _BV(EEMPE);
+            EECR |= _BV(EEPE);
+        }
+        return false;
+    case CONFIG_DONE:
+        *code = next.code;
         return true;
+    default:
+        return false;
     }
-    config_next_write(store, &address, &byte);
-    EEAR = address;
-    EEDR = byte;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {          /* the second bit must follow the first within four cycles */
-        EECR |= _BV(EEMPE);
-        EECR |= _BV(EEPE);
-    }
-    return false;
-}
-
-uint8_t store_finish(struct config_store *store, struct config *config)
-{
-    uint8_t bytes[CONFIG_SLOT_BYTES];
-
-    store_read(store->next_slot, bytes);
-    return config_finish(store, bytes, config);
 }

@@ -3,16 +3,17 @@
 #define STORE_H
 
 #include <stdbool.h>
+#include <stdint.h>
 
 #include "config.h"
 
 /* Once, at start. */
 void store_load(struct config_store *store, struct config *config);
 
-/* Main loop, at every pass while store->writing or the last byte is on its way: true once, when all stands. */
-bool store_continue(struct config_store *store);
+/* A byte is being written: nothing can be read. */
+bool store_busy(void);
 
-/* After that: reads back and compares.  Returns a RESULT code. */
-uint8_t store_finish(struct config_store *store, struct config *config);
+/* Main loop, at every pass while store->work is not CONFIG_IDLE: true once, when it is done; `code` is then a RESULT code. */
+bool store_continue(struct config_store *store, struct config *config, uint8_t *code);
 
 #endif

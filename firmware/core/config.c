@@ -2,11 +2,15 @@
 #include "config.h"
 
 #include "frame.h"
+#include "inline.h"
 
 #define CONFIG_ERASED 0xFFu
 #define CONFIG_CRC_AT (CONFIG_HEADER_BYTES + CONFIG_LENGTH)
+#define CONFIG_PIECE 16u            /* bytes looked at in one call of config_go_on() */
+#define CONFIG_SEAL_BYTES 7u        /* generation, CRC, length */
 
 const struct config config_default = {
+    .version = CONFIG_VERSION,
     .board_id = 0,
     .baud = CONFIG_BAUD_FAST,
     .mode = {
@@ -16,188 +20,406 @@ const struct config config_default = {
     },
     .flood_edges = 12,    /* 24,000 edges/s, more than the line carries; 12 in a row keep the others waiting 90 us */
     .mask_ms = 20,
+    .clock_u95_ppb = 0xFFFFFFFFul,
 };
 
-static uint16_t config_crc(const uint8_t *bytes, uint8_t count)
+static uint32_t config_read_u32(config_read_function *read, uint16_t address)
 {
-    uint16_t crc = WIRE_CRC_INIT;
-    uint8_t at;
+    return (uint32_t)read(address) | ((uint32_t)read((uint16_t)(address + 1u)) << 8)
+        | ((uint32_t)read((uint16_t)(address + 2u)) << 16) | ((uint32_t)read((uint16_t)(address + 3u)) << 24);
+}
 
-    for (at = 0; at < count; at++) {
-        crc = frame_crc(crc, bytes[at]);
+static uint16_t config_read_u16(config_read_function *read, uint16_t address)
+{
+    return (uint16_t)(read(address) | (uint16_t)(read((uint16_t)(address + 1u)) << 8));
+}
+
+static void config_read_bytes(config_read_function *read, uint16_t address, uint8_t *bytes, uint8_t count)
+{
+    while (count-- != 0u) {
+        *bytes++ = read(address++);
     }
-    return crc;
 }
 
-static void config_put_u32(uint8_t *bytes, uint32_t value)
+static bool config_input_sound(const struct config *config, uint8_t input, uint8_t targets)
 {
-    bytes[0] = (uint8_t)value;
-    bytes[1] = (uint8_t)(value >> 8);
-    bytes[2] = (uint8_t)(value >> 16);
-    bytes[3] = (uint8_t)(value >> 24);
-}
-
-static uint32_t config_u32(const uint8_t *bytes)
-{
-    return (uint32_t)bytes[0] | ((uint32_t)bytes[1] << 8) | ((uint32_t)bytes[2] << 16) | ((uint32_t)bytes[3] << 24);
-}
-
-void config_pack(const struct config *config, uint8_t bytes[CONFIG_LENGTH])
-{
-    uint8_t input;
-
-    bytes[0] = CONFIG_VERSION;
-    config_put_u32(&bytes[1], config->board_id);
-    bytes[5] = config->baud;
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        bytes[6u + input] = config->mode[input];
-    }
-    bytes[9] = config->flood_edges;
-    bytes[10] = config->mask_ms;
-}
-
-/* False when a value is out of range; `config` is then untouched. */
-static bool config_unpack(const uint8_t bytes[CONFIG_LENGTH], struct config *config)
-{
-    uint8_t input;
-
-    if (bytes[0] != CONFIG_VERSION || bytes[5] > CONFIG_BAUD_SLOW
-        || bytes[9] < CONFIG_FLOOD_EDGES_MIN || bytes[9] > CONFIG_FLOOD_EDGES_MAX
-        || bytes[10] < CONFIG_MASK_MS_MIN || bytes[10] > CONFIG_MASK_MS_MAX) {
+    if (input > WIRE_INPUTS || targets > CONFIG_TARGETS_MAX) {
         return false;
     }
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        if ((bytes[6u + input] & (uint8_t)~CONFIG_MODE_ALL) != 0u) {
+    return input == 0u || (targets != 0u && (config->mode[input - 1u] & CONFIG_MODE_ENABLED) != 0u);
+}
+
+/* Are all values in range and at one with each other?  `address`: of the configuration in the EEPROM. */
+INLINE_NEVER static bool config_sound(const struct config *config, config_read_function *read, uint16_t address)
+{
+    uint16_t before = 0;
+    uint8_t at;
+
+    for (at = 0; at < WIRE_INPUTS; at++) {
+        if ((config->mode[at] & (uint8_t)~CONFIG_MODE_ALL) != 0u) {
             return false;
         }
     }
-    config->board_id = config_u32(&bytes[1]);
-    config->baud = bytes[5];
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        config->mode[input] = bytes[6u + input];
+    if (config->version != CONFIG_VERSION || config->baud > CONFIG_BAUD_SLOW
+        || config->flood_edges < CONFIG_FLOOD_EDGES_MIN || config->flood_edges > CONFIG_FLOOD_EDGES_MAX
+        || config->mask_ms < CONFIG_MASK_MS_MIN || config->mask_ms > CONFIG_MASK_MS_MAX
+        || config->unit > CONFIG_UNIT_M_PER_MIN
+        || !config_input_sound(config, config->wheel_input, config->wheel_targets)
+        || !config_input_sound(config, config->fast_input, config->fast_targets)
+        || (config->wheel_input != 0u && config->wheel_input == config->fast_input)
+        || config->circumference_um > CONFIG_CIRCUMFERENCE_MAX_UM
+        || (config->circumference_um != 0u && config->circumference_um < CONFIG_CIRCUMFERENCE_MIN_UM)
+        || config->clock_ppb > CONFIG_CLOCK_PPB_MAX || config->clock_ppb < -CONFIG_CLOCK_PPB_MAX
+        || (config->fastest_mm_per_min != 0u && config->fastest_mm_per_min <= config->slowest_mm_per_min)
+        || config->slip_limit_hundredths > CONFIG_SLIP_LIMIT_MAX
+        || (config->angles != 0u && config->angles != config->wheel_targets)) {
+        return false;
     }
-    config->flood_edges = bytes[9];
-    config->mask_ms = bytes[10];
+    address = (uint16_t)(address + CONFIG_FIXED_BYTES);
+    for (at = 0; at < config->angles; at++) {
+        const uint16_t angle = config_read_u16(read, address);
+
+        if (at == 0u ? angle != 0u : angle <= before) {
+            return false;
+        }
+        before = angle;
+        address = (uint16_t)(address + 2u);
+    }
     return true;
+}
+
+/* A slot of `length` bytes of configuration that is whole. */
+static bool config_whole(config_read_function *read, uint16_t start, uint8_t length)
+{
+    uint16_t crc = WIRE_CRC_INIT;
+    uint8_t left;
+
+    if (read(start) != length || config_read_u32(read, (uint16_t)(start + 1u)) == 0u) {
+        return false;
+    }
+    for (left = (uint8_t)(CONFIG_HEADER_BYTES + length); left != 0u; left--) {
+        crc = frame_crc(crc, read(start++));
+    }
+    return config_read_u16(read, start) == crc;
 }
 
 /* Whole, and of values this firmware understands. */
-static bool config_slot_good(const uint8_t slot[CONFIG_SLOT_BYTES], struct config *config)
+static bool config_slot_good(config_read_function *read, uint8_t slot, struct config *found)
 {
-    const uint16_t crc = config_crc(slot, CONFIG_CRC_AT);
+    const uint16_t start = config_address(slot);
 
-    return slot[0] == CONFIG_LENGTH && config_u32(&slot[1]) != 0u && slot[CONFIG_CRC_AT] == (uint8_t)crc
-        && slot[CONFIG_CRC_AT + 1u] == (uint8_t)(crc >> 8) && config_unpack(&slot[CONFIG_HEADER_BYTES], config);
+    if (!config_whole(read, start, CONFIG_LENGTH)) {
+        return false;
+    }
+    config_read_bytes(read, (uint16_t)(start + CONFIG_HEADER_BYTES), (uint8_t *)found, CONFIG_FIXED_BYTES);
+    return config_sound(found, read, (uint16_t)(start + CONFIG_HEADER_BYTES));
 }
 
-static bool config_slot_erased(const uint8_t slot[CONFIG_SLOT_BYTES])
+/* The same of a slot of the layout before. */
+static bool config_old_slot_good(config_read_function *read, uint8_t slot, struct config *found)
 {
+    const uint16_t start = (uint16_t)(slot * CONFIG_OLD_SPACING);
+
+    if (!config_whole(read, start, CONFIG_OLD_LENGTH) || read(start + CONFIG_HEADER_BYTES) != CONFIG_OLD_VERSION) {
+        return false;
+    }
+    *found = config_default;
+    config_read_bytes(read, (uint16_t)(start + CONFIG_HEADER_BYTES + 1u), (uint8_t *)found + 1, CONFIG_OLD_LENGTH - 1u);
+    return config_sound(found, read, start);
+}
+
+static bool config_slot_erased(config_read_function *read, uint8_t slot)
+{
+    const uint16_t start = config_address(slot);
     uint8_t at;
 
     for (at = 0; at < CONFIG_SLOT_BYTES; at++) {
-        if (slot[at] != CONFIG_ERASED) {
+        if (read((uint16_t)(start + at)) != CONFIG_ERASED) {
             return false;
         }
     }
     return true;
 }
 
-void config_load(struct config_store *store, const uint8_t slots[CONFIG_SLOTS][CONFIG_SLOT_BYTES],
-                 struct config *config)
+void config_load(struct config_store *store, config_read_function *read, struct config *config)
 {
+    struct config found;
+    uint32_t old_generation = 0;
     uint8_t slot;
 
     *config = config_default;
+    store->read = read;
     store->generation = 0;
     store->next_slot = 0;
-    store->writing = 0;
+    store->stored = false;
+    store->work = CONFIG_IDLE;
     store->flags = 0;
     for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        struct config found;
-        const uint32_t generation = config_u32(&slots[slot][1]);
+        const uint32_t generation = config_read_u32(read, (uint16_t)(slot * CONFIG_OLD_SPACING + 1u));
 
-        if (config_slot_good(slots[slot], &found)) {
+        if (config_old_slot_good(read, slot, &found) && generation > old_generation) {
+            *config = found;
+            old_generation = generation;
+        }
+    }
+    for (slot = 0; slot < CONFIG_SLOTS; slot++) {
+        const uint32_t generation = config_read_u32(read, (uint16_t)(config_address(slot) + 1u));
+
+        if (config_slot_good(read, slot, &found)) {
             if (generation > store->generation) {
                 *config = found;
                 store->generation = generation;
                 store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - slot);
+                store->stored = true;
             }
-        } else if (!config_slot_erased(slots[slot])) {
+        } else if (!config_slot_erased(read, slot) && (slot != 0u || old_generation == 0u)) {
             store->flags |= WIRE_FLAG_CONFIG_ONE_COPY;
         }
     }
-    if (store->generation == 0u) {
+    if (!store->stored && old_generation != 0u) {
+        store->generation = old_generation;
+        store->next_slot = 1;
+    } else if (!store->stored) {
         store->flags = WIRE_FLAG_CONFIG_DEFAULTS;
     }
-    config_pack(config, &store->image[CONFIG_HEADER_BYTES]);
+}
+
+static uint16_t config_in_force_address(const struct config_store *store)
+{
+    return (uint16_t)(config_address((uint8_t)(CONFIG_SLOTS - 1u - store->next_slot)) + CONFIG_HEADER_BYTES);
+}
+
+uint8_t config_byte(const struct config_store *store, const struct config *config, uint8_t at)
+{
+    if (at < CONFIG_FIXED_BYTES) {
+        return ((const uint8_t *)config)[at];
+    }
+    return store->stored ? store->read((uint16_t)(config_in_force_address(store) + at)) : 0u;
+}
+
+uint16_t config_angle(const struct config_store *store, uint8_t target)
+{
+    return config_read_u16(store->read,
+                           (uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target));
 }
 
 uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t *bytes, uint8_t count)
 {
-    uint8_t at;
-
-    if (store->writing != 0u) {
-        return WIRE_NOT_SAVED;
-    }
     if (count == 0u || offset > CONFIG_LENGTH || count > CONFIG_LENGTH - offset) {
         return WIRE_BAD_LENGTH;
     }
-    for (at = 0; at < count; at++) {
-        store->image[CONFIG_HEADER_BYTES + offset + at] = bytes[at];
-    }
+    store->work = CONFIG_STAGING;
+    store->at = 0;
+    store->tried = false;
+    store->offset = (uint8_t)offset;
+    store->bytes = bytes;
+    store->count = count;
     return WIRE_OK;
+}
+
+static void config_begin_check(struct config_store *store)
+{
+    store->work = CONFIG_CHECKING;
+    store->at = 0;
+    store->crc = WIRE_CRC_INIT;
+    store->slot_crc = frame_crc(WIRE_CRC_INIT, CONFIG_LENGTH);
+    {
+        const uint32_t generation = store->generation + 1u;
+        uint8_t at;
+
+        for (at = 0; at < 4u; at++) {
+            store->slot_crc = frame_crc(store->slot_crc, ((const uint8_t *)&generation)[at]);
+        }
+    }
 }
 
 uint8_t config_commit(struct config_store *store, uint16_t length, uint16_t crc)
 {
-    struct config ignored;
-    const uint8_t *staged = &store->image[CONFIG_HEADER_BYTES];
-
-    if (store->writing != 0u) {
-        return WIRE_NOT_SAVED;
-    }
     if (length != CONFIG_LENGTH) {
         return WIRE_BAD_LENGTH;
     }
-    if (config_crc(staged, CONFIG_LENGTH) != crc || !config_unpack(staged, &ignored)) {
-        return WIRE_BAD_VALUE;
-    }
-    store->image[0] = CONFIG_LENGTH;
-    config_put_u32(&store->image[1], store->generation + 1u);
-    crc = config_crc(store->image, CONFIG_CRC_AT);
-    store->image[CONFIG_CRC_AT] = (uint8_t)crc;
-    store->image[CONFIG_CRC_AT + 1u] = (uint8_t)(crc >> 8);
-    store->writing = CONFIG_SLOT_BYTES + 1u;
+    store->local = false;
+    store->host_crc = crc;
+    config_begin_check(store);
     return WIRE_OK;
 }
 
-/* First the length is made invalid, then come the bytes from the last to the first, which is the length. */
-void config_next_write(struct config_store *store, uint16_t *address, uint8_t *byte)
+void config_begin_change(struct config_store *store, const struct config_change *change)
 {
-    const uint16_t start = config_address(store->next_slot);
-
-    if (store->writing > CONFIG_SLOT_BYTES) {
-        *address = start;
-        *byte = CONFIG_ERASED;
-    } else {
-        *address = (uint16_t)(start + store->writing - 1u);
-        *byte = store->image[store->writing - 1u];
-    }
-    store->writing--;
+    store->change = *change;
+    store->local = true;
+    store->work = CONFIG_COPYING;
+    store->at = 0;
+    store->tried = false;
 }
 
-uint8_t config_finish(struct config_store *store, const uint8_t slot[CONFIG_SLOT_BYTES], struct config *config)
-{
-    uint8_t at;
+/* While staging and copying the first step makes the slot's length invalid.
+ *
+ * Sees to it that a byte of the next slot is this one: HOLDS when it is; CONFIG_WRITE when it must be written; CONFIG_DONE
+ * when it was, and the cell does not hold it. */
+enum { CONFIG_HOLDS = CONFIG_AGAIN };
 
-    for (at = 0; at < CONFIG_SLOT_BYTES; at++) {
-        if (slot[at] != store->image[at]) {
-            return WIRE_NOT_SAVED;
+INLINE_NEVER static uint8_t config_bring(struct config_store *store, uint8_t offset, uint8_t byte,
+                                         struct config_next *next)
+{
+    next->address = (uint16_t)(config_address(store->next_slot) + offset);
+    next->byte = byte;
+    if (store->read(next->address) == byte) {
+        store->tried = false;
+        return CONFIG_HOLDS;
+    }
+    if (store->tried) {
+        next->code = WIRE_NOT_SAVED;
+        return CONFIG_DONE;
+    }
+    store->tried = true;
+    return CONFIG_WRITE;
+}
+
+static uint8_t config_go_on_staging(struct config_store *store, struct config_next *next)
+{
+    while (store->at <= store->count) {
+        const uint8_t turn = store->at == 0u ? config_bring(store, 0, CONFIG_ERASED, next)
+            : config_bring(store, (uint8_t)(CONFIG_HEADER_BYTES - 1u + store->offset + store->at),
+                           store->bytes[store->at - 1u], next);
+
+        if (turn != CONFIG_HOLDS) {
+            return turn;
         }
+        store->at++;
     }
-    (void)config_unpack(&store->image[CONFIG_HEADER_BYTES], config);
-    store->generation++;
+    next->code = WIRE_OK;
+    return CONFIG_DONE;
+}
+
+/* The first input that is switched on and not the fast one's; 0: none, and the change is refused. */
+static uint8_t config_free_input(const struct config *config)
+{
+    uint8_t input = 1;
+
+    while (input <= WIRE_INPUTS
+           && ((config->mode[input - 1u] & CONFIG_MODE_ENABLED) == 0u || input == config->fast_input)) {
+        input++;
+    }
+    return input <= WIRE_INPUTS ? input : 0u;
+}
+
+static uint8_t config_go_on_copying(struct config_store *store, const struct config *config, struct config_next *next)
+{
+    struct config changed = *config;
+    uint8_t left;
+
+    changed.unit = store->change.unit;
+    if (store->change.wheel_targets != 0u) {
+        if (changed.wheel_input == 0u) {
+            changed.wheel_input = config_free_input(&changed);
+        }
+        if (changed.wheel_targets != store->change.wheel_targets) {
+            changed.wheel_targets = store->change.wheel_targets;
+            changed.angles = 0;
+        }
+        changed.circumference_um = store->change.circumference_um;
+    }
+    for (left = CONFIG_PIECE; left != 0u; left--) {
+        const uint8_t turn = store->at == 0u ? config_bring(store, 0, CONFIG_ERASED, next)
+            : config_bring(store, (uint8_t)(CONFIG_HEADER_BYTES - 1u + store->at),
+                           config_byte(store, &changed, (uint8_t)(store->at - 1u)), next);
+
+        if (turn != CONFIG_HOLDS) {
+            return turn;
+        }
+        if (store->at == CONFIG_LENGTH) {
+            config_begin_check(store);
+            break;
+        }
+        store->at++;
+    }
+    return CONFIG_AGAIN;
+}
+
+static uint8_t config_go_on_checking(struct config_store *store, struct config_next *next)
+{
+    const uint16_t address = (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES);
+    struct config found;
+    uint8_t left;
+
+    for (left = CONFIG_PIECE; left != 0u && store->at < CONFIG_LENGTH; left--) {
+        const uint8_t byte = store->read((uint16_t)(address + store->at));
+
+        store->crc = frame_crc(store->crc, byte);
+        store->slot_crc = frame_crc(store->slot_crc, byte);
+        store->at++;
+    }
+    if (store->at < CONFIG_LENGTH) {
+        return CONFIG_AGAIN;
+    }
+    config_read_bytes(store->read, address, (uint8_t *)&found, CONFIG_FIXED_BYTES);
+    if ((!store->local && store->crc != store->host_crc) || !config_sound(&found, store->read, address)) {
+        next->code = WIRE_BAD_VALUE;
+        return CONFIG_DONE;
+    }
+    store->work = CONFIG_SEALING;
+    store->at = 0;
+    store->tried = false;
+    return CONFIG_AGAIN;
+}
+
+/* Generation and CRC, then the length, which puts the slot in force. */
+static uint8_t config_go_on_sealing(struct config_store *store, struct config *config, struct config_next *next)
+{
+    const uint32_t generation = store->generation + 1u;
+
+    while (store->at < CONFIG_SEAL_BYTES) {
+        uint8_t offset = 0;
+        uint8_t byte = CONFIG_LENGTH;
+        uint8_t turn;
+
+        if (store->at < 4u) {
+            offset = (uint8_t)(1u + store->at);
+            byte = ((const uint8_t *)&generation)[store->at];
+        } else if (store->at < 6u) {
+            offset = (uint8_t)(CONFIG_CRC_AT + store->at - 4u);
+            byte = ((const uint8_t *)&store->slot_crc)[store->at - 4u];
+        }
+        turn = config_bring(store, offset, byte, next);
+        if (turn != CONFIG_HOLDS) {
+            return turn;
+        }
+        store->at++;
+    }
+    config_read_bytes(store->read, (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES), (uint8_t *)config,
+                      CONFIG_FIXED_BYTES);
+    store->generation = generation;
     store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - store->next_slot);
+    store->stored = true;
     store->flags &= (uint8_t)~(WIRE_FLAG_CONFIG_DEFAULTS | WIRE_FLAG_CONFIG_ONE_COPY);
-    return WIRE_OK;
+    next->code = WIRE_OK;
+    return CONFIG_DONE;
+}
+
+enum config_turn config_go_on(struct config_store *store, struct config *config, struct config_next *next)
+{
+    uint8_t turn = CONFIG_DONE;
+
+    switch (store->work) {
+    case CONFIG_STAGING:
+        turn = config_go_on_staging(store, next);
+        break;
+    case CONFIG_COPYING:
+        turn = config_go_on_copying(store, config, next);
+        break;
+    case CONFIG_CHECKING:
+        turn = config_go_on_checking(store, next);
+        break;
+    case CONFIG_SEALING:
+        turn = config_go_on_sealing(store, config, next);
+        break;
+    case CONFIG_IDLE:
+        next->code = WIRE_NOT_SAVED;
+        break;
+    }
+    if (turn == CONFIG_DONE) {
+        store->work = CONFIG_IDLE;
+    }
+    return (enum config_turn)turn;
 }

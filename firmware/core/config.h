@@ -5,12 +5,17 @@
  *   offset  bytes  field
  *   0       1      length of the configuration (CONFIG_LENGTH); 0xFF while the slot is being written, or never was
  *   1       4      generation, from 1, one more at every commit
- *   5       11     the configuration, as on the line (PROTOCOL.md):
- *                    0 version u8, 1 board_id u32, 5 baud u8, 6 mode of input 1, 2, 3 u8 each, 9 flood_edges u8,
- *                    10 mask_ms u8
- *   16      2      CRC-16/IBM-3740 of all before it, low byte first
+ *   5       179    the configuration, as on the line (PROTOCOL.md section 8)
+ *   184     2      CRC-16/IBM-3740 of all before it, low byte first
  *
- * The slot in force is never touched: a new one is written into the other, its length last.  Main loop only. */
+ * The slot in force is never touched.  A host's bytes go straight into the other one, whose length is made invalid first
+ * and written last: one byte changes which slot is in force.  Memory holds the first bytes of the configuration only; the
+ * angles behind them stay in the EEPROM.
+ *
+ * The layout before had eleven bytes and slots at 0 and 64.  As long as there is no slot of today's, the newer of these is
+ * taken over, with the defaults for what it does not say; the first commit goes into slot 1, which leaves both whole.
+ *
+ * Main loop only.  The EEPROM is read through a function that is passed in, and written by the caller. */
 #ifndef CONFIG_H
 #define CONFIG_H
 
@@ -19,12 +24,18 @@
 
 #include "wire.h"
 
-#define CONFIG_VERSION 1u
-#define CONFIG_LENGTH 11u
+#define CONFIG_VERSION 2u
+#define CONFIG_ANGLES_MAX 60u
+#define CONFIG_FIXED_BYTES 59u      /* before the angles */
+#define CONFIG_LENGTH (CONFIG_FIXED_BYTES + 2u * CONFIG_ANGLES_MAX)
 #define CONFIG_HEADER_BYTES 5u
 #define CONFIG_SLOT_BYTES (CONFIG_HEADER_BYTES + CONFIG_LENGTH + 2u)
 #define CONFIG_SLOTS 2u
-#define CONFIG_SLOT_SPACING 64u     /* EEPROM addresses 0 and 64 */
+#define CONFIG_SLOT_SPACING 256u    /* EEPROM addresses 0 and 256 */
+
+#define CONFIG_OLD_VERSION 1u
+#define CONFIG_OLD_LENGTH 11u
+#define CONFIG_OLD_SPACING 64u
 
 #define CONFIG_BAUD_FAST 0u
 #define CONFIG_BAUD_SLOW 1u
@@ -39,47 +50,109 @@
 #define CONFIG_MASK_MS_MIN 5u
 #define CONFIG_MASK_MS_MAX 250u     /* a batch may wait for the end of a mask; 24-bit times are good for 1048 ms */
 
-_Static_assert(CONFIG_SLOT_BYTES <= CONFIG_SLOT_SPACING, "slots may not overlap");
+#define CONFIG_UNIT_FT_PER_MIN 0u
+#define CONFIG_UNIT_M_PER_MIN 1u
+#define CONFIG_TARGETS_MAX 60u
+#define CONFIG_CIRCUMFERENCE_MIN_UM 10000ul        /* 10 mm, a wheel of 3 mm */
+#define CONFIG_CIRCUMFERENCE_MAX_UM 20000000ul     /* 20 m, a wheel of 6.4 m: speeds stay within 32 bits */
+#define CONFIG_CLOCK_PPB_MAX 50000000l             /* 5 %, ten times what a ceramic resonator is off by */
+#define CONFIG_SLIP_LIMIT_MAX 10000u               /* 100 % */
 
+_Static_assert(CONFIG_SLOT_BYTES <= CONFIG_SLOT_SPACING, "slots may not overlap");
+_Static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__, "struct config lies in memory as on the line");
+
+/* The first bytes of the configuration, as on the line and in the EEPROM. */
 struct config {
+    uint8_t version;
     uint32_t board_id;
     uint8_t baud;
     uint8_t mode[WIRE_INPUTS];
     uint8_t flood_edges;           /* edges an input may make in a window of FLOOD_WINDOW_MICROSECONDS */
     uint8_t mask_ms;               /* time an input is not listened to after it made more */
-};
+    uint8_t unit;                  /* of the display's first line */
+    uint8_t wheel_input;           /* 1 to 3; 0: none */
+    uint8_t fast_input;            /* 1 to 3: on motor or driven shaft; 0: none */
+    uint8_t wheel_targets;
+    uint8_t fast_targets;
+    uint32_t circumference_um;     /* of blade, per turn of the wheel; 0: not set */
+    int32_t clock_ppb;             /* true tick rate / nominal - 1 */
+    uint32_t clock_u95_ppb;        /* all ones: never measured */
+    uint16_t clock_day;            /* days since 2000-01-01; 0: never */
+    uint16_t settings_day;
+    uint32_t ratio_millionths[4];  /* turns of the fast shaft per wheel turn, for each gear; 0: none */
+    uint32_t slowest_mm_per_min;   /* alarms; 0: none */
+    uint32_t fastest_mm_per_min;
+    uint16_t slip_limit_hundredths;        /* of a percent */
+    uint8_t angles;                /* 0, or as many as targets */
+} __attribute__((packed));
+
+_Static_assert(sizeof(struct config) == CONFIG_FIXED_BYTES, "no gaps");
 
 /* The configuration of a board that was never told anything. */
 extern const struct config config_default;
 
-struct config_store {
-    uint32_t generation;           /* of the configuration in force; 0: the defaults */
-    uint8_t flags;                 /* WIRE_FLAG_CONFIG_... */
-    uint8_t next_slot;             /* the one a commit writes */
-    uint8_t image[CONFIG_SLOT_BYTES];   /* that slot as it will be; a host's bytes are staged in its middle */
-    uint8_t writing;               /* steps of the writing still to do; 0 while no commit is on its way */
+/* A byte of the EEPROM; never called while one is being written. */
+typedef uint8_t config_read_function(uint16_t address);
+
+/* What the buttons on the board can change. */
+struct config_change {
+    uint8_t unit;
+    uint8_t wheel_targets;         /* 0: leave wheel and targets as they are */
+    uint32_t circumference_um;
 };
 
-/* At start: reads both slots as they are in the EEPROM, fills in the configuration in force, and stages it. */
-void config_load(struct config_store *store, const uint8_t slots[CONFIG_SLOTS][CONFIG_SLOT_BYTES],
-                 struct config *config);
+enum config_work { CONFIG_IDLE, CONFIG_STAGING, CONFIG_COPYING, CONFIG_CHECKING, CONFIG_SEALING };
 
-/* The configuration as on the line. */
-void config_pack(const struct config *config, uint8_t bytes[CONFIG_LENGTH]);
+struct config_store {
+    config_read_function *read;
+    uint32_t generation;           /* of the configuration in force; 0: the defaults */
+    uint8_t flags;                 /* WIRE_FLAG_CONFIG_... */
+    uint8_t next_slot;             /* the one that is written next */
+    bool stored;                   /* the configuration in force stands in the other one */
+    enum config_work work;
+    bool tried;                    /* the byte at hand was written already */
+    bool local;                    /* the change comes from the buttons: no host's CRC */
+    uint8_t at;                    /* steps done */
+    uint8_t count;                 /* staging: bytes of a host, and where they go */
+    uint8_t offset;
+    const uint8_t *bytes;
+    uint16_t host_crc;
+    uint16_t crc;                  /* of the configuration, and of the slot, up to here */
+    uint16_t slot_crc;
+    struct config_change change;
+};
 
-/* Bytes of a host, staged until the commit.  Returns a RESULT code. */
+/* At start: finds the configuration in force. */
+void config_load(struct config_store *store, config_read_function *read, struct config *config);
+
+/* A byte of the configuration in force, as on the line; `at` is below CONFIG_LENGTH. */
+uint8_t config_byte(const struct config_store *store, const struct config *config, uint8_t at);
+
+/* The place of a target, in 1/65536 turn; `target` is below config->angles. */
+uint16_t config_angle(const struct config_store *store, uint8_t target);
+
+/* Three beginnings of a work, while store->work is CONFIG_IDLE.  Each returns a RESULT code; after WIRE_OK call
+ * config_go_on() until it is done.
+ * Bytes of a host, into the slot that is not in force; they must stay where they are until it is done. */
 uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t *bytes, uint8_t count);
 
-/* A host's commit: compares length and CRC with what is staged, and refuses values out of range.  Returns a RESULT code;
- * after WIRE_OK the writing has begun. */
+/* A host's commit of what it staged: all of the configuration, since the reset or the commit before. */
 uint8_t config_commit(struct config_store *store, uint16_t length, uint16_t crc);
 
-/* While store->writing is not 0: what to write next.  The caller writes it, waits until it stands, and comes again. */
-void config_next_write(struct config_store *store, uint16_t *address, uint8_t *byte);
+/* A change by the buttons: stages and commits. */
+void config_begin_change(struct config_store *store, const struct config_change *change);
 
-/* After the last step: compares the slot read back from the EEPROM with what should stand there.  WIRE_OK: the new
- * configuration is in `config`; else WIRE_NOT_SAVED and nothing has changed. */
-uint8_t config_finish(struct config_store *store, const uint8_t slot[CONFIG_SLOT_BYTES], struct config *config);
+/* What is to be done next. */
+enum config_turn { CONFIG_WRITE, CONFIG_AGAIN, CONFIG_DONE };
+
+struct config_next {
+    uint16_t address;              /* CONFIG_WRITE: write this byte, and come again when it stands */
+    uint8_t byte;
+    uint8_t code;                  /* CONFIG_DONE: a RESULT code; a commit's WIRE_OK: `config` is the new one */
+};
+
+/* A piece of the work, a millisecond of this processor's time at most; never while a byte is being written. */
+enum config_turn config_go_on(struct config_store *store, struct config *config, struct config_next *next);
 
 /* Where a slot begins in the EEPROM. */
 static inline uint16_t config_address(uint8_t slot)

@@ -117,18 +117,12 @@ void message_result(struct message *message, uint8_t asked, uint8_t request, uin
     message_u8(message, code);
 }
 
-void message_config_data(struct message *message, uint8_t asked, uint32_t generation, const uint8_t *config,
-                         uint8_t length, uint8_t offset, uint8_t count)
+void message_config_data(struct message *message, uint8_t asked, uint32_t generation, uint16_t length, uint16_t offset)
 {
-    uint8_t at;
-
     message_u8(message, asked);
     message_u32(message, generation);
     message_u16(message, length);
     message_u16(message, offset);
-    for (at = 0; at < count; at++) {
-        message_u8(message, config[offset + at]);
-    }
 }
 
 static uint16_t message_read_u16(const uint8_t *bytes)

@@ -54,8 +54,9 @@ void message_hello(struct message *message, const struct message_hello *hello, c
 void message_masked(struct message *message, uint8_t input, const struct tick *from, const struct tick *until);
 void message_pong(struct message *message, uint8_t asked, const struct tick *ping, const struct tick *answer);
 void message_result(struct message *message, uint8_t asked, uint8_t request, uint8_t code);
-void message_config_data(struct message *message, uint8_t asked, uint32_t generation, const uint8_t *config,
-                         uint8_t length, uint8_t offset, uint8_t count);
+
+/* The bytes of the configuration come behind. */
+void message_config_data(struct message *message, uint8_t asked, uint32_t generation, uint16_t length, uint16_t offset);
 
 /* A request of the host, checked. */
 struct message_request {

@@ -3,7 +3,7 @@
 #define VERSION_H
 
 #define VERSION_MAJOR 1u
-#define VERSION_MINOR 0u
+#define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 
 #endif

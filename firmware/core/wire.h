@@ -38,6 +38,8 @@
 #define WIRE_CONFIG_WRITE 0x45u
 #define WIRE_CONFIG_COMMIT 0x46u
 
+#define WIRE_CONFIG_READ_MAX 115u      /* bytes of one CONFIG_READ: what fits into a frame */
+
 /* RESULT codes */
 #define WIRE_OK 0x00u
 #define WIRE_BAD_LENGTH 0x01u

@@ -29,7 +29,7 @@ from kerfbeat.capture.wire import (
     crc16,
     encode_message,
 )
-from kerfbeat.capture.wire_numbers import OK
+from kerfbeat.capture.wire_numbers import CONFIG_READ_MAX, OK
 from kerfbeat.machine import demo_machine
 
 T = TypeVar("T", bound=Event)
@@ -192,7 +192,7 @@ class WirePort:
 
     def receive(self) -> list[Message]:
         """What has come; waits a moment for it."""
-        return [frame.message for frame in self._decoder.feed(self._port.read(512))]
+        return [frame.message for frame in self._decoder.feed(self._port.read(self._port.in_waiting or 1))]
 
     def ask(self, message: Message, kind: type[M]) -> M:
         """The answer of that kind to this very request; asks again where none comes, as the line may be noisy."""
@@ -208,19 +208,28 @@ class WirePort:
 
 
 CONFIG_BAUD_OFFSET = 5          # in the configuration: version u8, board id u32, then the line's rate, 0 fast, 1 slow
-CONFIG_READ_MOST = 32
+CONFIG_WRITE_MOST = 14
 
 
 def read_settings(port: WirePort) -> bytes:
     """The configuration in force."""
-    first = port.ask(ConfigRead(offset=0, count=1), ConfigData)
-    return port.ask(ConfigRead(offset=0, count=min(first.length, CONFIG_READ_MOST)), ConfigData).data
+    length = port.ask(ConfigRead(offset=0, count=1), ConfigData).length
+    return b"".join(
+        port.ask(ConfigRead(offset=offset, count=min(length - offset, CONFIG_READ_MAX)), ConfigData).data
+        for offset in range(0, length, CONFIG_READ_MAX)
+    )
+
+
+def stage_settings(port: WirePort, settings: bytes) -> None:
+    """Sends a configuration, for a commit to come."""
+    for offset in range(0, len(settings), CONFIG_WRITE_MOST):
+        write = ConfigWrite(offset=offset, data=settings[offset : offset + CONFIG_WRITE_MOST])
+        assert port.ask(write, Result).code == OK
 
 
 def write_settings(port: WirePort, settings: bytes) -> int:
     """Stages and commits a configuration; the RESULT code of the commit."""
-    for offset in range(0, len(settings), 8):
-        assert port.ask(ConfigWrite(offset=offset, data=settings[offset : offset + 8]), Result).code == OK
+    stage_settings(port, settings)
     return port.ask(ConfigCommit(length=len(settings), crc=crc16(settings)), Result).code
 
 

@@ -151,7 +151,7 @@ class Client:
 
     def listen(self) -> list[tuple[int, int, bytes]]:
         """Type, sequence and payload of each frame that has come; waits a moment."""
-        *whole, self._unfinished = (self._unfinished + self._port.read(4096)).split(b"\0")
+        *whole, self._unfinished = (self._unfinished + self._port.read(self._port.in_waiting or 1)).split(b"\0")
         come = []
         for stuffed in whole:
             if stuffed:

@@ -32,8 +32,9 @@ pytestmark = pytest.mark.board
 
 Starter = Callable[..., EmulatedBoard]
 WRAP = 1 << 16
-DONE, WRONG_LENGTH, WRONG_VALUE, UNKNOWN_TYPE, NOT_SAVED = range(5)
-DEFAULTS = bytes.fromhex("01 00000000 00 05 05 05 0C 14")
+DONE, WRONG_LENGTH, WRONG_VALUE, UNKNOWN_TYPE = range(4)
+LENGTH = 179
+DEFAULTS = bytes.fromhex("02 00000000 00 05 05 05 0C 14 00 00 00 00 00 00000000 00000000 FFFFFFFF").ljust(LENGTH, b"\0")
 
 
 def play_out(board: EmulatedBoard, client: Client) -> None:
@@ -149,13 +150,13 @@ def test_refusals(start_board: Starter) -> None:
         assert code(PING, b"\0") == WRONG_LENGTH
         assert code(CONFIG_READ, b"\0\0") == WRONG_LENGTH
         assert code(CONFIG_READ, b"\0\0\0") == WRONG_VALUE
-        assert code(CONFIG_READ, b"\1\0\x0b") == WRONG_VALUE
-        assert code(CONFIG_READ, b"\x0c\0\1") == WRONG_VALUE
+        assert code(CONFIG_READ, b"\x50\0\x64") == WRONG_VALUE
+        assert code(CONFIG_READ, b"\xb4\0\1") == WRONG_VALUE
         assert code(CONFIG_WRITE, b"\0\0") == WRONG_LENGTH
-        assert code(CONFIG_WRITE, b"\x0b\0\0") == WRONG_LENGTH
-        assert code(CONFIG_COMMIT, b"\x0b\0\0") == WRONG_LENGTH
-        assert code(CONFIG_COMMIT, b"\x0a\0\0\0") == WRONG_LENGTH
-        assert code(CONFIG_COMMIT, b"\x0b\0\0\0") == WRONG_VALUE
+        assert code(CONFIG_WRITE, b"\xb3\0\0") == WRONG_LENGTH
+        assert code(CONFIG_COMMIT, b"\xb3\0\0") == WRONG_LENGTH
+        assert code(CONFIG_COMMIT, b"\x0b\0\0\0") == WRONG_LENGTH
+        assert code(CONFIG_COMMIT, b"\xb3\0\0\0") == WRONG_VALUE
         assert code(STREAM, b"\0") == DONE
 
         before = client.wait_for(STATUS)["rx_bad"]
@@ -167,25 +168,44 @@ def test_refusals(start_board: Starter) -> None:
         assert board.stats()["eeprom_writes"] == 0
 
 
-def configure(client: Client, settings: bytes) -> int:
-    assert client.ask(CONFIG_WRITE, 2, b"\0\0" + settings)["code"] == DONE
+def stage(client: Client, settings: bytes) -> None:
+    for at in range(0, LENGTH, 14):
+        assert client.ask(CONFIG_WRITE, 2, bytes([at, 0]) + settings[at:at + 14])["code"] == DONE
+
+
+def commit(client: Client, settings: bytes) -> int:
     crc = Crc16Ibm3740.calc(settings).to_bytes(2, "little")
-    return int(client.ask(CONFIG_COMMIT, 3, bytes([len(settings), 0]) + crc)["code"])
+    return int(client.ask(CONFIG_COMMIT, 3, bytes([LENGTH, 0]) + crc)["code"])
+
+
+def configure(client: Client, settings: bytes) -> int:
+    stage(client, settings)
+    return commit(client, settings)
+
+
+def read_all(client: Client) -> tuple[int, bytes]:
+    """Generation and bytes of the configuration in force."""
+    first = client.ask(CONFIG_READ, 1, b"\0\0\x73", answer=CONFIG_DATA)
+    second = client.ask(CONFIG_READ, 2, b"\x73\0\x40", answer=CONFIG_DATA)
+    assert (first["length"], first["offset"], second["offset"]) == (LENGTH, 0, 115)
+    assert isinstance(first["rest"], bytes)
+    assert isinstance(second["rest"], bytes)
+    assert isinstance(first["generation"], int)
+    return first["generation"], first["rest"] + second["rest"]
 
 
 def test_settings_are_read_written_and_obeyed(start_board: Starter) -> None:
     board = start_board()
     with Client(board.url) as client:
-        stored = client.ask(CONFIG_READ, 1, b"\0\0\x0b", answer=CONFIG_DATA)
-        assert (stored["generation"], stored["length"], stored["offset"], stored["rest"]) == (0, 11, 0, DEFAULTS)
+        assert read_all(client) == (0, DEFAULTS)
         part = client.ask(CONFIG_READ, 4, b"\5\0\2", answer=CONFIG_DATA)
         assert (part["offset"], part["rest"]) == (5, DEFAULTS[5:7])
 
-        # input 1 counts rises, input 2 falls, input 3 is off
-        settings = bytes.fromhex("01 07000000 00 07 05 04 0C 14")
+        # input 1 counts rises, input 2 falls, input 3 is off; the wheel has three targets on input 1
+        settings = bytes.fromhex("02 07000000 00 07 05 04 0C 14 01 01 02 03 01 C1DC0F00").ljust(58, b"\0")
+        settings += bytes.fromhex("03 0000 5555 ABAA").ljust(LENGTH - 58, b"\x5A")   # beyond the angles: anything
         assert configure(client, settings) == DONE
-        stored = client.ask(CONFIG_READ, 5, b"\0\0\x0b", answer=CONFIG_DATA)
-        assert (stored["generation"], stored["rest"]) == (1, settings)
+        assert read_all(client) == (1, settings)
         client.ask(STREAM, 6, b"\1")
         board.inject_pulses(np.repeat(np.arange(10) * 48_000, 3), np.tile([1, 2, 3], 10), width_cycles=16_000)
         play_out(board, client)
@@ -197,15 +217,21 @@ def test_settings_are_read_written_and_obeyed(start_board: Starter) -> None:
         assert sum(len(batch.edges[2]) for batch in client.batches()) == 0
         assert client.batches()[-1].count[2] == 0
 
-        for at, bad in ((0, 2), (5, 2), (6, 8), (9, 1), (9, 25), (10, 4), (10, 251)):
-            assert configure(client, settings[:at] + bytes([bad]) + settings[at + 1:]) == WRONG_VALUE
-        assert client.ask(CONFIG_READ, 7, b"\0\0\x0b", answer=CONFIG_DATA)["rest"] == settings
+        stage(client, settings)
+        for at, bad in (
+            (0, 1), (0, 3), (5, 2), (6, 8), (9, 1), (9, 25), (10, 4), (10, 251), (11, 2), (12, 3), (12, 4), (13, 1),
+            (14, 0), (14, 61), (15, 0), (15, 61), (19, 2), (23, 0x7F), (57, 0x28), (58, 2), (59, 1), (64, 0x54),
+        ):
+            assert client.ask(CONFIG_WRITE, 2, bytes([at, 0, bad]))["code"] == DONE
+            assert commit(client, settings[:at] + bytes([bad]) + settings[at + 1:]) == WRONG_VALUE, (at, bad)
+            assert client.ask(CONFIG_WRITE, 2, bytes([at, 0, settings[at]]))["code"] == DONE
+        assert read_all(client) == (1, settings)
 
 
 def test_the_baud_waits_for_the_next_reset(start_board: Starter) -> None:
     board = start_board()
     with Client(board.url) as client:
-        assert configure(client, bytes.fromhex("01 07000000 01 05 05 05 0C 14")) == DONE
+        assert configure(client, bytes.fromhex("02 07000000 01 05 05 05 0C 14").ljust(LENGTH, b"\0")) == DONE
         assert client.ask(ASK_HELLO, 4, answer=HELLO)["config_generation"] == 1
     board.reset()
     with Client(board.url, baud=115_200) as client:
@@ -213,17 +239,19 @@ def test_the_baud_waits_for_the_next_reset(start_board: Starter) -> None:
         assert (hello["config_generation"], hello["board_id"]) == (1, 7)
 
 
-def test_one_commit_at_a_time(start_board: Starter) -> None:
-    board = start_board("--speed", "0.2")            # slow enough for three requests within its 70 ms
-    settings = bytes.fromhex("01 08000000 00 05 05 05 0C 14")
-    commit = bytes([11, 0]) + Crc16Ibm3740.calc(settings).to_bytes(2, "little")
+def test_requests_wait_for_a_commit(start_board: Starter) -> None:
+    board = start_board("--speed", "0.2")            # slow enough for three requests within its 25 ms
+    settings = bytes.fromhex("02 08000000 00 05 05 05 0C 14").ljust(LENGTH, b"\0")
+    payload = bytes([LENGTH, 0]) + Crc16Ibm3740.calc(settings).to_bytes(2, "little")
     with Client(board.url) as client:
-        assert client.ask(CONFIG_WRITE, 2, b"\0\0" + settings)["code"] == DONE
-        client.write(make_frame(CONFIG_COMMIT, 3, commit))
-        assert client.ask(CONFIG_COMMIT, 4, commit)["code"] == NOT_SAVED
-        assert client.ask(CONFIG_WRITE, 5, b"\0\0\1")["code"] == NOT_SAVED
-        while bytes([3, CONFIG_COMMIT, DONE]) not in [payload for kind, _, payload in client.frames if kind == RESULT]:
-            client.listen()
+        stage(client, settings)
+        client.frames.clear()
+        requests = (CONFIG_COMMIT, 3, payload), (PING, 4, b""), (CONFIG_READ, 5, b"\1\0\1")
+        client.write(b"".join(make_frame(*request) for request in requests))
+        stored = client.wait_for(CONFIG_DATA, 5)
+        assert (stored["generation"], stored["rest"]) == (1, b"\x08")
+        answers = [(kind, payload[0]) for kind, _, payload in client.frames if kind in {RESULT, PONG, CONFIG_DATA}]
+        assert answers == [(RESULT, 3), (PONG, 4), (CONFIG_DATA, 5)]
 
 
 def test_a_mask_is_told_and_holds_complete_back(start_board: Starter) -> None:

@@ -13,13 +13,14 @@ from kerfbeat.capture import messages, wire, wire_numbers
 
 PAGE = Path(__file__).parents[2] / "firmware" / "PROTOCOL.md"
 FRAMES = {frame.name: frame for frame in frames_of(PAGE)}
-SETTINGS = "01 2A000000 00 05 05 05 0C 14"
-NEW_SETTINGS = "01 07000000 01 05 07 00 0C 32"
+SETTINGS = "02 2A000000 00 05 05 05 0C 14 01 01 02 04 01 C1DC0F00 00ADF8FF"
+NEW_SETTINGS = "02 07000000 01 05 07 00 0C 32 01 00 00"
+LENGTH = 179
 
 # What each frame says, once more, in the host's own words.
 SAID: dict[str, tuple[int, messages.Message]] = {
     "HELLO": (0, messages.Hello(
-        firmware=(1, 0, 0), board_kind=1, board_id=42, tick_hz=16_000_000, reset_cause=1, ticks=1639,
+        firmware=(1, 1, 0), board_kind=1, board_id=42, tick_hz=16_000_000, reset_cause=1, ticks=1639,
         config_generation=3, asked=None,
     )),
     "BATCH": (17, messages.Batch(
@@ -45,15 +46,17 @@ SAID: dict[str, tuple[int, messages.Message]] = {
     "MASKED": (21, messages.Masked(input_index=1, from_ticks=4_304_100_000, until_ticks=4_304_420_480)),
     "PONG": (22, messages.Pong(asked=7, ping_ticks=4_305_000_640, answer_ticks=4_305_003_000)),
     "CONFIG_DATA": (23, messages.ConfigData(
-        asked=8, generation=3, length=11, offset=0, data=bytes.fromhex(SETTINGS),
+        asked=8, generation=3, length=LENGTH, offset=0, data=bytes.fromhex(SETTINGS),
     )),
     "RESULT": (24, messages.Result(asked=3, request=0x43, code=0)),
     "ASK_HELLO": (1, messages.AskHello()),
     "PING": (7, messages.Ping()),
     "STREAM": (3, messages.Stream(on=True)),
-    "CONFIG_READ": (8, messages.ConfigRead(offset=0, count=11)),
+    "CONFIG_READ": (8, messages.ConfigRead(offset=0, count=24)),
     "CONFIG_WRITE": (9, messages.ConfigWrite(offset=0, data=bytes.fromhex(NEW_SETTINGS))),
-    "CONFIG_COMMIT": (10, messages.ConfigCommit(length=11, crc=Crc16Ibm3740.calc(bytes.fromhex(NEW_SETTINGS)))),
+    "CONFIG_COMMIT": (10, messages.ConfigCommit(
+        length=LENGTH, crc=Crc16Ibm3740.calc(bytes.fromhex(NEW_SETTINGS).ljust(LENGTH, b"\0")),
+    )),
 }
 
 

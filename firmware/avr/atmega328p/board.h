@@ -30,6 +30,19 @@
 #define BOARD_EXTERNAL_1_PIN_BIT PD2
 #define BOARD_EXTERNAL_2_PIN_BIT PD3
 
+/* Display (HD44780 type, 4 bits, R/W tied low), buttons (to ground, pull-ups in the chip), alarm (high: on).  Each line ends
+ * with the pin's label on common boards. */
+#define BOARD_DISPLAY_RS PC0         /* A0 */
+#define BOARD_DISPLAY_E PC1          /* A1 */
+#define BOARD_DISPLAY_D4 PD4         /* 4 */
+#define BOARD_DISPLAY_D5 PD5         /* 5 */
+#define BOARD_DISPLAY_D6 PD6         /* 6 */
+#define BOARD_DISPLAY_D7 PD7         /* 7 */
+#define BOARD_BUTTON_UNIT PB1        /* 9 */
+#define BOARD_BUTTON_HOLD PB2        /* 10 */
+#define BOARD_BUTTON_SET PB3         /* 11 */
+#define BOARD_ALARM PB4              /* 12 */
+
 #define BOARD_CAPTURE_VECT TIMER1_CAPT_vect
 #define BOARD_EXTERNAL_1_VECT INT0_vect
 #define BOARD_EXTERNAL_2_VECT INT1_vect

@@ -3,49 +3,50 @@
 #include "frame.h"
 #include "report.h"
 
-static uint8_t slots[CONFIG_SLOTS][CONFIG_SLOT_BYTES];     /* the EEPROM */
+#define CELLS (CONFIG_SLOT_SPACING + CONFIG_SLOT_BYTES)
+#define CRC_AT (CONFIG_HEADER_BYTES + CONFIG_LENGTH)
+#define NEVER 0xFFFFu
+#define PIECE 14u                  /* as much as a request carries */
+
+static uint8_t cells[CELLS];       /* the EEPROM */
 static struct config_store store;
 static struct config config;
+static uint16_t left;              /* writes until the supply fails */
+static uint16_t wearing;           /* address of a cell that does not hold what is written */
+
+static uint8_t read(uint16_t address)
+{
+    return address < CELLS ? cells[address] : 0xFFu;
+}
 
 static void erase(void)
 {
-    uint8_t slot;
-    uint8_t at;
+    uint16_t at;
 
-    for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        for (at = 0; at < CONFIG_SLOT_BYTES; at++) {
-            slots[slot][at] = 0xFF;
-        }
+    for (at = 0; at < CELLS; at++) {
+        cells[at] = 0xFF;
     }
 }
 
 static void load(void)
 {
-    config_load(&store, (const uint8_t (*)[CONFIG_SLOT_BYTES])slots, &config);
+    config_load(&store, read, &config);
 }
 
-static bool same(const struct config *left, const struct config *right)
+static uint16_t crc_of(const uint8_t *bytes, uint16_t count)
 {
-    uint8_t one[CONFIG_LENGTH];
-    uint8_t other[CONFIG_LENGTH];
-    uint8_t at;
+    uint16_t crc = WIRE_CRC_INIT;
 
-    config_pack(left, one);
-    config_pack(right, other);
-    for (at = 0; at < CONFIG_LENGTH; at++) {
-        if (one[at] != other[at]) {
-            return false;
-        }
+    while (count-- != 0u) {
+        crc = frame_crc(crc, *bytes++);
     }
-    return true;
+    return crc;
 }
 
-/* Stages and commits a configuration of this board number; does not write yet. */
-static uint8_t begin_commit(uint32_t board_id)
+/* Settings of a saw with that many targets, numbered: `bytes` as on the line. */
+static void make(uint8_t bytes[CONFIG_LENGTH], uint32_t board_id, uint8_t targets)
 {
     struct config wanted = config_default;
-    uint8_t bytes[CONFIG_LENGTH];
-    uint16_t crc = WIRE_CRC_INIT;
     uint8_t at;
 
     wanted.board_id = board_id;
@@ -54,112 +55,199 @@ static uint8_t begin_commit(uint32_t board_id)
     wanted.mode[2] = 0;
     wanted.flood_edges = CONFIG_FLOOD_EDGES_MAX;
     wanted.mask_ms = CONFIG_MASK_MS_MAX;
-    config_pack(&wanted, bytes);
+    wanted.wheel_input = targets != 0u ? 1 : 0;
+    wanted.wheel_targets = targets;
+    wanted.angles = targets;
+    wanted.circumference_um = targets != 0u ? 1039557 : 0;
+    for (at = 0; at < CONFIG_FIXED_BYTES; at++) {
+        bytes[at] = ((const uint8_t *)&wanted)[at];
+    }
+    for (at = 0; at < CONFIG_ANGLES_MAX; at++) {
+        const uint16_t angle = (uint16_t)(at * 1000u + (at != 0u ? board_id % 256u : 0u));
+
+        bytes[CONFIG_FIXED_BYTES + 2u * at] = (uint8_t)angle;
+        bytes[CONFIG_FIXED_BYTES + 2u * at + 1u] = (uint8_t)(angle >> 8);
+    }
+}
+
+/* Goes on until it is done (a RESULT code) or the supply fails (0xFF): the byte at hand is then `torn`: 0 as it was, 1
+ * erased, 2 with bits of both. */
+static uint8_t finish(uint8_t torn)
+{
+    struct config_next next;
+    const uint16_t start = config_address(store.next_slot);
+
+    for (;;) {
+        switch (config_go_on(&store, &config, &next)) {
+        case CONFIG_WRITE:
+            CHECK(next.address >= start && next.address < start + CONFIG_SLOT_BYTES);  /* the slot in force is never touched */
+            if (left-- == 0u) {
+                cells[next.address] = torn == 0u ? cells[next.address] : torn == 1u ? (uint8_t)0xFF
+                    : (uint8_t)(cells[next.address] & next.byte);
+                return 0xFF;
+            }
+            cells[next.address] = next.address == wearing ? (uint8_t)~next.byte : next.byte;
+            break;
+        case CONFIG_DONE:
+            CHECK(store.work == CONFIG_IDLE);
+            return next.code;
+        case CONFIG_AGAIN:
+            break;
+        }
+    }
+}
+
+static uint8_t stage(const uint8_t bytes[CONFIG_LENGTH], uint8_t torn)
+{
+    uint8_t at;
+
+    for (at = 0; at < CONFIG_LENGTH; at = (uint8_t)(at + PIECE)) {
+        const uint8_t count = (uint8_t)(CONFIG_LENGTH - at < PIECE ? CONFIG_LENGTH - at : PIECE);
+        uint8_t code;
+
+        CHECK(config_stage(&store, at, &bytes[at], count) == WIRE_OK);
+        code = finish(torn);
+        if (code != WIRE_OK) {
+            return code;
+        }
+    }
+    return WIRE_OK;
+}
+
+static uint8_t write(uint32_t board_id, uint8_t targets, uint8_t torn)
+{
+    uint8_t bytes[CONFIG_LENGTH];
+    uint8_t code;
+
+    make(bytes, board_id, targets);
+    code = stage(bytes, torn);
+    if (code != WIRE_OK) {
+        return code;
+    }
+    CHECK(config_commit(&store, CONFIG_LENGTH, crc_of(bytes, CONFIG_LENGTH)) == WIRE_OK);
+    return finish(torn);
+}
+
+/* The configuration in force is that one, to the last byte. */
+static bool in_force(uint32_t board_id, uint8_t targets)
+{
+    uint8_t bytes[CONFIG_LENGTH];
+    uint8_t at;
+
+    make(bytes, board_id, targets);
     for (at = 0; at < CONFIG_LENGTH; at++) {
-        crc = frame_crc(crc, bytes[at]);
+        if (config_byte(&store, &config, at) != bytes[at]) {
+            return false;
+        }
     }
-    CHECK(config_stage(&store, 0, bytes, 5) == WIRE_OK);
-    CHECK(config_stage(&store, 5, &bytes[5], CONFIG_LENGTH - 5) == WIRE_OK);
-    return config_commit(&store, CONFIG_LENGTH, crc);
+    return true;
 }
 
-/* Writes at most so many bytes; true when the writing is done. */
-static bool write(uint8_t most)
+static bool defaults(void)
 {
-    while (store.writing != 0u && most-- != 0u) {
-        uint16_t address;
-        uint8_t byte;
-        uint8_t slot;
+    uint8_t at;
 
-        config_next_write(&store, &address, &byte);
-        slot = address >= config_address(1) ? 1 : 0;
-        CHECK((uint16_t)(address - config_address(slot)) < CONFIG_SLOT_BYTES);
-        CHECK(slot == store.next_slot);                        /* the slot in force is never touched */
-        slots[slot][address - config_address(slot)] = byte;
+    for (at = 0; at < CONFIG_FIXED_BYTES; at++) {
+        if (config_byte(&store, &config, at) != ((const uint8_t *)&config_default)[at]) {
+            return false;
+        }
     }
-    return store.writing == 0u;
-}
-
-static void commit(uint32_t board_id)
-{
-    CHECK(begin_commit(board_id) == WIRE_OK);
-    CHECK(write(255));
-    CHECK(config_finish(&store, slots[store.next_slot], &config) == WIRE_OK);
-    CHECK(config.board_id == board_id);
+    return config_byte(&store, &config, CONFIG_FIXED_BYTES) == 0u && config_byte(&store, &config, CONFIG_LENGTH - 1u) == 0u;
 }
 
 static void never_told_anything(void)
 {
     erase();
     load();
+    left = NEVER;
+    wearing = NEVER;
     CHECK(store.flags == WIRE_FLAG_CONFIG_DEFAULTS);
-    CHECK(store.generation == 0u);
-    CHECK(same(&config, &config_default));
-    CHECK(config.board_id == 0u && config.baud == CONFIG_BAUD_FAST);
+    CHECK(store.generation == 0u && !store.stored);
+    CHECK(defaults());
+    CHECK(config.board_id == 0u && config.baud == CONFIG_BAUD_FAST && config.wheel_input == 0u);
 }
 
+/* Leaves generation 3 in slot 0 and 2 in slot 1. */
 static void generations(void)
 {
     uint8_t n;
 
     never_told_anything();
-    for (n = 1; n <= 5u; n++) {
-        commit(100u + n);
-        CHECK(store.generation == n && store.flags == 0u);
+    for (n = 1; n <= 3u; n++) {
+        CHECK(write(100u + n, n, 0) == WIRE_OK);
+        CHECK(store.generation == n && store.flags == 0u && in_force(100u + n, n));
         load();
-        CHECK(store.generation == n && store.flags == 0u && config.board_id == 100u + n);
-        CHECK(config.baud == CONFIG_BAUD_SLOW && config.flood_edges == CONFIG_FLOOD_EDGES_MAX);
-        CHECK(config.mode[1] == (CONFIG_MODE_RISING | CONFIG_MODE_ENABLED) && config.mode[2] == 0u);
+        CHECK(store.generation == n && store.flags == 0u && in_force(100u + n, n));
+        CHECK(config_angle(&store, (uint8_t)(n - 1u)) == (n - 1u) * 1000u + (n > 1u ? 100u + n : 0u));
     }
+    CHECK(store.next_slot == 1u);
 }
 
-/* A slot: length, generation low byte first, configuration, CRC low byte first; checked by hand. */
+/* A slot: length, generation low byte first, configuration, CRC low byte first; and PROTOCOL.md's table of the
+ * configuration: offsets and widths by hand. */
 static void layout(void)
 {
+    uint8_t bytes[CONFIG_LENGTH];
+    uint16_t crc;
+
     never_told_anything();
-    commit(0x01020304ul);
-    CHECK(slots[0][0] == 11u && slots[0][1] == 1u && slots[0][2] == 0u && slots[0][3] == 0u && slots[0][4] == 0u);
-    CHECK(slots[0][5] == CONFIG_VERSION);
-    CHECK(slots[0][6] == 4u && slots[0][7] == 3u && slots[0][8] == 2u && slots[0][9] == 1u);
-    CHECK(slots[0][10] == CONFIG_BAUD_SLOW);
-    CHECK(slots[0][11] == 5u && slots[0][12] == 3u && slots[0][13] == 0u);
-    CHECK(slots[0][14] == CONFIG_FLOOD_EDGES_MAX && slots[0][15] == CONFIG_MASK_MS_MAX);
-    CHECK(slots[1][0] == 0xFFu);
+    CHECK(write(0x01020304ul, 60, 0) == WIRE_OK);
+    CHECK(cells[0] == 179u && cells[1] == 1u && cells[2] == 0u && cells[3] == 0u && cells[4] == 0u);
+    CHECK(cells[5] == 2u && cells[6] == 4u && cells[7] == 3u && cells[8] == 2u && cells[9] == 1u);
+    CHECK(cells[10] == 1u && cells[11] == 5u && cells[12] == 3u && cells[13] == 0u);
+    CHECK(cells[14] == 24u && cells[15] == 250u);
+    CHECK(cells[16] == 0u && cells[17] == 1u && cells[18] == 0u && cells[19] == 60u && cells[20] == 0u);
+    CHECK(cells[21] == 0xC5u && cells[22] == 0xDCu && cells[23] == 0x0Fu && cells[24] == 0u);     /* 1039557 = 0x0FDCC5 */
+    CHECK(cells[29] == 0xFFu && cells[32] == 0xFFu && cells[33] == 0u && cells[63] == 60u);
+    CHECK(cells[64] == 0u && cells[65] == 0u && cells[66] == (1000u + 4u) % 256u && cells[67] == 3u);
+    crc = crc_of(cells, 184);
+    CHECK(cells[184] == (uint8_t)crc && cells[185] == (uint8_t)(crc >> 8));
+    CHECK(cells[256] == 0xFFu);
+    make(bytes, 1, 0);
+    CHECK(bytes[24] == 0xFFu && bytes[27] == 0xFFu && bytes[28] == 0u);                           /* clock_u95_ppb */
 }
 
 /* The slot is marked as unfinished first and as finished last. */
 static void order_of_writing(void)
 {
-    uint16_t address;
-    uint8_t byte;
+    uint8_t bytes[CONFIG_LENGTH];
+    struct config_next next;
+    uint16_t writes = 0;
+    enum config_turn turn;
 
     generations();
-    CHECK(begin_commit(1) == WIRE_OK);
-    config_next_write(&store, &address, &byte);
-    CHECK(address == config_address(1) && byte == 0xFFu);
-    while (store.writing > 1u) {
-        config_next_write(&store, &address, &byte);
-        CHECK(address > config_address(1));
-    }
-    config_next_write(&store, &address, &byte);
-    CHECK(address == config_address(1) && byte == CONFIG_LENGTH);
+    make(bytes, 9, 9);
+    CHECK(config_stage(&store, 20, &bytes[20], 3) == WIRE_OK);
+    CHECK(config_go_on(&store, &config, &next) == CONFIG_WRITE);
+    CHECK(next.address == config_address(1) && next.byte == 0xFFu);
+    cells[next.address] = next.byte;
+    CHECK(finish(0) == WIRE_OK);
+    CHECK(stage(bytes, 0) == WIRE_OK);
+    CHECK(config_commit(&store, CONFIG_LENGTH, crc_of(bytes, CONFIG_LENGTH)) == WIRE_OK);
+    do {
+        turn = config_go_on(&store, &config, &next);
+        if (turn == CONFIG_WRITE) {
+            writes++;
+            cells[next.address] = next.byte;
+            CHECK(next.address > config_address(1) || next.byte == CONFIG_LENGTH);
+        }
+    } while (turn != CONFIG_DONE);
+    CHECK(writes >= 3u && writes <= 7u && next.address == config_address(1) && next.code == WIRE_OK);
+    CHECK(in_force(9, 9));
 }
 
 /* A slot of a layout this firmware does not know, whole as it may be, is not used. */
 static void another_length(void)
 {
-    uint16_t crc = WIRE_CRC_INIT;
-    uint8_t at;
+    uint16_t crc;
 
     generations();
-    slots[0][0] = CONFIG_LENGTH + 1u;
-    for (at = 0; at < CONFIG_SLOT_BYTES - 2u; at++) {
-        crc = frame_crc(crc, slots[0][at]);
-    }
-    slots[0][CONFIG_SLOT_BYTES - 2u] = (uint8_t)crc;
-    slots[0][CONFIG_SLOT_BYTES - 1u] = (uint8_t)(crc >> 8);
+    cells[0] = CONFIG_LENGTH + 1u;
+    crc = crc_of(cells, CRC_AT);
+    cells[CRC_AT] = (uint8_t)crc;
+    cells[CRC_AT + 1u] = (uint8_t)(crc >> 8);
     load();
-    CHECK(store.flags == WIRE_FLAG_CONFIG_ONE_COPY && store.generation == 4u);
+    CHECK(store.flags == WIRE_FLAG_CONFIG_ONE_COPY && store.generation == 2u);
 }
 
 static void every_bit(void)
@@ -167,115 +255,224 @@ static void every_bit(void)
     uint8_t slot;
     uint16_t bit;
 
-    generations();                                             /* slot 0 holds generation 5, slot 1 holds 4 */
+    generations();                                             /* slot 0 holds generation 3, slot 1 holds 2 */
     for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        for (bit = 0; bit < CONFIG_SLOT_BYTES * 8u; bit++) {
-            slots[slot][bit / 8u] ^= (uint8_t)(1u << bit % 8u);
+        for (bit = 0; bit < CONFIG_SLOT_BYTES * 8u; bit = (uint16_t)(bit + ROUNDS(1, 97))) {
+            uint8_t *cell = &cells[config_address(slot) + bit / 8u];
+
+            *cell ^= (uint8_t)(1u << bit % 8u);
             load();
             CHECK(store.flags == WIRE_FLAG_CONFIG_ONE_COPY);
-            CHECK(store.generation == (slot == 0u ? 4u : 5u));
-            CHECK(config.board_id == (slot == 0u ? 104u : 105u));
+            CHECK(slot == 0u ? store.generation == 2u && in_force(102, 2) : store.generation == 3u && in_force(103, 3));
             CHECK(store.next_slot == slot);                    /* the next commit mends it */
-            slots[slot][bit / 8u] ^= (uint8_t)(1u << bit % 8u);
+            *cell ^= (uint8_t)(1u << bit % 8u);
         }
     }
-    for (bit = 0; bit < CONFIG_SLOT_BYTES * 8u; bit++) {       /* both damaged */
-        slots[0][bit / 8u] ^= (uint8_t)(1u << bit % 8u);
-        slots[1][bit / 8u] ^= (uint8_t)(1u << (bit + 3u) % 8u);
+    for (bit = 0; bit < CONFIG_SLOT_BYTES * 8u; bit = (uint16_t)(bit + ROUNDS(1, 97))) {       /* both damaged */
+        cells[bit / 8u] ^= (uint8_t)(1u << bit % 8u);
+        cells[config_address(1) + bit / 8u] ^= (uint8_t)(1u << (bit + 3u) % 8u);
         load();
-        CHECK(store.flags == WIRE_FLAG_CONFIG_DEFAULTS && same(&config, &config_default));
-        slots[0][bit / 8u] ^= (uint8_t)(1u << bit % 8u);
-        slots[1][bit / 8u] ^= (uint8_t)(1u << (bit + 3u) % 8u);
+        CHECK(store.flags == WIRE_FLAG_CONFIG_DEFAULTS && defaults());
+        cells[bit / 8u] ^= (uint8_t)(1u << bit % 8u);
+        cells[config_address(1) + bit / 8u] ^= (uint8_t)(1u << (bit + 3u) % 8u);
     }
     load();
-    CHECK(store.flags == 0u && store.generation == 5u);
+    CHECK(store.flags == 0u && store.generation == 3u);
 }
 
-/* The supply fails after so many bytes, the next one being anything. */
+/* The supply fails after so many bytes, the next one being anything: of staging, of the commit, of both. */
 static void power_cuts(void)
 {
-    uint8_t steps;
+    uint16_t steps = 0;
     uint8_t torn;
+    bool done = false;
 
-    for (steps = 0; steps <= CONFIG_SLOT_BYTES + 1u; steps++) {
+    while (!done) {
         for (torn = 0; torn < 3u; torn++) {
-            bool done;
+            uint8_t code;
 
             generations();
-            CHECK(begin_commit(777) == WIRE_OK);
-            done = write(steps);
-            if (!done) {
-                uint16_t address;
-                uint8_t byte;
-                const uint8_t slot = store.next_slot;
-                uint8_t *cell;
-
-                config_next_write(&store, &address, &byte);
-                cell = &slots[slot][address - config_address(slot)];
-                *cell = torn == 0u ? *cell : torn == 1u ? (uint8_t)0xFF : (uint8_t)(*cell & byte);
-            }
+            left = steps;
+            code = write(777, 60, torn);
+            done = code == WIRE_OK;
+            CHECK(done || code == 0xFFu);
             load();
-            CHECK(config.board_id == 777u || config.board_id == 105u);
-            if (done) {
-                CHECK(config.board_id == 777u && store.generation == 6u && store.flags == 0u);
-            } else if (config.board_id == 105u) {
-                CHECK(store.generation == 5u);
-            }
+            CHECK(in_force(777, 60) || in_force(103, 3));
+            CHECK(!done || (in_force(777, 60) && store.generation == 4u && store.flags == 0u));
+        }
+        steps = (uint16_t)(steps + (steps < 60u ? ROUNDS(1, 23) : 1));
+    }
+    CHECK(steps > 60u && steps < CONFIG_SLOT_BYTES + 3u);      /* each angle, and no byte in vain */
+}
+
+/* Buttons: some bytes change, the rest stays, and it survives the same. */
+static void changes(void)
+{
+    struct config_change change = { .unit = CONFIG_UNIT_M_PER_MIN };
+    uint16_t steps;
+
+    generations();
+    config_begin_change(&store, &change);
+    CHECK(finish(0) == WIRE_OK);
+    load();
+    CHECK(store.generation == 4u && config.unit == CONFIG_UNIT_M_PER_MIN && config.board_id == 103u && config.angles == 3u);
+    CHECK(config_angle(&store, 2) == 2103u && config.circumference_um == 1039557ul);
+    change.wheel_targets = 3;
+    change.circumference_um = 1000000;
+    config_begin_change(&store, &change);
+    CHECK(finish(0) == WIRE_OK);
+    CHECK(config.circumference_um == 1000000ul && config.angles == 3u && config_angle(&store, 2) == 2103u);
+    change.wheel_targets = 4;                                  /* other targets: the angles are worth nothing */
+    config_begin_change(&store, &change);
+    CHECK(finish(0) == WIRE_OK);
+    CHECK(config.wheel_targets == 4u && config.angles == 0u && store.generation == 6u);
+    for (steps = 0;; steps++) {
+        uint8_t code;
+
+        generations();
+        left = steps;
+        config_begin_change(&store, &change);
+        code = finish((uint8_t)(steps % 3u));
+        load();
+        CHECK(config.board_id == 103u && config.wheel_targets == (config.circumference_um == 1000000ul ? 4u : 3u));
+        if (code == WIRE_OK) {
+            CHECK(config.wheel_targets == 4u);
+            break;
+        }
+        steps = (uint16_t)(steps + ROUNDS(0, 6));
+    }
+    never_told_anything();                                     /* without any settings: the first input is the wheel */
+    config_begin_change(&store, &change);
+    CHECK(finish(0) == WIRE_OK);
+    CHECK(config.wheel_input == 1u && config.wheel_targets == 4u && config.circumference_um == 1000000ul);
+    CHECK(store.generation == 1u && store.flags == 0u);
+}
+
+static void put_old(uint8_t slot, uint8_t generation, uint8_t board_id)
+{
+    uint8_t *cell = &cells[slot * 64u];
+    const uint8_t bytes[16] = { 11, generation, 0, 0, 0, 1, board_id, 0, 0, 0, 1, 5, 7, 0, 20, 30 };
+    uint16_t crc;
+    uint8_t at;
+
+    for (at = 0; at < sizeof bytes; at++) {
+        cell[at] = bytes[at];
+    }
+    crc = crc_of(cell, 16);
+    cell[16] = (uint8_t)crc;
+    cell[17] = (uint8_t)(crc >> 8);
+}
+
+/* The layout before: the newer whole slot is taken over, and stays until two commits of today's are made. */
+static void before(void)
+{
+    uint16_t steps;
+
+    never_told_anything();
+    put_old(0, 7, 70);
+    put_old(1, 6, 60);
+    load();
+    CHECK(store.generation == 7u && store.flags == 0u && config.board_id == 70u && config.version == CONFIG_VERSION);
+    CHECK(config.baud == 1u && config.mode[1] == 7u && config.mode[2] == 0u && config.flood_edges == 20u && config.mask_ms == 30u);
+    CHECK(config.wheel_input == 0u && config.clock_u95_ppb == 0xFFFFFFFFul && config_byte(&store, &config, 178) == 0u);
+    cells[6] ^= 1u;                                            /* the newer one is damaged */
+    load();
+    CHECK(store.generation == 6u && config.board_id == 60u);
+    cells[6] ^= 1u;
+    for (steps = 0;; steps = (uint16_t)(steps + ROUNDS(1, 41))) {
+        uint8_t code;
+
+        erase();
+        put_old(0, 7, 70);
+        put_old(1, 6, 60);
+        load();
+        left = steps;
+        code = write(500, 5, (uint8_t)(steps % 3u));
+        load();
+        CHECK(code == WIRE_OK ? in_force(500, 5) && store.generation == 8u : config.board_id == 70u || in_force(500, 5));
+        if (code == WIRE_OK) {
+            break;
         }
     }
+    CHECK(store.flags == 0u && store.next_slot == 0u);
+    left = NEVER;
+    CHECK(write(501, 6, 0) == WIRE_OK);
+    load();
+    CHECK(in_force(501, 6) && store.generation == 9u && store.flags == 0u && store.next_slot == 1u);
 }
+
+struct value {
+    uint8_t at;
+    uint8_t bytes;
+    bool good;
+    uint32_t value;
+};
 
 static void refusals(void)
 {
-    static const uint8_t bytes[CONFIG_LENGTH] = { 0 };
-    static const struct { uint8_t at; uint8_t good; uint8_t bad; } values[] = {
-        { 0, CONFIG_VERSION, CONFIG_VERSION + 1 },
-        { 5, CONFIG_BAUD_SLOW, CONFIG_BAUD_SLOW + 1 },
-        { 6, CONFIG_MODE_ALL, CONFIG_MODE_ALL + 1 },
-        { 7, CONFIG_MODE_ALL, 0x80 },
-        { 8, CONFIG_MODE_ALL, 0xFF },
-        { 9, CONFIG_FLOOD_EDGES_MIN, CONFIG_FLOOD_EDGES_MIN - 1 },
-        { 9, CONFIG_FLOOD_EDGES_MAX, CONFIG_FLOOD_EDGES_MAX + 1 },
-        { 10, CONFIG_MASK_MS_MIN, CONFIG_MASK_MS_MIN - 1 },
-        { 10, CONFIG_MASK_MS_MAX, CONFIG_MASK_MS_MAX + 1 },
+    static const uint8_t none[CONFIG_LENGTH] = { 0 };
+    static const struct value values[] = {
+        { 0, 1, true, 2 }, { 0, 1, false, 1 }, { 0, 1, false, 3 },
+        { 5, 1, true, 1 }, { 5, 1, false, 2 },
+        { 6, 1, true, 7 }, { 6, 1, false, 8 }, { 7, 1, false, 0x80 }, { 8, 1, false, 0xFF },
+        { 9, 1, true, 2 }, { 9, 1, false, 1 }, { 9, 1, true, 24 }, { 9, 1, false, 25 },
+        { 10, 1, true, 5 }, { 10, 1, false, 4 }, { 10, 1, true, 250 }, { 10, 1, false, 251 },
+        { 11, 1, true, 1 }, { 11, 1, false, 2 },
+        { 12, 1, true, 2 }, { 12, 1, false, 3 }, { 12, 1, false, 4 },                /* input 3 is switched off */
+        { 13, 1, false, 1 }, { 13, 2, false, 0x0302 },                                /* the wheel's; targets missing */
+        { 14, 1, false, 0 }, { 14, 1, false, 61 }, { 14, 1, false, 9 },               /* not the number of angles */
+        { 15, 1, true, 60 }, { 15, 1, false, 61 },
+        { 16, 4, true, 0 }, { 16, 4, true, 10000 }, { 16, 4, false, 9999 },
+        { 16, 4, true, 20000000 }, { 16, 4, false, 20000001 },
+        { 20, 4, true, 50000000 }, { 20, 4, false, 50000001 },
+        { 20, 4, true, (uint32_t)-50000000 }, { 20, 4, false, (uint32_t)-50000001 },
+        { 52, 4, true, 1 }, { 48, 4, true, 0xFFFFFFFF },
+        { 56, 2, true, 10000 }, { 56, 2, false, 10001 },
+        { 58, 1, true, 0 }, { 58, 1, false, 7 }, { 58, 1, false, 60 },
+        { 59, 1, false, 1 }, { 61, 2, false, 0 }, { 63, 2, false, 1001 }, { 63, 2, true, 1002 }, { 73, 2, true, 0xFFFF },
     };
     uint8_t n;
 
     generations();
-    CHECK(config_stage(&store, 0, bytes, 0) == WIRE_BAD_LENGTH);
-    CHECK(config_stage(&store, CONFIG_LENGTH, bytes, 1) == WIRE_BAD_LENGTH);
-    CHECK(config_stage(&store, 1, bytes, CONFIG_LENGTH) == WIRE_BAD_LENGTH);
-    CHECK(config_stage(&store, 0xFFFF, bytes, 1) == WIRE_BAD_LENGTH);
+    CHECK(config_stage(&store, 0, none, 0) == WIRE_BAD_LENGTH);
+    CHECK(config_stage(&store, CONFIG_LENGTH, none, 1) == WIRE_BAD_LENGTH);
+    CHECK(config_stage(&store, 1, none, CONFIG_LENGTH) == WIRE_BAD_LENGTH);
+    CHECK(config_stage(&store, 0xFFFF, none, 1) == WIRE_BAD_LENGTH);
     CHECK(config_commit(&store, CONFIG_LENGTH + 1, 0) == WIRE_BAD_LENGTH);
-    CHECK(config_commit(&store, 0, WIRE_CRC_INIT) == WIRE_BAD_LENGTH);
+    CHECK(config_commit(&store, 11, WIRE_CRC_INIT) == WIRE_BAD_LENGTH);
     for (n = 0; n < sizeof values / sizeof values[0]; n++) {
-        uint8_t good;
+        uint8_t staged[CONFIG_LENGTH];
+        uint16_t crc;
+        uint8_t at;
 
-        for (good = 0; good < 2u; good++) {
-            uint8_t staged[CONFIG_LENGTH];
-            uint16_t crc = WIRE_CRC_INIT;
-            uint8_t at;
+        make(staged, 1, 8);
+        for (at = 0; at < values[n].bytes; at++) {
+            staged[values[n].at + at] = (uint8_t)(values[n].value >> 8u * at);
+        }
+        crc = crc_of(staged, CONFIG_LENGTH);
+        load();
+        CHECK(stage(staged, 0) == WIRE_OK);
+        CHECK(config_commit(&store, CONFIG_LENGTH, crc ^ 1u) == WIRE_OK);
+        CHECK(finish(0) == WIRE_BAD_VALUE);
+        CHECK(config_commit(&store, CONFIG_LENGTH, crc) == WIRE_OK);
+        if (values[n].good) {
+            CHECK(finish(0) == WIRE_OK);
+            CHECK(config_byte(&store, &config, values[n].at) == staged[values[n].at]);
+        } else {
+            const uint32_t generation = store.generation;
 
-            config_pack(&config_default, staged);
-            staged[values[n].at] = good != 0u ? values[n].good : values[n].bad;
-            for (at = 0; at < CONFIG_LENGTH; at++) {
-                crc = frame_crc(crc, staged[at]);
-            }
-            load();
-            CHECK(config_stage(&store, 0, staged, CONFIG_LENGTH) == WIRE_OK);
-            CHECK(config_commit(&store, CONFIG_LENGTH, crc ^ 1u) == WIRE_BAD_VALUE);
-            CHECK(config_commit(&store, CONFIG_LENGTH, crc) == (good != 0u ? WIRE_OK : WIRE_BAD_VALUE));
-            CHECK((store.writing != 0u) == (good != 0u));
+            CHECK(finish(0) == WIRE_BAD_VALUE);
+            CHECK(store.generation == generation);
         }
     }
+    generations();
+    wearing = config_address(1) + CONFIG_HEADER_BYTES + 61u;   /* a cell that does not hold what was written */
+    CHECK(write(5, 60, 0) == WIRE_NOT_SAVED);
+    wearing = config_address(1) + CRC_AT;
+    CHECK(write(5, 60, 0) == WIRE_NOT_SAVED);
+    CHECK(store.generation == 3u && in_force(103, 3));
     load();
-    CHECK(begin_commit(1) == WIRE_OK);                         /* one commit at a time */
-    CHECK(config_stage(&store, 0, bytes, 1) == WIRE_NOT_SAVED);
-    CHECK(config_commit(&store, CONFIG_LENGTH, 0) == WIRE_NOT_SAVED);
-    CHECK(write(255));
-    slots[store.next_slot][7] ^= 0x10;                         /* a cell that does not hold what was written */
-    CHECK(config_finish(&store, slots[store.next_slot], &config) == WIRE_NOT_SAVED);
-    CHECK(store.generation == 5u);
+    CHECK(in_force(103, 3));
 }
 
 void test(void)
@@ -287,5 +484,7 @@ void test(void)
     another_length();
     every_bit();
     power_cuts();
+    changes();
+    before();
     refusals();
 }

@@ -96,7 +96,6 @@ static void answers(void)
     const struct tick first = { 0x04030201ul, 0x08070605ul };
     const struct tick second = { 0xFFFFFFFFul, 0 };
     const struct message_hello hello = { 1, 2, 0x77, true, 0xA1B2C3D4ul, 9 };
-    static const uint8_t config[] = { 10, 11, 12, 13 };
 
     begin(WIRE_HELLO, 5);
     message_hello(&message, &hello, &first);
@@ -112,9 +111,10 @@ static void answers(void)
     message_result(&message, 3, WIRE_STREAM, WIRE_BAD_VALUE);
     IS(0x07, 1, 3, 0x43, 2);
     begin(WIRE_CONFIG_DATA, 1);
-    message_config_data(&message, 3, 0x01020304ul, config, 4, 1, 2);
-    IS(0x06, 1, 3, 4, 3, 2, 1, 4, 0, 1, 0, 11, 12);
-    CHECK(message_close(&message) == 13u + 4u);
+    message_config_data(&message, 3, 0x01020304ul, 179, 258);
+    message_u8(&message, 11);
+    IS(0x06, 1, 3, 4, 3, 2, 1, 179, 0, 2, 1, 11);
+    CHECK(message_close(&message) == 12u + 4u);
 }
 
 static struct message_request request;
