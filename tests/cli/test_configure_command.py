@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from kerfbeat import cli
+from kerfbeat.calibrate.keep import NO_IDENTITY
 from kerfbeat.calibration import Calibration, calibration_path, save_calibration
 from kerfbeat.calibration import Result as Stored
 from kerfbeat.capture import ports
@@ -119,6 +120,18 @@ def test_inputs_flood_and_line_rate(run: Run, url: str) -> None:
     assert "from the board's next start on" in result.stderr
 
 
+def test_a_board_without_an_identity_is_given_one(run: Run, url: str) -> None:
+    without = json.loads(run("configure", "--port", url, "--id", "0", "--yes", "--json").stdout)
+    assert without["new"]["board_id"] == "00000000"
+    given = json.loads(run("configure", "--port", url, "--flood-edges", 9, "--yes", "--json").stdout)
+    board_id = given["new"]["board_id"]
+    assert len(board_id) == 8
+    assert int(board_id, 16) > 0
+    assert [row["setting"] for row in given["changes"]] == ["board id", "flood of edges"]
+    assert f"board {board_id}, " in run("configure", "--port", url).stdout
+    assert "kerfbeat configure" in NO_IDENTITY  # where a calibration says that there is none
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -168,7 +181,7 @@ def test_a_clock_correction_is_shown_to_age() -> None:
     settings = BoardSettings(clock_ppb=-2_000_000, clock_u95_ppb=0, clock_day=day_number(DAY - timedelta(days=730)))
     text = "\n".join(settings_words.display_lines(settings, today=DAY))
     assert "-2000 ± 900 ppm by today, 730 days after it was measured" in text
-    assert "± 0.088 % of the speed" in text
+    assert "± 0.088 % of doubt in the speed shown" in text
     assert "temperature" in text
     assert "kerfbeat calibrate clock" in text
     ahead = BoardSettings(clock_u95_ppb=0, clock_day=day_number(DAY + timedelta(days=1)))

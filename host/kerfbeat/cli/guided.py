@@ -64,7 +64,9 @@ def lead_and_record(
 
     blade : ask how else the blade's speed is known, where no sensor sees it.
     """
+    from kerfbeat.calibrate.keep import NO_IDENTITY, has_identity
     from kerfbeat.calibrate.plan import planned_steps
+    from kerfbeat.capture.stream import board_name
     from kerfbeat.machine import Setting, belt_choices
     from kerfbeat.present.entry import choice_of
     from kerfbeat.present.feed import Feed
@@ -80,6 +82,8 @@ def lead_and_record(
     guide = Guide(machine, feed, terminal, steps, unit=unit)
     with open_board(required_port(port, machine_path), machine.sensors, baud=baud, trace=False) as link:
         click.echo(f"{machine.name}: a board answers.", err=True)
+        if not has_identity(board_name(link.hello)):
+            warn(NO_IDENTITY)  # now, since a clock takes a whole run to measure
         try:
             with Listener(feed, link.events) as listener:
                 guide.introduce()

@@ -208,7 +208,7 @@ def _clock_lines(settings: BoardSettings, *, today: date) -> list[str]:
     return [
         f"clock: {plus_minus(now)} ppm by today, {counted(abs(days), 'day')} after it was measured{ahead}",
         "  a ceramic resonator moves with temperature (0.05 % over a workshop's seasons, 0.3 % over 100 K) and with "
-        f"time (0.03 % a year): so good is the display's time, ± {now.u95 / 1e4:.2g} % of the speed; "
+        f"time (0.03 % a year); that alone leaves ± {now.u95 / 1e4:.2g} % of doubt in the speed shown; "
         "kerfbeat calibrate clock measures it anew",
     ]
 
