@@ -1,12 +1,15 @@
 """Do a board's settings become the bytes of the contract, and only those that can be?"""
 
+import re
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kerfbeat.capture import board_settings as settings
 from kerfbeat.capture.board_settings import (
     CLOCK_NEVER,
     INPUT_WORDS,
@@ -59,6 +62,33 @@ def test_bytes_are_those_of_the_table() -> None:
     assert BoardSettings.unpack(SAW_BYTES) == SAW
 
 
+def test_limits_are_those_of_the_firmware(repository: Path) -> None:
+    """Each number of core/config.h that says what a setting may be; a new one there fails until it stands here."""
+    text = (repository / "firmware/core/config.h").read_text(encoding="utf-8")
+    found = dict(re.findall(r"^#define CONFIG_(\w+)\s+(0x[0-9A-Fa-f]+|\d+)u?l?\b", text, flags=re.MULTILINE))
+    not_of_a_value = re.compile(r"OLD_|SLOTS|SLOT_SPACING|HEADER_BYTES|FIXED_BYTES|MODE_ALL")
+    assert {name: int(number, 0) for name, number in found.items() if not not_of_a_value.match(name)} == {
+        "VERSION": settings.VERSION,
+        "ANGLES_MAX": settings.MOST_TARGETS,
+        "TARGETS_MAX": settings.MOST_TARGETS,
+        "MODE_ENABLED": settings.MODE_ON,
+        "MODE_RISING": settings.MODE_RISING,
+        "MODE_PULL_UP": settings.MODE_PULL_UP,
+        "FLOOD_EDGES_MIN": settings.FLOOD_EDGES[0],
+        "FLOOD_EDGES_MAX": settings.FLOOD_EDGES[1],
+        "MASK_MS_MIN": settings.MASK_MS[0],
+        "MASK_MS_MAX": settings.MASK_MS[1],
+        "CIRCUMFERENCE_MIN_UM": settings.CIRCUMFERENCE_UM[0],
+        "CIRCUMFERENCE_MAX_UM": settings.CIRCUMFERENCE_UM[1],
+        "CLOCK_PPB_MAX": settings.MOST_CLOCK_PPB,
+        "SLIP_LIMIT_MAX": settings.MOST_SLIP_1E4,
+        "UNIT_FT_PER_MIN": settings.UNITS.index("ft/min"),
+        "UNIT_M_PER_MIN": settings.UNITS.index("m/min"),
+        "BAUD_FAST": settings.BAUDS.index(500_000),
+        "BAUD_SLOW": settings.BAUDS.index(115_200),
+    }
+
+
 @st.composite
 def any_settings(draw: st.DrawFn) -> BoardSettings:
     u16, u32 = st.integers(0, 2**16 - 1), st.integers(0, 2**32 - 1)
@@ -81,11 +111,11 @@ def any_settings(draw: st.DrawFn) -> BoardSettings:
     )  # fmt: skip
 
 
-@given(settings=any_settings())
-def test_what_is_packed_is_unpacked(settings: BoardSettings) -> None:
-    data = settings.pack()
+@given(made=any_settings())
+def test_what_is_packed_is_unpacked(made: BoardSettings) -> None:
+    data = made.pack()
     assert len(data) == 179
-    assert BoardSettings.unpack(data) == settings
+    assert BoardSettings.unpack(data) == made
 
 
 @pytest.mark.parametrize(
