@@ -199,9 +199,15 @@ def _board_findings(
     if health is not None and health.supply_v is not None and health.supply_v < LEAST_SUPPLY_V:
         found.append(f"supply is {health.supply_v:.2f} V, {LEAST_SUPPLY_V} V is the least; try another cable or supply")
     if health is not None and health.stored_settings == "defaults in force":
-        found.append("no stored settings (new board, or both copies damaged): the defaults are in force")
+        found.append(
+            "no stored settings (new board, or both copies damaged): the defaults are in force; kerfbeat configure "
+            "--machine M stores some"
+        )
     if health is not None and health.stored_settings == "one copy damaged":
-        found.append("one copy of the stored settings was damaged; the other is in force; store them once more")
+        found.append(
+            "one copy of the stored settings is damaged, or its writing was cut off; the other is in force; kerfbeat "
+            "configure --again writes it anew"
+        )
     if resets:
         found.append(f"the board was reset {resets} times meanwhile; check its supply and the sensors' current")
     if interruptions:

@@ -60,6 +60,7 @@ class InputMode(click.ParamType):  # type: ignore[type-arg]  # generic in newer 
 )
 @board_options
 @click.option("--show", "only_show", is_flag=True, help="Show what would change, and write nothing.")
+@click.option("--again", is_flag=True, help="Write although nothing changes; mends a damaged copy.")
 @click.option("--yes", is_flag=True, help="Write without asking.")
 @click.option("--id", "board_id", type=BoardId(), metavar="HEX", help="The board's identity, up to 8 hex digits.")
 @click.option("--unit", type=click.Choice(["m/min", "ft/min"]), help="Of the display's first line.")
@@ -89,6 +90,7 @@ def configure(
     baud: int | None,
     trace: bool,
     only_show: bool,
+    again: bool,
     yes: bool,
     board_id: int | None,
     unit: str | None,
@@ -142,7 +144,7 @@ def configure(
         belt=None if machine is None else chosen_setting(machine, hz=None, gear=None, belt=belt).belt,
         keep_clock=not no_clock,
     )
-    reads_only = machine is None and wishes == Wishes()
+    reads_only = machine is None and wishes == Wishes() and not again
     wishes = replace(wishes, fresh_id=secrets.randbits(32) or 1)
     today = datetime.now(UTC).date()
     with open_board(port, None, baud=baud, trace=trace) as link:
@@ -162,7 +164,7 @@ def configure(
         for note in () if plan is None else plan.notes:
             warn(note)
         after = None
-        if plan is not None and changes and not only_show:
+        if plan is not None and (changes or again) and not only_show:
             _require_yes(yes)
             after = _written(link, plan.settings, before)
             said = ["written, read back, and the same", *display_lines(after.settings, today=today)]

@@ -160,7 +160,10 @@ def _memory(stored: StoredSettings, health: Health | None) -> str:
         return "stored settings: none (a new board, or both copies damaged); the defaults are in force"
     written = f"stored settings: written {counted(stored.generation, 'time')}"
     if health is not None and health.stored_settings == "one copy damaged":
-        return f"{written}; one of the two copies is damaged, the other is in force; write them once more"
+        return (
+            f"{written}; one of two copies is damaged, or its writing was cut off: the other one is in force; --again "
+            "writes it anew"
+        )
     return written
 
 
