@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from kerfbeat.cli._diagnose import log_files, machine_option, opened, spacing_of
+from kerfbeat.cli._diagnose import known_in, log_files, machine_option, opened, spacing_of
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
 
 __all__ = ["compare", "drift", "orders", "slip"]
@@ -122,8 +122,9 @@ def slip(
 ) -> None:
     """What slips, when, and under which cut?
 
-    Two channels: slip of belts and blade against idle running (this log's own, or that of --idle), told from the creep
-    that belongs to the load.  One channel: what its fall of speed may be and what would decide.
+    Two channels: slip of belts and blade against idle running (this log's own, or that of --idle; for belts else the
+    calibrated ratio), told from the creep that belongs to the load.  One channel: what its fall of speed may be and
+    what would decide.
 
     Of every marked cut: drop of speed, slip, load by motor slip, and how soon the speed was back.  Without marks, the
     whole log.
@@ -135,7 +136,7 @@ def slip(
     log = opened(log_path, machine_path)
     spacing, refused = spacing_of(log)
     idle = None if idle_path is None else opened(idle_path, machine_path)
-    found = slip_of(log, idle=idle, spacing_turns=spacing)
+    found = slip_of(log, idle=idle, spacing_turns=spacing, known=known_in(log))
     if as_json:
         print_json(slip_document(found))
     else:

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.calibration import Known, setting_name
 from kerfbeat.diagnose.lag import Steps
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import Running
+from kerfbeat.machine import Setting
 
-__all__ = ["Baseline", "Key", "baselines_of", "blocks_of", "key_of"]
+__all__ = ["Baseline", "Key", "baselines_of", "blocks_of", "calibrated_baseline", "key_of", "ratio_of"]
 
+Floats = NDArray[np.float64]
 Key = tuple[str | None, str | None]  # belt position and gear
 
 BLOCK_S = 1.0
@@ -21,11 +24,20 @@ LEAST_IDLE_S = 5.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Baseline:
-    """Turns of the driven shaft per turn of the driver in idle running, with its standard uncertainty."""
+    """Turns of the driven shaft per turn of the driver in idle running, with its standard uncertainty.
+
+    idle_s : of idle running it was seen in; 0 for a calibrated ratio.   calibrated : when that was stored, in words.
+    """
 
     ratio: float
     u_ratio: float
     idle_s: float
+    calibrated: str = ""
+
+    @property
+    def u_relative(self) -> float:
+        """Relative standard uncertainty."""
+        return self.u_ratio / self.ratio
 
 
 def key_of(part: Part) -> Key:
@@ -56,11 +68,37 @@ def baselines_of(steps: Steps, running: Running, parts: Sequence[Part]) -> dict[
         if idle_s < LEAST_IDLE_S or len(groups) < 3:
             continue
         up = np.array([steps.up_turns[g].sum() for g in groups])
-        ratios = np.array([steps.down_turns[g].sum() for g in groups]) / up
-        middle = float(np.median(ratios))
-        spread = 1.4826 * float(np.median(np.abs(ratios - middle)))
-        near = np.abs(ratios - middle) <= max(5 * spread, 1e-5 * middle)
-        ratio = float((ratios * up)[near].sum() / up[near].sum())
-        u = float(np.std(ratios[near], ddof=1)) / math.sqrt(np.count_nonzero(near)) if near.sum() > 1 else spread
+        ratio, u = ratio_of(up, np.array([steps.down_turns[g].sum() for g in groups]))
         found[key] = Baseline(ratio=ratio, u_ratio=u, idle_s=idle_s)
     return found
+
+
+def ratio_of(up: Floats, down: Floats) -> tuple[float, float]:
+    """Turns of the driven shaft per turn of the driver, and its standard uncertainty; wild blocks do not count.
+
+    up, down : (n,) turns in each of n >= 3 blocks.
+    """
+    ratios = down / up
+    middle = float(np.median(ratios))
+    spread = 1.4826 * float(np.median(np.abs(ratios - middle)))
+    near = np.abs(ratios - middle) <= max(5 * spread, 1e-5 * middle)
+    ratio = float((ratios * up)[near].sum() / up[near].sum())
+    u = float(np.std(ratios[near], ddof=1)) / math.sqrt(np.count_nonzero(near)) if near.sum() > 1 else spread
+    return ratio, u
+
+
+def calibrated_baseline(known: Known, key: Key, *, up: str, down: str) -> Baseline | None:
+    """Idle ratio of motor, driven shaft and wheel, any two, as a calibration run found it; None if it did not.
+
+    A calibrated ratio holds the creep of idle running, so that slip against it is told as against idle running.
+    """
+    name = setting_name(Setting(belt=key[0], gear=key[1]))
+    total, first = (known.results.get((quantity, name)) for quantity in ("total ratio", "first ratio"))
+    pairs = {("motor", "wheel"): (total, None), ("motor", "driven"): (first, None), ("driven", "wheel"): (total, first)}
+    under, over = pairs.get((up, down), (None, None))
+    if under is None or (up == "driven" and over is None):
+        return None
+    ratio, u_relative = 1.0 / under.value[0], under.u[0] / under.value[0]
+    if over is not None:
+        ratio, u_relative = ratio * over.value[0], math.hypot(u_relative, over.u[0] / over.value[0])
+    return Baseline(ratio=ratio, u_ratio=u_relative * ratio, idle_s=0.0, calibrated=f"{under.date:%Y-%m-%d}")

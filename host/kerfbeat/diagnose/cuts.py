@@ -197,7 +197,7 @@ def _slip_in(pair: PairSlip, inner: tuple[float, float]) -> SlipInCut | None:
     use = np.isfinite(pair.slip) & (steps.end_s - steps.length_s >= inner[0]) & (steps.end_s <= inner[1])
     if not use.any():
         return None
-    u_base = max((base.u_ratio / base.ratio for base in pair.baselines.values()), default=0.0)
+    u_base = max((base.u_relative for base in pair.baselines.values()), default=0.0)
     creep = None
     if pair.load is not None:
         explained = pair.creep_per_load * np.clip(np.nan_to_num(pair.load[use]), 0.0, None)

@@ -84,10 +84,12 @@ def pair_slip(
     down: str,
     law: Law,
     stored: Mapping[Key, Baseline] | None = None,
+    calibrated: Mapping[Key, Baseline] | None = None,
 ) -> PairSlip | None:
     """Slip of `down` behind `up`; None if the two were never counted together.
 
     stored : baselines of another run, which take the place of this log's own idle running.
+    calibrated : baselines where this log has no idle running of its own.
     """
     steps = steps_of([t for t in tracks if t.channel == up], [t for t in tracks if t.channel == down])
     if len(steps.end_s) < 3:
@@ -107,7 +109,7 @@ def pair_slip(
     )
     steps = settled_angles(steps, running.idle)
     own = baselines_of(steps, running, parts)
-    baselines = own if stored is None else dict(stored)
+    baselines = {**(calibrated or {}), **own} if stored is None else dict(stored)
     ratio0 = np.array([baselines[key_of(p)].ratio if key_of(p) in baselines else np.nan for p in parts])[running.part]
     slip = np.where(running.at_speed, 1.0 - steps.down_turns / (steps.up_turns * ratio0), np.nan)
     slip = _without_spikes(steps, slip)
@@ -116,9 +118,10 @@ def pair_slip(
     expected = np.zeros(len(slip)) if load is None else creep * np.clip(np.nan_to_num(load), 0.0, None)
     noise_s = _noise_s(steps, slip, running)
     threshold_s = max(law.threshold_s, NOISE_SD * noise_s)
-    reference = law.reference + (law.creep if load is None else 0.0)
     usable = bool(np.isfinite(slip).any()) and noise_s <= ROUGHEST * float(np.median(steps.length_s))
     u_base = np.array([_u_base(baselines, part) for part in parts])[running.part]
+    # What the idle ratio may be wrong by is no slip; of idle running seen here it is next to nothing.
+    reference = law.reference + (law.creep if load is None else 0.0) + coverage_factor(math.inf) * u_base
     course = Course(steps=steps, slip=slip, expected=expected, load=load, noise_s=noise_s, u_base=u_base)
     events = events_of(course, reference=reference, threshold_s=threshold_s) if usable else []
     mean, maximum = (
@@ -211,7 +214,7 @@ def _noise_s(steps: Steps, slip: Floats, running: Running) -> float:
 def _u_base(baselines: Mapping[Key, Baseline], part: Part) -> float:
     """Relative standard uncertainty of a part's baseline."""
     base = baselines.get(key_of(part))
-    return math.nan if base is None else base.u_ratio / base.ratio
+    return math.nan if base is None else base.u_relative
 
 
 def _summary(
@@ -227,7 +230,7 @@ def _summary(
     known = np.isfinite(slip)
     if not known.any() or not baselines:
         return None, None
-    u_base = max(base.u_ratio / base.ratio for base in baselines.values())
+    u_base = max(base.u_relative for base in baselines.values())
     cutting = np.array([part.cutting for part in parts])[running.part]
     use = known & cutting if (known & cutting).any() else known
     return (

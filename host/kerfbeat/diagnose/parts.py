@@ -14,7 +14,9 @@ from kerfbeat.diagnose.clock_path import clock_path
 from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import pieces_of
 
-__all__ = ["Part", "longest_setting", "parts_of", "setting_words"]
+__all__ = ["UNMARKED", "Part", "longest_setting", "parts_of", "setting_words"]
+
+UNMARKED = "not marked"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,7 +59,7 @@ def setting_words(setting: Setting) -> str:
     """A setting in words: "50 Hz, gear low"; "not marked" where nothing was said."""
     words = [f"{setting.hz:g} Hz"] if setting.hz is not None else []
     words += [f"{what} {name}" for what, name in (("belt", setting.belt), ("gear", setting.gear)) if name is not None]
-    return ", ".join(words) or "not marked"
+    return ", ".join(words) or UNMARKED
 
 
 def longest_setting(parts: Sequence[Part]) -> Setting:

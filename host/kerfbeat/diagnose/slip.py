@@ -8,14 +8,15 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose import shafts
-from kerfbeat.diagnose.baseline import Baseline, Key, key_of
+from kerfbeat.diagnose.baseline import Baseline, Key, calibrated_baseline, key_of
 from kerfbeat.diagnose.cuts import CutReport, cuts_of
 from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
 from kerfbeat.diagnose.one_channel import Fall, falls_of
 from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
-from kerfbeat.diagnose.parts import Part, parts_of
+from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
 from kerfbeat.diagnose.slip_events import BELT, BLADE
 from kerfbeat.diagnose.tracks import Track, tracks_of
 from kerfbeat.diagnose.verdict import Event, Verdict, events_in_words, verdict_of
@@ -23,7 +24,7 @@ from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
 from kerfbeat.measure.speed import clock_of
-from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
 __all__ = ["Absolute", "Slip", "slip_of"]
 
@@ -72,10 +73,17 @@ class Slip:
         return usable[0] if usable else None
 
 
-def slip_of(log: PulseLog, *, idle: PulseLog | None = None, spacing_turns: Mapping[str, Floats] | None = None) -> Slip:
+def slip_of(
+    log: PulseLog,
+    *,
+    idle: PulseLog | None = None,
+    spacing_turns: Mapping[str, Floats] | None = None,
+    known: Known | None = None,
+) -> Slip:
     """Look for slip in a log.
 
     idle : another log whose idle running is the baseline, instead of this log's own.
+    known : calibration whose ratios are the baseline of settings without idle running; not used beside `idle`.
     spacing_turns : calibrated spacing of targets by channel.
     Raises MeasureError if nothing turned.
     """
@@ -92,7 +100,8 @@ def slip_of(log: PulseLog, *, idle: PulseLog | None = None, spacing_turns: Mappi
         if not between:
             continue
         kept = None if stored is None else stored.get((up, down), {})
-        pair = pair_slip(machine, tracks, parts, up=up, down=down, law=BELT, stored=kept)
+        given = _calibrated(known, parts, up=up, down=down)
+        pair = pair_slip(machine, tracks, parts, up=up, down=down, law=BELT, stored=kept, calibrated=given)
         if pair is not None:
             belts.append((pair, tuple(_belt_name(machine, index) for index in between)))
     blade = None
@@ -147,6 +156,14 @@ def _stored(
     return found
 
 
+def _calibrated(known: Known | None, parts: Sequence[Part], *, up: str, down: str) -> dict[Key, Baseline]:
+    """Calibrated idle ratios of two channels at the settings of a log."""
+    if known is None:
+        return {}
+    keys = dict.fromkeys(key_of(part) for part in parts)
+    return {key: base for key in keys if (base := calibrated_baseline(known, key, up=up, down=down)) is not None}
+
+
 def _belt_name(machine: Machine, index: int) -> str:
     return machine.stages[index].name or f"belt of stage {index + 1}"
 
@@ -157,6 +174,8 @@ def _absolute(machine: Machine, pair: PairSlip) -> list[Absolute]:
     found = []
     for (belt, gear), base in pair.baselines.items():
         setting = Setting(belt=belt, gear=gear)
+        if base.calibrated:
+            continue  # says nothing of this run's idle slip
         try:
             ratios = stage_ratios(machine, setting)
         except MachineError:
@@ -194,15 +213,23 @@ def _baseline_words(
     if not pairs:
         return "none: slip needs two channels"
     here = {key_of(part) for part in parts}
-    seconds = max((base.idle_s for pair in pairs for key, base in pair.baselines.items() if key in here), default=0.0)
-    if not seconds:
-        return "none: no idle running at this belt position and gear; let it run idle for ten seconds"
+    used = [(key, base) for pair in pairs for key, base in pair.baselines.items() if key in here]
+    seconds = max((base.idle_s for _, base in used), default=0.0)
     how = (
         "idle running outside the marked cuts"
         if pairs[0].running.marked
         else "the least loaded running (no cut is marked)"
     )
-    return f"{seconds:.0f} s of {how} of {source}"
+    said = [f"{seconds:.0f} s of {how} of {source}"] if seconds else []
+    for (belt, gear), base in dict(used).items():
+        if base.calibrated:
+            at = setting_words(Setting(belt=belt, gear=gear))
+            where = "" if at == UNMARKED else f" for {at}"
+            doubt = 100 * coverage_factor(math.inf) * base.u_relative
+            said.append(
+                f"the ratio calibrated on {base.calibrated}{where} (± {doubt:.2g} %), for want of idle running here"
+            )
+    return "; ".join(said) or "none: no idle running at this belt position and gear; let it run idle for ten seconds"
 
 
 def _left_out(

@@ -77,10 +77,10 @@ class Course:
     u_base: Floats
 
 
-def events_of(course: Course, *, reference: float, threshold_s: float) -> list[SlipEvent]:
+def events_of(course: Course, *, reference: Floats, threshold_s: float) -> list[SlipEvent]:
     """Events in order of time.
 
-    reference : slip beyond creep that is allowed.   threshold_s : of the sum of what is beyond, in seconds.
+    reference : (n,) slip beyond creep that is allowed.   threshold_s : of the sum of what is beyond, in seconds.
     """
     steps, slip, expected, load = course.steps, course.slip, course.expected, course.load
     noise_s = course.noise_s
@@ -88,7 +88,7 @@ def events_of(course: Course, *, reference: float, threshold_s: float) -> list[S
     for group in blocks_of(steps, np.isfinite(slip), math.inf):
         length = steps.length_s[group]
         excess = (slip[group] - expected[group]) * length
-        for onset in onsets(excess, reference=reference * length, threshold=threshold_s):
+        for onset in onsets(excess, reference=reference[group] * length, threshold=threshold_s):
             inside = group[onset.first : onset.after]
             span_s = float(steps.length_s[inside].sum())
             mean = float((slip * steps.length_s)[inside].sum()) / span_s

@@ -34,7 +34,14 @@ def _pair_document(pair: PairSlip, belts: tuple[str, ...]) -> dict[str, Any]:
         "creep_percent_at_full_load": 100 * pair.creep_per_load,
         "creep_learned_here": pair.learned,
         "idle_ratio": [
-            {"belt": belt, "gear": gear, "turns_down_per_up": base.ratio, "u": base.u_ratio, "idle_s": base.idle_s}
+            {
+                "belt": belt,
+                "gear": gear,
+                "turns_down_per_up": base.ratio,
+                "u": base.u_ratio,
+                "idle_s": base.idle_s,
+                "calibrated": base.calibrated or None,
+            }
             for (belt, gear), base in pair.baselines.items()
         ],
         "usable": pair.usable,
