@@ -142,7 +142,7 @@ def test_what_is_packed_is_unpacked(made: BoardSettings) -> None:
         ({"circumference_um": 20_000_001}, "10000 to 20000000"),
         ({"clock_ppb": 50_000_001}, "clock correction"),
         ({"clock_ppb": -50_000_001}, "clock correction"),
-        ({"slowest_mm_min": 90_000}, "the alarm above 90000 mm/min is not over that below 90000"),
+        ({"slowest_mm_min": 90_000}, "the alarm above 90 m/min is not over that below 90 m/min"),
         ({"settings_day": 2**16}, "day"),
         ({"ratios_millionths": (1, 2, 3, 4, 5)}, "number of ratios"),
         ({"ratios_millionths": (0,)}, "ratio"),

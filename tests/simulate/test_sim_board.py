@@ -194,6 +194,8 @@ def test_settings_are_kept_in_a_file(tmp_path: Path) -> None:
     (tmp_path / "eeprom").write_bytes(b"something else")
     with pytest.raises(SimulateError, match="no settings of a simulated board"):
         BoardMemory(tmp_path / "eeprom")
+    with pytest.raises(SimulateError, match="no such folder"):
+        BoardMemory(tmp_path / "none" / "eeprom")
 
 
 def through_stream(heard: Listener) -> tuple[list[object], Stream]:

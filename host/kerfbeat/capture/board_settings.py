@@ -147,8 +147,8 @@ class BoardSettings:
         _within("fastest speed, mm/min,", self.fastest_mm_min, 0, LARGEST[4])
         if 0 < self.fastest_mm_min <= self.slowest_mm_min:
             raise SettingsError(
-                f"board settings: the alarm above {self.fastest_mm_min} mm/min is not over that below "
-                f"{self.slowest_mm_min} mm/min; change --slowest or --fastest"
+                f"board settings: the alarm above {self.fastest_mm_min / 1e3:g} m/min is not over that below "
+                f"{self.slowest_mm_min / 1e3:g} m/min; change --slowest or --fastest"
             )
         _within("slip limit, ten-thousandths,", self.slip_limit_1e4, 0, MOST_SLIP_1E4)
         self._require_angles()

@@ -117,6 +117,11 @@ class BoardLink:
         return self._stream.hello
 
     @property
+    def down_reason(self) -> str | None:
+        """Why there is no board now; None while there is one."""
+        return self._down_reason if self._port is None else None
+
+    @property
     def line_counts(self) -> LineCounts:
         """What the line did to the frames so far."""
         return self._stream.line_counts(self._decoder)
@@ -192,7 +197,7 @@ class BoardLink:
         self._welcome(greeted)
 
     def _welcome(self, greeted: Greeted) -> None:
-        _add_counts(greeted.decoder, self._decoder)
+        greeted.decoder.count_on(self._decoder)
         self._decoder = greeted.decoder
         hello = greeted.hello.message
         if greeted.asked_host_s is not None and isinstance(hello, m.Hello) and hello.asked is not None:
@@ -292,13 +297,3 @@ class BoardLink:
         with contextlib.suppress(LinkError):  # the port may be gone by now, which is all the same
             self._send(port, m.Stream(on=False))
         port.close()
-
-
-def _add_counts(decoder: Decoder, before: Decoder) -> None:
-    """Counters go on over an interruption."""
-    decoder.frames += before.frames
-    decoder.bad_crc += before.bad_crc
-    decoder.malformed += before.malformed
-    decoder.noise_bytes += before.noise_bytes
-    decoder.sequence_gaps += before.sequence_gaps
-    decoder.frames_missing += before.frames_missing

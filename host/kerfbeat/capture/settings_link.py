@@ -14,7 +14,7 @@ from typing import TypeVar
 from kerfbeat.capture import messages as m
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.board_settings import LENGTH, VERSION, BoardSettings
-from kerfbeat.capture.events import Health, LinkDown, SegmentStarted
+from kerfbeat.capture.events import Health
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.stream import firmware_name
 from kerfbeat.capture.wire import crc16
@@ -167,13 +167,8 @@ def _result(link: BoardLink, request: m.ConfigWrite, *, otherwise: str) -> m.Res
 
 
 def _why_silent(link: BoardLink) -> str:
-    """What the link has seen meanwhile."""
-    events = link.events(0)
-    down = next((event for event in reversed(events) if isinstance(event, LinkDown)), None)
-    if down is not None:
-        return f"the link broke ({down.reason.removeprefix(f'{link.url}: ')})"
-    if any(isinstance(event, SegmentStarted) for event in events[1:]):
-        return "the board was reset meanwhile; check its supply"
+    if link.down_reason is not None:
+        return f"the link broke ({link.down_reason.removeprefix(f'{link.url}: ')})"
     return "the board does not answer about its settings; check the cable"
 
 

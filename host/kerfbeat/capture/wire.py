@@ -5,6 +5,8 @@ decoder is fed bytes and never touches a port, so a port, a file and a random ge
 the bytes gives the same frames.  What is not a good frame is counted, never raised.
 """
 
+from __future__ import annotations
+
 from binascii import crc_hqx
 from dataclasses import dataclass
 
@@ -118,6 +120,15 @@ class Decoder:
         self._after_delimiter_host_s: float | None = None  # a second delimiter in a row was read then
         self._started_host_s = 0.0  # of the unfinished frame
         self._sequence: int | None = None  # of the frame before
+
+    def count_on(self, before: Decoder) -> None:
+        """Let the counters go on from those of the decoder before an interruption."""
+        self.frames += before.frames
+        self.bad_crc += before.bad_crc
+        self.malformed += before.malformed
+        self.noise_bytes += before.noise_bytes
+        self.sequence_gaps += before.sequence_gaps
+        self.frames_missing += before.frames_missing
 
     def feed(self, chunk: bytes, received_host_s: float = 0.0) -> list[Frame]:
         """Take the next bytes, read from the line at `received_host_s`; return the frames they complete."""

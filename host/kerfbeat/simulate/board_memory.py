@@ -20,13 +20,15 @@ class BoardMemory:
     """The settings in force, and those that the host is staging.
 
     path : a file that keeps them when the port is closed; made at the first commit.  None: they are forgotten then.
-    Raises SimulateError if there is a file that holds something else.
+    Raises SimulateError if there is a file that holds something else, or no such folder.
     """
 
     def __init__(self, path: Path | None = None) -> None:
         self.generation = 0  # 0: the defaults are in force
         self._config = DEFAULT
         self._path = path
+        if path is not None and not path.parent.is_dir():
+            raise SimulateError(f"{path}: no such folder; choose another file")
         if path is not None and path.exists():
             kept = path.read_bytes()
             self.generation = int.from_bytes(kept[:GENERATION_BYTES], "little")
