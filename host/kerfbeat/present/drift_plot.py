@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw_drift", "draw_stability", "plot_drifts"]
+__all__ = ["draw_drift", "draw_stability", "draw_wear", "plot_drifts"]
 
 
 def draw_drift(axes: Axes, drift: Drift) -> None:
@@ -63,7 +63,8 @@ def draw_stability(axes: Axes, drift: Drift) -> None:
     axes.grid(visible=True, which="both")
 
 
-def _draw_wear(axes: Axes, wears: Sequence[Wear]) -> None:
+def draw_wear(axes: Axes, wears: Sequence[Wear]) -> None:
+    """Change against the first run, over the days since."""
     for place, wear in enumerate(wears):
         years = [(date - wear.dates[0]).total_seconds() / 86400.0 for date in wear.dates]
         values = [each.value for each in wear.change_percent]
@@ -102,6 +103,6 @@ def plot_drifts(drifts: Sequence[Drift], wears: Sequence[Wear], path: Path, *, n
             draw_drift(figure.add_subplot(grid[0]), drift)
             draw_stability(figure.add_subplot(grid[1]), drift)
             if wears:
-                _draw_wear(figure.add_subplot(grid[2]), wears)
+                draw_wear(figure.add_subplot(grid[2]), wears)
         pages.append(figure)
     ink.save_pages(pages, path, title=f"Drift: {name}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,6 +31,7 @@ __all__ = [
     "PAPERS_MM",
     "STRAW",
     "conversion",
+    "drawn",
     "fitted",
     "line_ends",
     "millimetres",
@@ -37,6 +39,9 @@ __all__ = [
     "save_pages",
     "scale_bars",
     "spread",
+    "wrapped",
+    "write",
+    "written_mm",
 ]
 
 INK, BLUE, STRAW, GREY, FAINT = "#101418", "#1f3a5f", "#d9b44a", "#6b7278", "#d5d9dc"
@@ -47,6 +52,8 @@ DASHES: Sequence[Any] = (
 MM_PER_IN = 25.4
 # ISO 216 A4; ANSI/ASME Y14.1 size A (US letter), portrait
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+
+NO_XML = bytes(set(range(32)) - {9, 10, 13})
 
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
@@ -112,16 +119,15 @@ def scale_bars(axes: Axes, *, x_mm: float, y_mm: float, narrow: bool = False) ->
         axes.text(left + length_mm / 2, y_mm + 1.6, text, fontsize=7, ha="center", va="bottom")
 
 
-def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
-    """Write figures to a file: a PDF of one or many pages, or one PNG or SVG.
+def drawn(figures: Sequence[Figure], suffix: str, *, title: str) -> bytes:
+    """Figures as a ".pdf" of one or many pages, or one ".png" or ".svg".
 
-    Nothing is cropped or scaled, so that lengths on paper are true.  The file carries no date: the same input gives
-    the same bytes.  It is drawn in memory, so that a disk that does not take it leaves no half of it behind.
-    Raises OSError that names the file.
+    Nothing is cropped or scaled, so that lengths on paper are true.  The bytes carry no date: the same input gives the
+    same ones.
     """
     import matplotlib as mpl
 
-    suffix, drawn = path.suffix.lower(), BytesIO()
+    made = BytesIO()
     with mpl.rc_context(STYLE), warnings.catch_warnings():
         warnings.filterwarnings(
             "ignore", message="Glyph"
@@ -130,14 +136,31 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
             from matplotlib.backends.backend_pdf import PdfPages
 
             facts = {"Title": title, "Creator": "kerfbeat", "Producer": "kerfbeat", "CreationDate": None}
-            with PdfPages(drawn, metadata=facts) as pages:
+            with PdfPages(made, metadata=facts) as pages:
                 for figure in figures:
                     pages.savefig(figure)
         else:
             facts = {"Title": title, "Date": None} if suffix == ".svg" else {"Title": title, "Software": "kerfbeat"}
-            figures[0].savefig(drawn, dpi=150, metadata=facts, format=suffix.removeprefix("."))
+            figures[0].savefig(made, dpi=150, metadata=facts, format=suffix.removeprefix("."))
+    # A text stands in an SVG as a comment too; a control byte in it would make the file no XML (XML 1.0, 2.2).
+    return made.getvalue().translate(None, NO_XML) if suffix == ".svg" else made.getvalue()
+
+
+def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
+    """Write figures to a file: a PDF of one or many pages, or one PNG or SVG.
+
+    Raises OSError that names the file.
+    """
+    write(path, drawn(figures, path.suffix.lower(), title=title))
+
+
+def write(path: Path, content: bytes) -> None:
+    """Write a whole file, so that a disk that does not take it leaves no half of it behind.
+
+    Raises OSError that names the file.
+    """
     try:
-        path.write_bytes(drawn.getvalue())
+        path.write_bytes(content)
     except OSError as error:
         if error.filename is not None:  # it could not even be opened: whatever stands there is not ours
             raise
@@ -145,28 +168,62 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
         raise OSError(error.errno, error.strerror, str(path)) from error
 
 
+@lru_cache(maxsize=8192)
+def written_mm(text: str, *, size_pt: float, bold: bool = False) -> float:
+    """How wide a text on one line comes out."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal", size=size_pt)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph")
+        width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width_pt) / 72.0 * MM_PER_IN
+
+
 def fitted(text: str, *, width_mm: float, size_pt: float, bold: bool = False) -> str:
     """Cut a text to what fits on a line of this width."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
-
-    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
-
-    def wide_mm(shown: str) -> float:
-        return float(TextPath((0.0, 0.0), shown, size=size_pt, prop=font).get_extents().width) / 72.0 * MM_PER_IN
-
-    with warnings.catch_warnings(), mpl_style():
-        warnings.filterwarnings("ignore", message="Glyph")
-        if wide_mm(text) <= width_mm:
-            return text
-        fits, too_many = 1, len(text)
-        while too_many - fits > 1:  # halving: measuring a text takes milliseconds
-            middle = (fits + too_many) // 2
-            if wide_mm(text[:middle] + "…") <= width_mm:
-                fits = middle
-            else:
-                too_many = middle
+    if written_mm(text, size_pt=size_pt, bold=bold) <= width_mm:
+        return text
+    fits, too_many = 1, len(text)
+    while too_many - fits > 1:
+        middle = (fits + too_many) // 2
+        if written_mm(text[:middle] + "…", size_pt=size_pt, bold=bold) <= width_mm:
+            fits = middle
+        else:
+            too_many = middle
     return text[:fits].rstrip() + "…"
+
+
+def wrapped(text: str, *, width_mm: float, size_pt: float, bold: bool = False) -> list[str]:
+    """Break a text into lines of at most this width, at spaces; a word that alone is wider is cut in pieces."""
+    lines, line, used_mm = [], "", 0.0
+    for word in text.split():
+        wide_mm = _set_mm(f" {word}" if line else word, size_pt, bold)
+        if used_mm + wide_mm <= width_mm:
+            line, used_mm = f"{line} {word}" if line else word, used_mm + wide_mm
+            continue
+        if line:
+            lines.append(line)
+        line = ""
+        for character in word:
+            if line and _set_mm(line + character, size_pt, bold) > width_mm:
+                lines.append(line)
+                line = ""
+            line += character
+        used_mm = _set_mm(line, size_pt, bold)
+    return [*lines, line]
+
+
+def _set_mm(text: str, size_pt: float, bold: bool) -> float:
+    """Width of a text letter by letter: what is wrapped is too long to be measured as often as it is tried."""
+    return sum(_letter_mm(character, bold) for character in text) * size_pt
+
+
+@lru_cache(maxsize=8192)
+def _letter_mm(character: str, bold: bool) -> float:
+    """From the start of a letter to that of the next, for each point of size."""
+    return (written_mm(f"H{character}H", size_pt=100.0, bold=bold) - written_mm("HH", size_pt=100.0, bold=bold)) / 100.0
 
 
 def conversion(

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-__all__ = ["plot_speed"]
+__all__ = ["CAPTION", "draw_speed", "plot_speed", "traces_of"]
 
 WIDTH_MM, BLADE_MM, SHAFT_MM, HEAD_MM, FOOT_MM = 240.0, 95.0, 38.0, 30.0, 14.0
 LEFT_MM, RIGHT_MM, GAP_MM = 22.0, 22.0, 6.0
@@ -44,31 +44,40 @@ def plot_speed(log: PulseLog, result: SpeedResult, path: Path, *, unit: str) -> 
 
     unit : "m/min" or "ft/min" for the left scale; the other one stands at the right.
     """
-    happened = happenings_of(log)
-    traces = _traces(log, result)
+    traces = traces_of(log, result)
     shafts = [channel for channel in traces if channel != result.blade_channel]
     height_mm = HEAD_MM + BLADE_MM + FOOT_MM + (SHAFT_MM + GAP_MM) * len(shafts)
-    scale_s, time_unit = _time_scale(result.end_s - result.start_s)
     with ink.page(WIDTH_MM, height_mm) as figure:
 
         def add_axes(bottom_mm: float, tall_mm: float) -> Axes:
             width = (WIDTH_MM - LEFT_MM - RIGHT_MM) / WIDTH_MM
             return figure.add_axes((LEFT_MM / WIDTH_MM, bottom_mm / height_mm, width, tall_mm / height_mm))
 
-        blade_axes = add_axes(height_mm - HEAD_MM - BLADE_MM, BLADE_MM)
-        _draw_blade(blade_axes, log, result, traces, happened, unit=unit, scale_s=scale_s)
-        panels = [blade_axes]
-        for place, channel in enumerate(shafts):
-            axes = add_axes(FOOT_MM + (SHAFT_MM + GAP_MM) * (len(shafts) - 1 - place), SHAFT_MM)
-            _draw_shaft(axes, traces[channel], happened, scale_s=scale_s)
-            panels.append(axes)
-        for axes in panels:
-            axes.set_xlim(result.start_s / scale_s, max(result.end_s, result.start_s + 1e-3) / scale_s)
-            axes.grid(visible=True)
-            axes.tick_params(labelbottom=axes is panels[-1])
-        panels[-1].set_xlabel(f"time from the log's beginning, {time_unit}")
+        panels = [add_axes(height_mm - HEAD_MM - BLADE_MM, BLADE_MM)]
+        panels += [
+            add_axes(FOOT_MM + (SHAFT_MM + GAP_MM) * (len(shafts) - 1 - place), SHAFT_MM)
+            for place, _ in enumerate(shafts)
+        ]
+        draw_speed(panels, log, result, traces, unit=unit)
         _write_head(figure, log, result, unit=unit, height_mm=height_mm)
         ink.save_pages([figure], path, title=f"Speed along {Path(log.source).name}")
+
+
+def draw_speed(
+    panels: Sequence[Axes], log: PulseLog, result: SpeedResult, traces: dict[str, SpeedTrace], *, unit: str
+) -> None:
+    """Draw the blade's speed into the first panel, and each other shaft of `traces` into one below."""
+    happened = happenings_of(log)
+    scale_s, time_unit = _time_scale(result.end_s - result.start_s)
+    shafts = [trace for channel, trace in traces.items() if channel != result.blade_channel]
+    _draw_blade(panels[0], log, result, traces, happened, unit=unit, scale_s=scale_s)
+    for axes, trace in zip(panels[1:], shafts, strict=True):
+        _draw_shaft(axes, trace, happened, scale_s=scale_s)
+    for axes in panels:
+        axes.set_xlim(result.start_s / scale_s, max(result.end_s, result.start_s + 1e-3) / scale_s)
+        axes.grid(visible=True)
+        axes.tick_params(labelbottom=axes is panels[-1])
+    panels[-1].set_xlabel(f"time from the log's beginning, {time_unit}")
 
 
 def _write_head(figure: Figure, log: PulseLog, result: SpeedResult, *, unit: str, height_mm: float) -> None:
@@ -89,7 +98,7 @@ def _write_head(figure: Figure, log: PulseLog, result: SpeedResult, *, unit: str
         )
 
 
-def _traces(log: PulseLog, result: SpeedResult) -> dict[str, SpeedTrace]:
+def traces_of(log: PulseLog, result: SpeedResult) -> dict[str, SpeedTrace]:
     """Curves of the channels that have one."""
     traces = {}
     for channel in log.machine.sensors:
@@ -141,9 +150,7 @@ def _draw_blade(
     _draw_marks(axes, happened, scale_s)
 
 
-def _draw_curve(
-    axes: Axes, at: NDArray[np.float64], value: NDArray[np.float64], u95: NDArray[np.float64]
-) -> None:
+def _draw_curve(axes: Axes, at: NDArray[np.float64], value: NDArray[np.float64], u95: NDArray[np.float64]) -> None:
     axes.fill_between(at, value - u95, value + u95, color=ink.STRAW, alpha=0.6, linewidth=0)
     axes.plot(at, value, color=ink.BLUE, linewidth=1.1)
 
