@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 
+from kerfbeat.capture.log import read_log
 from kerfbeat.diagnose.order_sources import folded, nearest_alias, sources_of
 from kerfbeat.diagnose.order_spectrum import spectrum_of
 from kerfbeat.diagnose.orders import orders_of
@@ -194,3 +195,11 @@ def test_bad_input(play, run):
         orders_of(log)
     assert run("orders", log.source, "--channel", "driven").exit_code == 1
     assert run("orders", "absent.csv").exit_code == 2
+
+
+def test_what_uneven_targets_leave_of_a_whole_order_is_no_peak(repository):
+    """Six targets, a dozen turns: the spacing that is taken out leaves side lobes, and nothing that could be fitted."""
+    found = orders_of(read_log(repository / "sample_logs/board-grinder-reset.csv"), channel="wheel")
+    assert [peak for peak in found.peaks if peak.amplitude_percent.value < 3 / 1.96 * peak.amplitude_percent.u95] == []
+    assert found.spectrum.amplitude_turns.max() > 0
+    assert {each.order for each in found.undecided} == {1, 2, 3}

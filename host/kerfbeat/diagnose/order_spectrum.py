@@ -31,6 +31,8 @@ FLOOR_BINS = 151  # of the running median
 BINS_PER_POWER = 3.1  # of it, for one independent power: 1.5 by the Hann window, 2.08 by the median's efficiency
 FALSE_PEAK = 1e-3  # chance that a spectrum of pure noise shows any peak
 MOST_WAVES = 12
+CONFIRMED = 3.0  # standard errors of its fitted amplitude that a wave must reach: one in step with the targets is taken
+# out with their spacing, so that its side lobes may stand out of the floor while nothing is left to be fitted
 APART_BINS = 2.5  # the Hann window's main lobe reaches 2 bins to each side
 SIDE_LOBES = 0.005  # of a peak's amplitude; what is below that near a strong peak is its own side lobe and smear
 NEAR_BINS = 40
@@ -116,6 +118,7 @@ def spectrum_of(
         waves=tuple(
             Wave(order=order, amplitude_turns=a, u_amplitude_turns=u, strength=float(s))
             for (order, a, u), s in zip(waves, strength, strict=True)
+            if a > CONFIRMED * u
         ),
         turns=turns,
         resolution=per_turn / size,
