@@ -16,7 +16,7 @@ from kerfbeat.measure.speed import pieces_of
 
 __all__ = ["UNMARKED", "Part", "longest_setting", "parts_of", "setting_words"]
 
-UNMARKED = "not marked"
+UNMARKED = "no marked setting"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,7 +56,7 @@ def parts_of(log: PulseLog) -> tuple[Part, ...]:
 
 
 def setting_words(setting: Setting) -> str:
-    """A setting in words: "50 Hz, gear low"; "not marked" where nothing was said."""
+    """A setting in words: "50 Hz, gear low"; "no marked setting" where nothing was said."""
     words = [f"{setting.hz:g} Hz"] if setting.hz is not None else []
     words += [f"{what} {name}" for what, name in (("belt", setting.belt), ("gear", setting.gear)) if name is not None]
     return ", ".join(words) or UNMARKED
