@@ -23,13 +23,14 @@ from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import clock_of
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
-__all__ = ["LEVEL", "Comparison", "Row", "compare", "holm"]
+__all__ = ["LEVEL", "SPEED_OF", "Comparison", "Row", "compare", "holm", "steady_speeds"]
 
 Floats = NDArray[np.float64]
 
 LEVEL = 0.05  # chance that any row of a comparison is called different when none is
 LEAST_BLOCKS = 5
 SLOW = ("wheel", "blade", "driven")
+SPEED_OF = "speed of "
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -96,6 +97,16 @@ def compare(first: Sequence[PulseLog], second: Sequence[PulseLog], *, names: tup
     return Comparison(first=names[0], second=names[1], rows=marked, left_out=tuple(left_out))
 
 
+def steady_speeds(log: PulseLog) -> dict[Setting, tuple[str, Estimate]]:
+    """Of every setting that idled steadily: which channel tells it, and its mean speed in turns per second."""
+    found = {}
+    for (setting, quantity), (value, *_) in _collected([log], []).items():
+        if quantity.startswith(SPEED_OF):
+            parts = [Contribution(u=value.u, dof=value.dof), Contribution(u=value.value * _u_clock(log))]
+            found[setting] = quantity.removeprefix(SPEED_OF), combine(value.value, parts)
+    return found
+
+
 def holm(chances: ArrayLike, *, level: float) -> NDArray[np.bool_]:
     """Which of (n,) tests are significant together at a level, by Holm's step-down rule."""
     p = np.asarray(chances, dtype=float)
@@ -111,7 +122,6 @@ def _collected(logs: Sequence[PulseLog], left_out: list[str]) -> dict[tuple[Sett
     found: dict[tuple[Setting, str], list[_Value]] = {}
     for log in logs:
         tracks, parts = tracks_of(log), parts_of(log)
-        u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
         slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
         guide = slow or "motor"
         for setting in dict.fromkeys(part.setting for part in parts):
@@ -120,8 +130,8 @@ def _collected(logs: Sequence[PulseLog], left_out: list[str]) -> dict[tuple[Sett
             if speed is None:
                 left_out.append(f"{setting_words(setting)}: {log.source}: too little steady idle running ({guide})")
                 continue
-            u_common = math.hypot(u_clock, _u_display(log, setting))
-            found.setdefault((setting, f"speed of {guide}"), []).append(replace(speed, u_clock=u_common))
+            u_common = math.hypot(_u_clock(log), _u_display(log, setting))
+            found.setdefault((setting, f"{SPEED_OF}{guide}"), []).append(replace(speed, u_clock=u_common))
             motor = _mean(tracks, "motor", spans) if guide != "motor" else None
             if motor is not None:
                 u = math.hypot(speed.u / speed.value, motor.u / motor.value)
@@ -130,6 +140,11 @@ def _collected(logs: Sequence[PulseLog], left_out: list[str]) -> dict[tuple[Sett
                 each = _Value(value=ratio, u=u * ratio, dof=dof, u_clock=0.0)
                 found.setdefault((setting, f"turns of {guide} per turn of the motor"), []).append(each)
     return found
+
+
+def _u_clock(log: PulseLog) -> float:
+    """Relative standard uncertainty of the clock that tells a log's speeds."""
+    return max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
 
 
 def _u_display(log: PulseLog, setting: Setting) -> float:
