@@ -80,12 +80,12 @@ def draw_comparisons(axes: Axes, found: Sequence[Comparison], *, name_mm: float)
             markerfacecolor=ink.BLUE if row.significant else "none",
         )  # fmt: skip
     axes.axvline(0.0, color=ink.INK, linewidth=0.8)
-    words = [
-        ink.fitted(
-            f"{setting_words(row.setting)}: {row.quantity} ({Path(each.second).name})", width_mm=name_mm, size_pt=7.0
+    words = []
+    for each, row in rows:
+        of = f" ({Path(each.second).name})" if len(found) > 1 else ""
+        words.append(
+            ink.fitted(f"{setting_words(row.setting)}: {row.quantity}{of}", width_mm=name_mm, size_pt=7.0)
         )
-        for each, row in rows
-    ]
     axes.set_yticks(np.arange(len(rows)), words, fontsize=7)
     axes.set_ylim(len(rows) - 0.5, -0.5)
     axes.set_xlabel("difference, %")

@@ -8,7 +8,19 @@ from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.diagnose.wear import Wear
 from kerfbeat.present.numbers import plus_minus
 
-__all__ = ["RUN_HEADINGS", "drift_document", "drift_lines", "drifts_document", "run_rows", "wear_lines"]
+__all__ = [
+    "RUN_HEADINGS",
+    "SHAPES",
+    "drift_document",
+    "drift_facts",
+    "drift_heading",
+    "drift_lines",
+    "drifts_document",
+    "run_rows",
+    "setting_document",
+    "wear_document",
+    "wear_lines",
+]
 
 SHAPES = {
     "steady": "steady: no change is seen beyond the scatter",
@@ -77,31 +89,44 @@ def drifts_document(drifts: Sequence[Drift], wears: Sequence[Wear], unread: Sequ
     return document
 
 
-def drift_lines(drift: Drift) -> list[str]:
-    """One log in words."""
-    lines = [f"{drift.source}: {drift.channel} at {setting_words(drift.setting)}, {SHAPES[drift.shape]}"]
-    lines.append(f"  change           {plus_minus(drift.total_percent, '%')}")
+def drift_heading(drift: Drift) -> str:
+    """Channel, setting and shape in words."""
+    return f"{drift.channel} at {setting_words(drift.setting)}, {SHAPES[drift.shape]}"
+
+
+def drift_facts(drift: Drift) -> list[tuple[str, str]]:
+    """The numbers of one log: what, and how much."""
+    facts = [("change", plus_minus(drift.total_percent, "%"))]
     if drift.time_constant_s is not None:
-        lines.append(f"  time constant    {plus_minus(drift.time_constant_s, 's')}")
+        facts.append(("time constant", plus_minus(drift.time_constant_s, "s")))
     settled = drift.settled_after_s
     said = "not within this log" if settled is None else f"after {settled:.0f} s" if settled else "from the start"
-    lines.append(f"  settled          {said} (less than {SETTLED_PERCENT:g} % left to go)")
+    facts.append(("settled", f"{said} (less than {SETTLED_PERCENT:g} % left to go)"))
     if drift.trend_percent_per_hour is not None:
         beside = " beside the warm-up, once settled" if drift.shape == "warm-up" else ""
-        lines.append(f"  trend            {plus_minus(drift.trend_percent_per_hour, '% an hour')}{beside}")
+        facts.append(("trend", f"{plus_minus(drift.trend_percent_per_hour, '% an hour')}{beside}"))
     if len(drift.by_channel_percent) > 1:
         each = ", ".join(f"{name} {plus_minus(value, '%')}" for name, value in drift.by_channel_percent.items())
-        lines.append(f"  by channel       {each}")
+        facts.append(("by channel", each))
     if drift.stability is not None:
         best = drift.stability.best
-        lines.append(
-            f"  averaging        over {drift.stability.tau_s[0]:.3g} s good to "
-            f"{100 * drift.stability.deviation[0]:.2g} %, best over {drift.stability.tau_s[best]:.3g} s: "
-            f"{100 * drift.stability.deviation[best]:.2g} % (Allan deviation)"
+        facts.append(
+            (
+                "averaging",
+                f"over {drift.stability.tau_s[0]:.3g} s good to "
+                f"{100 * drift.stability.deviation[0]:.2g} %, best over {drift.stability.tau_s[best]:.3g} s: "
+                f"{100 * drift.stability.deviation[best]:.2g} % (Allan deviation)",
+            )
         )
+    return facts
+
+
+def drift_lines(drift: Drift) -> list[str]:
+    """One log in words."""
+    facts = drift_facts(drift)
     if drift.left_out:
-        lines.append(f"  left out         {'; '.join(drift.left_out)}")
-    return lines
+        facts.append(("left out", "; ".join(drift.left_out)))
+    return [f"{drift.source}: {drift_heading(drift)}", *(f"  {what:<16} {said}" for what, said in facts)]
 
 
 def run_rows(drifts: Sequence[Drift], dates: Sequence[str]) -> list[list[str]]:

@@ -15,8 +15,9 @@ from kerfbeat.present.orders_report import source_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_orders", "plot_orders"]
+__all__ = ["FOLDED", "draw_orders", "orders_caption", "plot_orders"]
 
+FOLDED = "Heights are those of an order that is what it seems; a folded one is taller by true over shown order."
 LABEL_MM = 62.0
 LOWEST_ORDER = 0.03
 
@@ -53,6 +54,14 @@ def draw_orders(axes: Axes, found: Orders) -> None:
     axes.grid(visible=True)
 
 
+def orders_caption(found: Orders) -> str:
+    """What was looked at, and how to read it."""
+    return (
+        f"{found.channel} at {setting_words(found.setting)}, {found.spectrum.turns:.0f} turns. "
+        "Blue: floor; dashed: level that noise passes once in a thousand spectra."
+    )
+
+
 def plot_orders(found: Orders, path: Path, *, name: str) -> None:
     """Draw the spectrum into a file."""
     with ink.page(200.0, 130.0) as figure:
@@ -60,12 +69,7 @@ def plot_orders(found: Orders, path: Path, *, name: str) -> None:
             0.02, 0.955, ink.fitted(f"{name}: {Path(found.source).name}", width_mm=190.0, size_pt=10.0, bold=True),
             fontsize=10, fontweight="bold", va="center",
         )  # fmt: skip
-        caption = (
-            f"{found.channel} at {setting_words(found.setting)}, {found.spectrum.turns:.0f} turns. "
-            "Blue: floor; dashed: level that noise passes once in a thousand spectra."
-        )
-        figure.text(0.02, 0.905, caption, fontsize=7.5, va="center")
-        folded = "Heights are those of an order that is what it seems; a folded one is taller by true over shown order."
-        figure.text(0.02, 0.87, folded, fontsize=7.5, va="center")
+        figure.text(0.02, 0.905, orders_caption(found), fontsize=7.5, va="center")
+        figure.text(0.02, 0.87, FOLDED, fontsize=7.5, va="center")
         draw_orders(figure.add_axes((0.11, 0.11, 0.86, 0.72)), found)
         ink.save_pages([figure], path, title=f"Orders: {name}")

@@ -9,7 +9,7 @@ from kerfbeat.present.numbers import plus_minus
 
 MOST_WHOLE = 6  # orders told in words; JSON has all
 
-__all__ = ["ORDER_HEADINGS", "order_rows", "orders_document", "orders_lines"]
+__all__ = ["ORDER_HEADINGS", "order_rows", "orders_document", "orders_lines", "source_words"]
 
 ORDER_HEADINGS = ("source", "order", "shows at", "speed changes by ± %", "also possible")
 

@@ -9,7 +9,7 @@ from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.cut_report import cuts_document, overall_document
 from kerfbeat.present.numbers import plus_minus
 
-__all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "verdict_lines"]
+__all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "slip_numbers", "verdict_lines"]
 
 EVENT_HEADINGS = ("what", "from s", "to s", "sure at s", "peak %", "load", "confidence")
 
@@ -125,9 +125,15 @@ def verdict_lines(found: Slip) -> list[str]:
 
 
 def slip_lines(found: Slip) -> list[str]:
+    """The numbers in words, and what was left out."""
+    return [*slip_numbers(found), *(f"left out: {line}" for line in found.left_out)]
+
+
+def slip_numbers(found: Slip) -> list[str]:
     """The numbers in words."""
     where = "in the cuts" if found.cuts.marked else "in all running"
     lines = []
+    where = "in the cuts" if any(part.cutting for part in found.parts) else "over all running"
     for pair, belts in found.belts:
         if pair.mean_percent is not None and pair.maximum_percent is not None:
             lines.append(
@@ -150,5 +156,4 @@ def slip_lines(found: Slip) -> list[str]:
         lines.append(f"motor slip {plus_minus(found.motor.slip_percent, '%')} of synchronous speed {where}")
     if found.motor is not None and found.motor.load_in_cuts is not None:
         lines.append(f"load in the cuts {plus_minus(found.motor.load_in_cuts)} of full load above idle, by motor slip")
-    lines += [f"left out: {line}" for line in found.left_out]
     return lines

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-__all__ = ["CAPTION", "draw_speed", "plot_speed", "traces_of"]
+__all__ = ["CAPTION", "draw_speed", "plot_speed", "time_scale", "traces_of"]
 
 WIDTH_MM, BLADE_MM, SHAFT_MM, HEAD_MM, FOOT_MM = 240.0, 95.0, 38.0, 30.0, 14.0
 LEFT_MM, RIGHT_MM, GAP_MM = 22.0, 22.0, 6.0
@@ -68,7 +68,7 @@ def draw_speed(
 ) -> None:
     """Draw the blade's speed into the first panel, and each other shaft of `traces` into one below."""
     happened = happenings_of(log)
-    scale_s, time_unit = _time_scale(result.end_s - result.start_s)
+    scale_s, time_unit = time_scale(result.end_s - result.start_s)
     shafts = [trace for channel, trace in traces.items() if channel != result.blade_channel]
     _draw_blade(panels[0], log, result, traces, happened, unit=unit, scale_s=scale_s)
     for axes, trace in zip(panels[1:], shafts, strict=True):
@@ -109,7 +109,8 @@ def traces_of(log: PulseLog, result: SpeedResult) -> dict[str, SpeedTrace]:
     return traces
 
 
-def _time_scale(span_s: float) -> tuple[float, str]:
+def time_scale(span_s: float) -> tuple[float, str]:
+    """Seconds in the unit that a time axis of this length deserves, and its name."""
     if span_s > 3 * 3600:
         return 3600.0, "h"
     return (60.0, "min") if span_s > 600 else (1.0, "s")
