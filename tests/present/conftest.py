@@ -1,12 +1,17 @@
-"""Which moments does the live reading have to show?"""
+"""Which moments does the live reading have to show, and when does a page of paper keep its texts apart?"""
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Pulses, SegmentStarted
@@ -131,3 +136,51 @@ def board() -> Iterator[Board]:
     board = Board()
     yield board
     board.feed.end_log()
+
+
+Box = tuple[float, float, float, float]
+
+
+def text_boxes(figure: Figure) -> list[tuple[str, Box]]:
+    """Extents in pixels of every text that is really drawn, slanted ones left out."""
+    canvas = FigureCanvasAgg(figure)
+    drawn: list[Text] = []
+    draw = Text.draw
+
+    def record(text: Text, renderer: Any, *more: Any, **named: Any) -> None:
+        drawn.append(text)
+        draw(text, renderer, *more, **named)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Text, "draw", record)
+        canvas.draw()
+    renderer = canvas.get_renderer()
+    found = []
+    for text in drawn:
+        if text.get_visible() and text.get_text().strip() and text.get_rotation() % 90.0 == 0.0:
+            box = text.get_window_extent(renderer)
+            found.append((text.get_text(), (box.x0, box.y0, box.x1, box.y1)))
+    return found
+
+
+@pytest.fixture(name="assert_apart")
+def _assert_apart() -> Callable[[list[Figure]], None]:
+    """Asserts of figures that no text lies on another or off the page."""
+    return assert_apart
+
+
+def assert_apart(figures: list[Figure]) -> None:
+    assert figures
+    for figure in figures:
+        boxes = text_boxes(figure)
+        assert len(boxes) > 5
+        width, height = figure.get_size_inches() * figure.dpi
+        for words, (x0, y0, x1, y1) in boxes:
+            assert x0 > 0.0, words
+            assert y0 > 0.0, words
+            assert x1 < width, words
+            assert y1 < height, words
+        for (one, a), (other, b) in itertools.combinations(boxes, 2):
+            across = min(a[2], b[2]) - max(a[0], b[0])
+            along = min(a[3], b[3]) - max(a[1], b[1])
+            assert across < 1.5 or along < 1.5, f"{one!r} lies on {other!r}"

@@ -49,6 +49,7 @@ COMMANDS = (
     Entry("drift", "kerfbeat.cli.diagnose:drift", LOGS, "Tell warm-up, trend, and how runs differ over the years."),
     Entry("orders", "kerfbeat.cli.diagnose:orders", LOGS, "Name what shakes the speed: sheave, belt, wheel, blade."),
     Entry("compare", "kerfbeat.cli.diagnose:compare", LOGS, "Tell where runs differ, setting by setting."),
+    Entry("report", "kerfbeat.cli.report:report", LOGS, "Write a report to hand on: PDF, or a page for a browser."),
     Entry("describe", "kerfbeat.cli.machine:describe", PLAN, "Ask for a machine and write its file."),
     Entry("predict", "kerfbeat.cli.machine:predict", PLAN, "Tell the blade speed of every setting."),
     Entry("choose", "kerfbeat.cli.plan:choose", PLAN, "Find the settings for a speed or a material."),

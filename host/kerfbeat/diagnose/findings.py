@@ -59,7 +59,7 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
 
     spacing: dict[str, Floats] = {name: np.array(turns) for name, (turns, _) in known.spacing_turns.items()}
     speed = tried("speed", lambda: calibrated_speed(log, known))
-    slip = tried("slip", lambda: slip_of(log, spacing_turns=spacing))
+    slip = tried("slip", lambda: slip_of(log, spacing_turns=spacing, known=known))
     drift = tried("drift", lambda: drift_of(log))
     orders = {}
     for channel in log.machine.sensors:

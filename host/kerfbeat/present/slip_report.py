@@ -133,7 +133,6 @@ def slip_numbers(found: Slip) -> list[str]:
     """The numbers in words."""
     where = "in the cuts" if found.cuts.marked else "in all running"
     lines = []
-    where = "in the cuts" if any(part.cutting for part in found.parts) else "over all running"
     for pair, belts in found.belts:
         if pair.mean_percent is not None and pair.maximum_percent is not None:
             lines.append(

@@ -1,0 +1,132 @@
+"""What does a report say in plain words, and on what evidence?"""
+
+from collections.abc import Iterator
+
+from kerfbeat.diagnose.findings import Findings
+from kerfbeat.diagnose.order_names import Peak
+from kerfbeat.diagnose.parts import setting_words
+from kerfbeat.machine import Setting
+from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.drift_report import SHAPES
+from kerfbeat.present.happenings import happenings_of
+from kerfbeat.present.numbers import SPEED_UNITS, both_speeds, plus_minus, short_number
+from kerfbeat.present.orders_report import source_words
+from kerfbeat.present.outlook import prospect_of
+from kerfbeat.present.report_content import Block, Points, Section, Words
+
+__all__ = ["band_words", "idle_against_band", "notes_of", "speed_words", "verdict_section"]
+
+NOT_AS_DESCRIBED = (
+    "The speed lies outside the band that the description predicts. Either something slips all the time, or what runs "
+    "is not what is described: check pulleys, gear, the motor's poles, the wheel, the targets' number and the marked "
+    "hertz."
+)
+
+
+def verdict_section(found: Findings, *, unit: str, title: str = "Verdict") -> Section:
+    """The verdict of one log with what speaks for it."""
+    blocks: list[Block] = []
+    evidence: list[str] = []
+    open_ends: tuple[str, ...] = ()
+    if found.slip is None:
+        blocks.append(Words(text=f"No verdict on slip: {found.not_done['slip']}.", weight="verdict"))
+    else:
+        verdict = found.slip.verdict
+        blocks.append(Words(text=verdict.words, weight="verdict"))
+        evidence, open_ends = [_sentence(line) for line in verdict.evidence], verdict.would_decide
+    against = [idle_against_band(found, setting, unit=unit) for setting in found.idle_m_per_s]
+    if any(place in ("below", "above") for place, _ in against):
+        blocks.append(Words(text=NOT_AS_DESCRIBED, weight="verdict"))
+    evidence += [words for _, words in against]
+    evidence += _drift(found)
+    evidence += _orders(found)
+    if evidence:
+        blocks.append(Points(lead="Evidence", lines=tuple(evidence)))
+    notes = notes_of(found)
+    if notes:
+        blocks.append(Points(lead="To look at besides", lines=tuple(map(_sentence, notes))))
+    if open_ends:
+        blocks.append(Points(lead="What would decide what stays open", lines=tuple(map(_sentence, open_ends))))
+    return Section(title=title, blocks=tuple(blocks))
+
+
+def _sentence(line: str) -> str:
+    """A line of evidence as a sentence."""
+    return f"{line[:1].upper()}{line[1:]}".rstrip(".") + "."
+
+
+def band_words(found: Findings, setting: Setting, *, unit: str) -> str:
+    """The predicted band of a setting; "" where nothing is predicted."""
+    band = _band(found, setting)
+    if band is None:
+        return ""
+    low, high = (short_number(SPEED_UNITS[unit](each)) for each in band)
+    return f"{low} to {high} {unit}"
+
+
+def _band(found: Findings, setting: Setting) -> tuple[float, float] | None:
+    prospect = prospect_of(found.log.machine, setting, found.known)
+    if prospect.low_m_per_s is None or prospect.high_m_per_s is None:
+        return None
+    return prospect.low_m_per_s, prospect.high_m_per_s
+
+
+def idle_against_band(found: Findings, setting: Setting, *, unit: str) -> tuple[str, str]:
+    """Where the idle speed of a setting lies ("within", "below", "above", "unknown"), and that in a sentence."""
+    idle, band = found.idle_m_per_s[setting], _band(found, setting)
+    said = f"At {setting_words(setting)} it idles at {both_speeds(idle, unit)}"
+    if band is None:
+        return "unknown", f"{said}; nothing is predicted for it."
+    place = _place(idle, band)
+    where = f"the band of {band_words(found, setting, unit=unit)} where a healthy machine is found"
+    return place, f"{said}, {place} {where}."
+
+
+def _place(idle: Estimate, band: tuple[float, float]) -> str:
+    if idle.value + idle.u95 < band[0]:
+        return "below"
+    return "above" if idle.value - idle.u95 > band[1] else "within"
+
+
+def _drift(found: Findings) -> Iterator[str]:
+    if found.drift is not None:
+        drift = found.drift
+        what, _, meaning = SHAPES[drift.shape].partition(": ")
+        change = "" if drift.shape == "steady" else f" by {plus_minus(drift.total_percent, '%')}"
+        yield f"Slow change of the {drift.channel}'s speed: {what}{change} ({meaning})."
+
+
+def _orders(found: Findings) -> Iterator[str]:
+    """The largest wave that has a name."""
+    peaks: list[tuple[str, Peak]] = [
+        (channel, peak)
+        for channel, each in found.orders.items()
+        for peak in each.peaks
+        if peak.source is not None and peak.amplitude_percent.value > peak.amplitude_percent.u95
+    ]
+    if peaks:
+        channel, peak = max(peaks, key=lambda pair: pair[1].amplitude_percent.value)
+        yield (
+            f"What shakes the speed most in step with the turning: {source_words(peak)}, by ± "
+            f"{plus_minus(peak.amplitude_percent, '%')} (seen on the {channel})."
+        )
+
+
+def notes_of(found: Findings) -> tuple[str, ...]:
+    """What the analyses warn of, and the prediction at the settings that were run; each once."""
+    analyses = (found.speed, found.slip, found.drift, *found.orders.values())
+    said = [line for analysis in analyses if analysis is not None for line in analysis.warnings]
+    for _, _, setting in happenings_of(found.log).settings:
+        prospect = prospect_of(found.log.machine, setting, found.known)
+        if prospect.low_m_per_s is not None and prospect.words:
+            said.append(prospect.words)
+    return tuple(dict.fromkeys(said))
+
+
+def speed_words(found: Findings, *, unit: str) -> str:
+    """The average blade speed, or why there is none."""
+    if found.speed is None:
+        return f"none: {found.not_done['speed']}"
+    if found.speed.blade_m_per_s is None:
+        return "none: neither wheel nor blade turned long enough"
+    return f"{both_speeds(found.speed.blade_m_per_s, unit)}, on average while it turned"
