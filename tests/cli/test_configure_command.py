@@ -1,7 +1,9 @@
 """Does configure show, compare, ask, write and read back, on a simulated board with a memory?"""
 
 import json
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,8 +16,11 @@ from kerfbeat.calibration import Calibration, calibration_path, save_calibration
 from kerfbeat.calibration import Result as Stored
 from kerfbeat.capture import ports
 from kerfbeat.capture.board_settings import BoardSettings, day_number
+from kerfbeat.drive.board_plan import BoardPlan
 from kerfbeat.errors import LinkError
+from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import settings_words
+from kerfbeat.present.settings_check import settings_findings
 from kerfbeat.simulate import board
 
 Run = Callable[..., Result]
@@ -35,10 +40,10 @@ def url(tmp_path: Path) -> str:
     return f"sim://steady?eeprom={tmp_path / 'eeprom'}"
 
 
-def calibrated(saw_file: Path, *, days_ago: int) -> None:
-    """The clock of the simulated board, 1234.5 +- 20 ppm."""
+def calibrated(saw_file: Path, *, days_ago: int, ppm: float = 1234.5) -> None:
+    """The clock of the simulated board, +- 20 ppm."""
     clock = Stored(
-        quantity="clock offset", of="51A70000", value=(1234.5,), u=(20.0 / 1.96,), unit="ppm",
+        quantity="clock offset", of="51A70000", value=(ppm,), u=(20.0 / 1.96,), unit="ppm",
         date=datetime.now(UTC) - timedelta(days=days_ago), sources=(), conditions={}, belongs_to={},
     )  # fmt: skip
     save_calibration(calibration_path(saw_file), Calibration(machine="saw", results=(clock,)))
@@ -206,3 +211,37 @@ def test_check_tells_where_the_board_is_not_as_the_machine_file_says(run: Run, u
     assert "not those of the machine file (blade per wheel turn 1039.553 mm" in said
     assert "1042.695 mm" in said
     assert "kerfbeat configure" in said
+
+
+def test_check_tells_where_the_stored_clock_is_wrong(run: Run, url: str, saw_file: Path) -> None:
+    """A board 3000 ppm fast that does not know reads 0.3 % low."""
+    url = f"{url}&clock_ppm=3000&clock_warm_ppm=0&clock_wander_ppm=0&host_ppm=0"
+    assert run("configure", "--port", url, "--machine", saw_file, "--yes").exit_code == 0
+    checked = run("check", "--port", url, "--machine", saw_file, "--for", "2s").stdout
+    said = re.search(r"keeps no correction, so that its display reads (0\.\d+) % low", checked)
+    assert said is not None
+    assert float(said[1]) == pytest.approx(0.3, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("stored_ppm", "words"),
+    [
+        (None, "3000 ± 90 ppm off and it keeps no correction, so that its display reads 0.3 % low"),
+        (4000, "it corrects by 4000 ppm, so that its display reads 0.1 % high"),
+        (-1000, "it corrects by -1000 ppm, so that its display reads 0.4 % low"),
+        (3101, "reads 0.01 % high"),
+        (3099, None),  # not worth a word
+    ],
+)
+def test_a_clock_that_runs_otherwise_than_stored_is_told(stored_ppm: int | None, words: str | None) -> None:
+    """The display multiplies by the stored rate, and the true one is 3000 ppm: its error is the difference."""
+    stored = BoardSettings(wheel_input=1, wheel_targets=4, circumference_um=1_039_553)
+    if stored_ppm is not None:
+        stored = replace(stored, clock_ppb=stored_ppm * 1000, clock_u95_ppb=20_000, clock_day=1)
+    as_it_is = BoardPlan(settings=stored, basis={}, notes=())
+    found = settings_findings(stored, as_it_is, Estimate(value=3000.0, u95=90.0))
+    assert len(found) == (words is not None)
+    assert words is None or words in found[0]
+    unsure = settings_findings(stored, as_it_is, Estimate(value=3000.0, u95=5000.0))
+    assert unsure == []
+    assert settings_findings(BoardSettings(), as_it_is, Estimate(value=3000.0, u95=90.0)) == []

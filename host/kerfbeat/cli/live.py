@@ -21,9 +21,10 @@ from kerfbeat.cli._calibration import known_beside, known_if_any
 from kerfbeat.cli._progress import Progress, time_progress, typed_lines
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal
-from kerfbeat.errors import LinkError
+from kerfbeat.errors import LinkError, SettingsError
 
 if TYPE_CHECKING:
+    from kerfbeat.capture.bringup import BringUp
     from kerfbeat.capture.link import BoardLink
     from kerfbeat.machine import Machine
 
@@ -67,7 +68,7 @@ def check(
     with open_board(port, sensors, baud=baud, trace=trace) as link, time_progress("listening", for_s) as progress:
         seen = bring_up(link, watch_s=for_s, progress=progress)
         if machine is not None and machine_path is not None:
-            seen = replace(seen, findings=(*seen.findings, *_settings_findings(link, machine, machine_path)))
+            seen = replace(seen, findings=(*seen.findings, *_settings_findings(link, seen, machine, machine_path)))
     if as_json:
         print_json(bring_up_document(seen))
         return
@@ -79,21 +80,20 @@ def check(
         click.echo(f"  {finding}")
 
 
-def _settings_findings(link: "BoardLink", machine: "Machine", machine_path: Path) -> list[str]:
-    """What to mend about the settings of a board that was told its wheel once."""
+def _settings_findings(link: "BoardLink", seen: "BringUp", machine: "Machine", machine_path: Path) -> list[str]:
+    """What to mend about the settings that the board keeps."""
     from kerfbeat.capture.settings_link import read_settings
     from kerfbeat.drive.board_plan import nearest_plan
-    from kerfbeat.present.settings_words import disagreement
+    from kerfbeat.present.bringup_report import clock_off_ppm
+    from kerfbeat.present.settings_check import settings_findings
 
+    known = known_beside(machine_path, machine)
     try:
         stored = read_settings(link).settings
-    except LinkError as problem:
+        plan = nearest_plan(stored, machine=machine, known=known, today=datetime.now(UTC).date())
+    except (LinkError, SettingsError) as problem:
         return [str(problem)]
-    if not stored.wheel_input:
-        return []
-    known = known_beside(machine_path, machine)
-    found = disagreement(stored, nearest_plan(stored, machine=machine, known=known, today=datetime.now(UTC).date()))
-    return [] if found is None else [found]
+    return settings_findings(stored, plan, clock_off_ppm(seen))
 
 
 @click.command(

@@ -30,7 +30,6 @@ __all__ = [
     "CHANGE_HEADINGS",
     "board_line",
     "change_rows",
-    "disagreement",
     "display_lines",
     "settings_lines",
     "stored_document",
@@ -165,15 +164,6 @@ def _memory(stored: StoredSettings, health: Health | None) -> str:
             "writes it anew"
         )
     return written
-
-
-def disagreement(before: BoardSettings, plan: BoardPlan) -> str | None:
-    """What to mend where the board's settings are not those of the machine file; None where they are."""
-    rows = change_rows(before, plan.settings, plan.basis)
-    if not rows:
-        return None
-    said = "; ".join(f"{label} {old} stored, {new} by the file" for label, old, new, _ in rows)
-    return f"the board's stored settings are not those of the machine file ({said}); kerfbeat configure writes them"
 
 
 def _readiness(settings: BoardSettings) -> str:
