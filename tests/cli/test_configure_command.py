@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -146,6 +146,7 @@ def test_a_board_without_an_identity_is_given_one(run: Run, url: str) -> None:
         (["--input", "2=sideways"], "write 2=rising or 3=off"),
         (["--belt", "low"], "without a machine file"),
         (["--mask", "1s"], "5 to 250 can"),
+        (["--flood-edges", "25"], "2 to 24 can"),
         (["--slowest", "15"], "has no unit"),
         (["--slip-limit", "200"], "0.0<=x<=100.0"),
     ],
@@ -191,6 +192,11 @@ def test_a_clock_correction_is_shown_to_age() -> None:
     assert "kerfbeat calibrate clock" in text
     ahead = BoardSettings(clock_u95_ppb=0, clock_day=day_number(DAY + timedelta(days=1)))
     assert "this computer's date is before it" in "\n".join(settings_words.display_lines(ahead, today=DAY))
+
+
+def test_every_setting_has_its_words() -> None:
+    shown = {name for line in settings_words.LINES for name in line.fields}
+    assert shown == {field.name for field in fields(BoardSettings)}
 
 
 def test_a_change_too_small_for_the_words_is_shown_all_the_same() -> None:
