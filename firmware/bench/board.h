@@ -14,7 +14,7 @@
 
 struct board {
     struct chip chip;
-    struct counter counter;
+    struct counter counters[KIND_CAPTURES];
     struct pins pins;
     struct uart uart;
     struct line line;

@@ -11,8 +11,6 @@
 #include "flags.h"
 
 enum {
-    RESPONSE_CYCLES = 4,        /* from acceptance to the vector (data sheet, "Interrupt Response Time") */
-    WAKE_CYCLES = 4,            /* and so much before it out of sleep (same section) */
     RUN_LIMIT_CYCLES = 100000   /* libsimavr may run so far without looking at its timers, if none is due */
 };
 
@@ -51,10 +49,10 @@ static void accept_interrupt(struct chip *chip, bool was_asleep)
     const uint8_t depth = avr->interrupts.running_ptr;
     avr_service_interrupts(avr);
     if (avr->interrupts.running_ptr > depth) {
-        if (was_asleep) { avr->cycle += WAKE_CYCLES; }
+        if (was_asleep) { avr->cycle += chip->kind->wake_cycles; }
         isr_enter(&chip->isr, avr->interrupts.running[depth]->vector, avr->cycle,
                   (uint16_t)(avr->data[CHIP_SPL] | (avr->data[CHIP_SPH] << 8)));
-        avr->cycle += RESPONSE_CYCLES;
+        avr->cycle += chip->kind->response_cycles;
         avr_cycle_timer_process(avr);        /* what falls into the response comes before the first instruction */
     }
 }
@@ -142,10 +140,11 @@ void chip_run_until(struct chip *chip, uint64_t cycle)
 }
 
 /* SRAM wakes with arbitrary contents; a fixed odd pattern finds a program that relies on zeros. */
-static void spoil_sram(avr_t *avr)
+static void spoil_sram(const struct chip *chip)
 {
+    avr_t *avr = chip->avr;
     uint32_t state = 0x2545F491u;
-    for (unsigned address = CHIP_SRAM; address <= avr->ramend; address++) {
+    for (unsigned address = chip->kind->sram; address <= avr->ramend; address++) {
         state = state * 1664525u + 1013904223u;
         avr->data[address] = (uint8_t)(state >> 24);
     }
@@ -159,7 +158,7 @@ void chip_reset(struct chip *chip, enum chip_reset_cause cause)
     if (cause == CHIP_RESET_POWER) {
         kept = 0;
         chip->resets_power++;
-        spoil_sram(avr);
+        spoil_sram(chip);
     } else {
         chip->resets_pin++;
     }
@@ -212,18 +211,12 @@ void chip_watch_read(struct chip *chip, uint16_t address, avr_io_read_t read, vo
     chip->avr->io[AVR_DATA_TO_IO(address)].r.param = param;
 }
 
-static avr_timer_t *find_timer1(avr_t *avr)
-{
-    for (avr_io_t *io = avr->io_port; io != NULL; io = io->next) {
-        if (strcmp(io->kind, "timer") == 0 && ((avr_timer_t *)io)->name == '1') { return (avr_timer_t *)io; }
-    }
-    return NULL;
-}
-
 bool chip_open(struct chip *chip, const char *elf_path)
 {
     running_chip = chip;
     avr_global_logger_set(log_line);
+    chip->kind = kind_of_elf(elf_path);
+    if (chip->kind == NULL) { return false; }
     elf_firmware_t firmware;
     memset(&firmware, 0, sizeof firmware);
     if (elf_read_firmware(elf_path, &firmware) != 0 || firmware.flash == NULL) {
@@ -231,9 +224,9 @@ bool chip_open(struct chip *chip, const char *elf_path)
                 elf_path);
         return false;
     }
-    chip->avr = avr_make_mcu_by_name("atmega328p");
+    chip->avr = avr_make_mcu_by_name(chip->kind->mcu);
     if (chip->avr == NULL) {
-        fprintf(stderr, "board: this libsimavr does not know the ATmega328P\n");
+        fprintf(stderr, "board: this libsimavr does not know the %s\n", chip->kind->mcu);
         return false;
     }
     avr_init(chip->avr);
@@ -241,12 +234,12 @@ bool chip_open(struct chip *chip, const char *elf_path)
     firmware.frequency = CHIP_HZ;
     avr_load_firmware(chip->avr, &firmware);
     chip->avr->vcc = chip->avr->avcc = chip->avr->aref = 5000;
-    chip->timer1 = find_timer1(chip->avr);
+    chip->isr.names = chip->kind->vectors;
     chip->isr.depth = 0;
     for (unsigned n = 0; n < ISR_VECTORS; n++) { chip->isr.vector[n].flag_cycle = ISR_NEVER; }
     isr_clear(&chip->isr);
     flags_install(chip);
-    return chip->timer1 != NULL;
+    return true;
 }
 
 void chip_close(struct chip *chip)

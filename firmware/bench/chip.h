@@ -1,4 +1,4 @@
-/* How does the emulated ATmega328P run: instructions, interrupts, sleep, resets, power?
+/* How does the emulated chip run: instructions, interrupts, sleep, resets, power?
  *
  * libsimavr supplies the instruction set, the timers' counting and the interrupt queue.  Where release 1.6 departs
  * from the data sheet, this folder corrects it; README.md lists every departure. */
@@ -13,35 +13,24 @@
 #include <simavr/avr_uart.h>
 
 #include "isr.h"
+#include "kinds.h"
 
 #define CHIP_HZ 16000000u
 #define CHIP_LISTENERS 8u
 
-/* data-space addresses of the ATmega328P (register summary of its data sheet) */
+/* data-space addresses that are the same in every chip of kinds.c (register summaries of the data sheets) */
 enum {
-    CHIP_PINB = 0x23, CHIP_PIND = 0x29,
-    CHIP_TIFR0 = 0x35, CHIP_TIFR1 = 0x36, CHIP_TIFR2 = 0x37, CHIP_PCIFR = 0x3B, CHIP_EIFR = 0x3C, CHIP_EIMSK = 0x3D,
-    CHIP_EECR = 0x3F, CHIP_EEDR = 0x40, CHIP_EEARL = 0x41, CHIP_EEARH = 0x42,
+    CHIP_EIFR = 0x3C, CHIP_EECR = 0x3F, CHIP_EEDR = 0x40, CHIP_EEARL = 0x41, CHIP_EEARH = 0x42,
     CHIP_SMCR = 0x53, CHIP_MCUSR = 0x54, CHIP_SPL = 0x5D, CHIP_SPH = 0x5E,
-    CHIP_PCICR = 0x68, CHIP_EICRA = 0x69, CHIP_TIMSK0 = 0x6E, CHIP_TIMSK1 = 0x6F, CHIP_TIMSK2 = 0x70,
-    CHIP_TCCR1B = 0x81, CHIP_TCNT1L = 0x84, CHIP_TCNT1H = 0x85, CHIP_ICR1L = 0x86, CHIP_ICR1H = 0x87,
-    CHIP_OCR1AL = 0x88, CHIP_OCR1AH = 0x89, CHIP_OCR1BL = 0x8A, CHIP_OCR1BH = 0x8B,
     CHIP_UCSR0A = 0xC0, CHIP_UCSR0B = 0xC1, CHIP_UCSR0C = 0xC2, CHIP_UBRR0L = 0xC4, CHIP_UBRR0H = 0xC5,
-    CHIP_UDR0 = 0xC6,
-    CHIP_SRAM = 0x100
-};
-
-/* interrupt vector numbers of the ATmega328P, 0 is reset */
-enum {
-    CHIP_VECTOR_INT0 = 1, CHIP_VECTOR_INT1 = 2, CHIP_VECTOR_CAPTURE = 10, CHIP_VECTOR_RX = 18, CHIP_VECTOR_UDRE = 19,
-    CHIP_VECTOR_TX = 20, CHIP_VECTOR_EE_READY = 22, CHIP_VECTORS = 26
+    CHIP_UDR0 = 0xC6
 };
 
 enum chip_reset_cause { CHIP_RESET_POWER = 0x01, CHIP_RESET_PIN = 0x02, CHIP_RESET_WATCHDOG = 0x08 };   /* MCUSR bits */
 
 struct chip {
     avr_t *avr;
-    avr_timer_t *timer1;
+    const struct kind *kind;
     struct isr isr;
     uint64_t until_cycle;             /* a sleeping core may not jump past it */
     uint64_t boot_cycles;             /* a boot loader holds the core so long after each reset, watchdog running */

@@ -198,8 +198,8 @@ static void do_eeprom(struct board *board, char **word)
     if (word[1] != NULL) {
         const unsigned long address = strtoul(word[1], NULL, 0);
         size_t count = 0;
-        if (word[2] == NULL || address >= EEPROM_SIZE
-            || !parse_hex(word[2], board->eeprom.bytes + address, EEPROM_SIZE - address, &count)) {
+        if (word[2] == NULL || address >= board->eeprom.size_bytes
+            || !parse_hex(word[2], board->eeprom.bytes + address, board->eeprom.size_bytes - address, &count)) {
             answer("error: write eeprom, or eeprom ADDRESS HEX");
             return;
         }
@@ -208,7 +208,7 @@ static void do_eeprom(struct board *board, char **word)
         return;
     }
     fputs("ok ", stdout);
-    for (unsigned n = 0; n < EEPROM_SIZE; n++) { printf("%02x", board->eeprom.bytes[n]); }
+    for (unsigned n = 0; n < board->eeprom.size_bytes; n++) { printf("%02x", board->eeprom.bytes[n]); }
     answer("%s", "");
 }
 

@@ -1,12 +1,18 @@
 #include "counter.h"
 
-enum { TCNT1, OCR1A, OCR1B };
-static const uint16_t low_address[3] = { CHIP_TCNT1L, CHIP_OCR1AL, CHIP_OCR1BL };
+#include <stdio.h>
+#include <string.h>
+
+/* TCNTnL, OCRnAL and so on; 0: there is none */
+static uint16_t low_address(const struct counter *counter, unsigned n)
+{
+    return n == 0 ? counter->at->count : counter->at->compare[n - 1];
+}
 
 /* The count at any cycle near now: before or after the wrap that libsimavr has already noticed. */
 static uint16_t count_at(const struct counter *counter, uint64_t cycle)
 {
-    const avr_timer_t *timer = counter->chip->timer1;
+    const avr_timer_t *timer = counter->timer;
     if (timer->tov_cycles == 0) { return 0; }
     const int64_t period_cycles = (int64_t)timer->tov_cycles;
     int64_t into_cycles = ((int64_t)cycle - (int64_t)timer->tov_base) % period_cycles;
@@ -16,7 +22,7 @@ static uint16_t count_at(const struct counter *counter, uint64_t cycle)
 
 uint64_t counter_zero_cycle(const struct counter *counter, uint64_t cycle)
 {
-    const avr_timer_t *timer = counter->chip->timer1;
+    const avr_timer_t *timer = counter->timer;
     if (timer->tov_cycles == 0 || cycle < timer->tov_base) { return 0; }
     return cycle - (cycle - timer->tov_base) % timer->tov_cycles;
 }
@@ -59,8 +65,8 @@ static void write_low(avr_t *avr, avr_io_addr_t address, uint8_t value, void *pa
 {
     struct counter *counter = param;
     avr->data[address + 1] = counter->temporary;
-    for (unsigned n = 0; n < 3; n++) {
-        if (low_address[n] == address) { counter->write_low[n](avr, address, value, counter->write_low_param[n]); }
+    for (unsigned n = 0; n < 1 + KIND_COMPARES; n++) {
+        if (low_address(counter, n) == address) { counter->write_low[n](avr, address, value, counter->write_low_param[n]); }
     }
 }
 
@@ -79,27 +85,51 @@ static void restart(void *param)
     counter->temporary = 0;
 }
 
-void counter_install(struct counter *counter, struct chip *chip)
+static void install(struct counter *counter)
 {
-    counter->chip = chip;
-    for (unsigned n = 0; n < 3; n++) {
-        const avr_io_addr_t io = AVR_DATA_TO_IO(low_address[n]);
-        counter->write_low[n] = chip->avr->io[io].w.c;
-        counter->write_low_param[n] = chip->avr->io[io].w.param;
-        chip_watch_write(chip, low_address[n], write_low, counter);
-        chip_watch_write(chip, (uint16_t)(low_address[n] + 1u), write_high, counter);
+    struct chip *chip = counter->chip;
+    const struct kind_capture *at = counter->at;
+    for (unsigned n = 0; n < 1 + KIND_COMPARES && low_address(counter, n) != 0; n++) {
+        const uint16_t low = low_address(counter, n);
+        counter->write_low[n] = chip->avr->io[AVR_DATA_TO_IO(low)].w.c;
+        counter->write_low_param[n] = chip->avr->io[AVR_DATA_TO_IO(low)].w.param;
+        chip_watch_write(chip, low, write_low, counter);
+        chip_watch_write(chip, (uint16_t)(low + 1u), write_high, counter);
     }
-    chip_watch_read(chip, CHIP_TCNT1L, read_count_low, counter);
-    chip_watch_read(chip, CHIP_TCNT1H, read_high, counter);
-    chip_watch_read(chip, CHIP_ICR1L, read_capture_low, counter);
-    chip_watch_read(chip, CHIP_ICR1H, read_high, counter);
-    chip_watch_write(chip, CHIP_ICR1L, ignore_write, counter);
-    chip_watch_write(chip, CHIP_ICR1H, ignore_write, counter);
+    chip_watch_read(chip, at->count, read_count_low, counter);
+    chip_watch_read(chip, (uint16_t)(at->count + 1u), read_high, counter);
+    chip_watch_read(chip, at->capture, read_capture_low, counter);
+    chip_watch_read(chip, (uint16_t)(at->capture + 1u), read_high, counter);
+    chip_watch_write(chip, at->capture, ignore_write, counter);
+    chip_watch_write(chip, (uint16_t)(at->capture + 1u), ignore_write, counter);
     chip_on_reset(chip, restart, counter);
+}
+
+static avr_timer_t *find_timer(avr_t *avr, uint32_t name)
+{
+    for (avr_io_t *io = avr->io_port; io != NULL; io = io->next) {
+        if (strcmp(io->kind, "timer") == 0 && (unsigned char)((avr_timer_t *)io)->name == name) { return (avr_timer_t *)io; }
+    }
+    return NULL;
+}
+
+bool counters_install(struct counter counters[KIND_CAPTURES], struct chip *chip)
+{
+    for (unsigned n = 0; n < KIND_CAPTURES && chip->kind->captures[n].timer != 0; n++) {
+        counters[n].chip = chip;
+        counters[n].at = &chip->kind->captures[n];
+        counters[n].timer = find_timer(chip->avr, counters[n].at->timer);
+        if (counters[n].timer == NULL) {
+            fprintf(stderr, "board: this libsimavr knows no timer %c of the %s\n", (int)counters[n].at->timer, chip->kind->mcu);
+            return false;
+        }
+        install(&counters[n]);
+    }
+    return true;
 }
 
 void counter_capture(struct counter *counter, uint64_t cycle)
 {
     counter->capture = count_at(counter, cycle);
-    avr_raise_interrupt(counter->chip->avr, &counter->chip->timer1->icr);
+    avr_raise_interrupt(counter->chip->avr, &counter->timer->icr);
 }

@@ -49,7 +49,7 @@ static void write_control(avr_t *avr, avr_io_addr_t register_address, uint8_t va
     struct eeprom *eeprom = param;
     const bool busy = (avr->data[register_address] & EEPE) != 0;
     const bool armed = eeprom->armed && avr->cycle <= eeprom->disarm_cycle;
-    const unsigned address = (avr->data[CHIP_EEARL] | ((unsigned)avr->data[CHIP_EEARH] << 8)) & (EEPROM_SIZE - 1u);
+    const unsigned address = (avr->data[CHIP_EEARL] | ((unsigned)avr->data[CHIP_EEARH] << 8)) & (eeprom->size_bytes - 1u);
     uint8_t now = (uint8_t)(value & EERIE);
     now |= busy ? (avr->data[register_address] & (EEPM | EEPE)) : (value & EEPM);
     avr->data[register_address] = now;
@@ -82,6 +82,7 @@ bool eeprom_install(struct eeprom *eeprom, struct chip *chip, const char *path)
 {
     eeprom->chip = chip;
     eeprom->path = path;
+    eeprom->size_bytes = chip->kind->eeprom_bytes;
     memset(eeprom->bytes, 0xFF, sizeof eeprom->bytes);
     chip_watch_write(chip, CHIP_EECR, write_control, eeprom);
     chip_watch_read(chip, CHIP_EECR, read_control, eeprom);
@@ -93,10 +94,10 @@ bool eeprom_install(struct eeprom *eeprom, struct chip *chip, const char *path)
         fprintf(stderr, "board: %s: cannot read the EEPROM file: %s\n", path, strerror(errno));
         return false;
     }
-    const size_t count = fread(eeprom->bytes, 1, sizeof eeprom->bytes, file);
+    const size_t count = fread(eeprom->bytes, 1, eeprom->size_bytes, file);
     fclose(file);
-    if (count != sizeof eeprom->bytes) {
-        fprintf(stderr, "board: %s: an EEPROM file has %u bytes, this one %zu\n", path, EEPROM_SIZE, count);
+    if (count != eeprom->size_bytes) {
+        fprintf(stderr, "board: %s: an EEPROM file has %u bytes, this one %zu\n", path, eeprom->size_bytes, count);
         return false;
     }
     return true;
@@ -109,7 +110,7 @@ bool eeprom_save(struct eeprom *eeprom)
     snprintf(spare, sizeof spare, "%s.new", eeprom->path);
     FILE *file = fopen(spare, "wb");
     if (file != NULL) {
-        const bool written = fwrite(eeprom->bytes, 1, sizeof eeprom->bytes, file) == sizeof eeprom->bytes;
+        const bool written = fwrite(eeprom->bytes, 1, eeprom->size_bytes, file) == eeprom->size_bytes;
         if (fclose(file) == 0 && written && rename(spare, eeprom->path) == 0) {
             eeprom->changed = false;
             return true;

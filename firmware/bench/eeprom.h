@@ -4,13 +4,14 @@
 
 #include "chip.h"
 
-#define EEPROM_SIZE 1024u
+#define EEPROM_MOST_BYTES 4096u
 
 enum eeprom_torn { EEPROM_OLD, EEPROM_ERASED, EEPROM_HALF, EEPROM_NEW };    /* what a cut write leaves in its byte */
 
 struct eeprom {
     struct chip *chip;
-    uint8_t bytes[EEPROM_SIZE];
+    unsigned size_bytes;               /* a power of two */
+    uint8_t bytes[EEPROM_MOST_BYTES];
     const char *path;                  /* NULL: kept in memory only */
     bool changed;                      /* since it was last saved */
     bool armed;                        /* EEMPE */

@@ -2,15 +2,10 @@
 
 #include <stddef.h>
 
-/* In each of these pairs a flag and its enable have the same bit number (register summary of the data sheet). */
-struct pair { uint16_t flags, enables; avr_int_vector_t *vector[8]; };
+struct pair { struct kind_pair at; avr_int_vector_t *vector[8]; };
 
-enum { GROUPS_WRITTEN = 5, GROUPS = 6 };
-static struct pair pairs[GROUPS] = {
-    { CHIP_TIFR1, CHIP_TIMSK1, {NULL} }, { CHIP_EIFR, CHIP_EIMSK, {NULL} }, { CHIP_TIFR0, CHIP_TIMSK0, {NULL} },
-    { CHIP_TIFR2, CHIP_TIMSK2, {NULL} }, { CHIP_PCIFR, CHIP_PCICR, {NULL} },
-    { CHIP_UCSR0A, CHIP_UCSR0B, {NULL} }      /* its registers are written through uart.c */
-};
+static struct pair pairs[KIND_PAIRS + 1];
+static unsigned pairs_used;
 static avr_int_vector_t *ee_ready;
 
 /* SBI and CBI act on one bit of a flag register and leave the others alone (data sheet, "Register Summary", notes);
@@ -28,11 +23,11 @@ static void write_flags(avr_t *avr, avr_io_addr_t address, uint8_t value, void *
 {
     (void)address;
     const struct pair *pair = param;
-    const uint8_t cleared = ones_written(avr, value) & avr->data[pair->flags];
+    const uint8_t cleared = ones_written(avr, value) & avr->data[pair->at.flags];
     for (unsigned bit = 0; bit < 8; bit++) {
         if (!(cleared & (1u << bit))) { continue; }
         if (pair->vector[bit] != NULL) { avr_clear_interrupt(avr, pair->vector[bit]); }
-        avr->data[pair->flags] = (uint8_t)(avr->data[pair->flags] & ~(1u << bit));
+        avr->data[pair->at.flags] = (uint8_t)(avr->data[pair->at.flags] & ~(1u << bit));
     }
 }
 
@@ -43,28 +38,33 @@ static void write_enables(avr_t *avr, avr_io_addr_t address, uint8_t value, void
     avr->run_cycle_count = 1;      /* come back after this instruction: a flag may have been waiting for it */
 }
 
+static void take_pair(struct chip *chip, struct kind_pair at)
+{
+    struct pair *pair = &pairs[pairs_used++];
+    pair->at = at;
+    for (unsigned i = 0; i < chip->avr->interrupts.vector_count; i++) {
+        avr_int_vector_t *vector = chip->avr->interrupts.vector[i];
+        if (vector->raised.reg == at.flags) { pair->vector[vector->raised.bit] = vector; }
+    }
+}
+
 void flags_install(struct chip *chip)
 {
-    for (unsigned n = 0; n < GROUPS; n++) {
-        struct pair *pair = &pairs[n];
-        for (unsigned i = 0; i < chip->avr->interrupts.vector_count; i++) {
-            avr_int_vector_t *vector = chip->avr->interrupts.vector[i];
-            if (vector->raised.reg == pair->flags) { pair->vector[vector->raised.bit] = vector; }
-        }
-        if (n < GROUPS_WRITTEN) {
-            chip_watch_write(chip, pair->flags, write_flags, pair);
-            chip_watch_write(chip, pair->enables, write_enables, pair);
-        }
+    for (unsigned n = 0; n < KIND_PAIRS && chip->kind->pairs[n].flags != 0; n++) {
+        take_pair(chip, chip->kind->pairs[n]);
+        chip_watch_write(chip, pairs[n].at.flags, write_flags, &pairs[n]);
+        chip_watch_write(chip, pairs[n].at.enables, write_enables, &pairs[n]);
     }
-    ee_ready = chip_vector(chip, CHIP_VECTOR_EE_READY);
+    take_pair(chip, (struct kind_pair){ CHIP_UCSR0A, CHIP_UCSR0B });      /* written through uart.c */
+    ee_ready = chip_vector(chip, chip->kind->ee_ready_vector);
 }
 
 void flags_request(struct chip *chip)
 {
     avr_t *avr = chip->avr;
-    for (unsigned n = 0; n < GROUPS; n++) {
+    for (unsigned n = 0; n < pairs_used; n++) {
         const struct pair *pair = &pairs[n];
-        unsigned due = avr->data[pair->flags] & avr->data[pair->enables];
+        unsigned due = avr->data[pair->at.flags] & avr->data[pair->at.enables];
         for (unsigned bit = 0; due != 0; bit++, due >>= 1) {
             avr_int_vector_t *vector = pair->vector[bit];
             if ((due & 1u) && vector != NULL && !vector->pending) { avr_raise_interrupt(avr, vector); }

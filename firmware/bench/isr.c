@@ -2,12 +2,6 @@
 
 #include <string.h>
 
-static const char *const vector_names[ISR_VECTORS] = {
-    "RESET", "INT0", "INT1", "PCINT0", "PCINT1", "PCINT2", "WDT", "TIMER2_COMPA", "TIMER2_COMPB", "TIMER2_OVF",
-    "TIMER1_CAPT", "TIMER1_COMPA", "TIMER1_COMPB", "TIMER1_OVF", "TIMER0_COMPA", "TIMER0_COMPB", "TIMER0_OVF",
-    "SPI_STC", "USART_RX", "USART_UDRE", "USART_TX", "ADC", "EE_READY", "ANALOG_COMP", "TWI", "SPM_READY"
-};
-
 void isr_clear(struct isr *isr)
 {
     const unsigned depth = isr->depth;
@@ -15,6 +9,7 @@ void isr_clear(struct isr *isr)
     memcpy(&kept, isr, sizeof kept);
     memset(isr, 0, sizeof *isr);
     memcpy(isr->running, kept.running, sizeof isr->running);
+    isr->names = kept.names;
     isr->depth = depth;
     isr->stack_low = UINT16_MAX;
     isr->blocked_since_cycle = ISR_NEVER;
@@ -85,7 +80,7 @@ void isr_write_json(const struct isr *isr, FILE *out)
         if (v->count == 0) { continue; }
         fprintf(out, "%s\"%s\":{\"count\":%llu,\"shortest_cycles\":%llu,\"longest_cycles\":%llu,\"mean_cycles\":%.1f,"
                 "\"longest_at_cycle\":%llu,\"longest_wait_cycles\":%llu}",
-                separator, vector_names[n], (unsigned long long)v->count, (unsigned long long)v->shortest_cycles,
+                separator, isr->names[n], (unsigned long long)v->count, (unsigned long long)v->shortest_cycles,
                 (unsigned long long)v->longest_cycles, (double)v->total_cycles / (double)v->count,
                 (unsigned long long)v->longest_at_cycle, (unsigned long long)v->longest_wait_cycles);
         separator = ",";

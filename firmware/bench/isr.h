@@ -5,18 +5,21 @@
 #include <stdint.h>
 #include <stdio.h>
 
-#define ISR_VECTORS 26u
+#include "kinds.h"
+
+#define ISR_VECTORS KIND_VECTORS
 #define ISR_NEVER UINT64_MAX
 
 struct isr_vector {
     uint64_t count, total_cycles;
-    uint64_t shortest_cycles, longest_cycles;   /* acceptance (its 4 cycles included) to the end of reti */
+    uint64_t shortest_cycles, longest_cycles;   /* acceptance (the response included) to the end of reti */
     uint64_t longest_at_cycle;
     uint64_t flag_cycle;                        /* when its flag was raised, ISR_NEVER if unknown */
     uint64_t longest_wait_cycles;               /* flag to acceptance */
 };
 
 struct isr {
+    const char *const *names;
     struct isr_vector vector[ISR_VECTORS];
     struct { unsigned vector; uint64_t start_cycle; } running[ISR_VECTORS];
     unsigned depth;

@@ -108,8 +108,8 @@ static bool assemble(const struct options *options)
     if (!chip_open(&board.chip, options->elf)) { return false; }
     pace_start(&board.pace, options->factor, options->ppm);
     if (options->clock != NULL && !pace_show(&board.pace, options->clock)) { return false; }
-    counter_install(&board.counter, &board.chip);
-    pins_install(&board.pins, &board.chip, &board.counter);
+    if (!counters_install(board.counters, &board.chip)) { return false; }
+    pins_install(&board.pins, &board.chip, board.counters);
     uart_install(&board.uart, &board.chip, line_board_sent, &board.line);
     line_install(&board.line, &board.chip, &board.uart, pty_byte, &board.pty);
     edges_install(&board.edges, &board.chip, &board.pins, &board.pace);

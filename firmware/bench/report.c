@@ -10,13 +10,13 @@ void report_write_json(const struct board *b, FILE *out)
     const avr_t *avr = b->chip.avr;
     fprintf(out, "{\"cycle\":%llu,\"seconds\":%.9f,\"counter_zero_cycle\":%llu,\"boot_until_cycle\":%llu,"
             "\"resets\":{\"power\":%u,\"pin\":%u,\"watchdog\":%u},\"faults\":%u,\"stack_low\":%u,\"asleep\":%s,",
-            ull(avr->cycle), pace_now_s(&b->pace, avr->cycle), ull(counter_zero_cycle(&b->counter, avr->cycle)),
+            ull(avr->cycle), pace_now_s(&b->pace, avr->cycle), ull(counter_zero_cycle(&b->counters[0], avr->cycle)),
             ull(b->chip.boot_until_cycle), b->chip.resets_power, b->chip.resets_pin, b->chip.resets_watchdog,
             b->chip.faults, b->chip.isr.stack_low, avr->state == cpu_Sleeping ? "true" : "false");
     fprintf(out, "\"edges\":{\"injected\":[%llu,%llu,%llu],\"overtaken\":[%llu,%llu,%llu],"
             "\"ignored\":%llu,\"late\":%llu,\"bad_lines\":%llu},",
             ull(b->edges.injected[0]), ull(b->edges.injected[1]), ull(b->edges.injected[2]),
-            ull(b->pins.overtaken[0]), ull(b->pins.overtaken[1]), ull(b->pins.overtaken[2]),
+            ull(b->pins.pin[0].overtaken), ull(b->pins.pin[1].overtaken), ull(b->pins.pin[2].overtaken),
             ull(b->edges.ignored), ull(b->edges.late), ull(b->edges.bad_lines));
     fprintf(out, "\"uart\":{\"bit_cycles\":%u,\"sent\":%llu,\"received\":%llu,\"overrun\":%llu,"
             "\"ignored_writes\":%llu},",

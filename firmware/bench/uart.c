@@ -78,14 +78,14 @@ static void write_data(avr_t *avr, avr_io_addr_t address, uint8_t value, void *p
     } else {
         uart->buffered = true;
         uart->buffer_byte = value;
-        withdraw(uart, CHIP_VECTOR_UDRE, UDRE);
+        withdraw(uart, uart->chip->kind->udre_vector, UDRE);
     }
 }
 
 static void show_next(struct uart *uart)
 {
     if (uart->waiting == 0) {
-        withdraw(uart, CHIP_VECTOR_RX, RXC | FE | DOR);
+        withdraw(uart, uart->chip->kind->rx_vector, RXC | FE | DOR);
     } else {
         set_status(uart, RXC | (uart->received[0].framing_error ? FE : 0), uart->received[0].framing_error ? 0 : FE);
     }
@@ -125,7 +125,7 @@ static void write_status(avr_t *avr, avr_io_addr_t address, uint8_t value, void 
     struct uart *uart = param;
     const uint8_t writable = U2X | MPCM;
     avr->data[address] = (uint8_t)((avr->data[address] & ~writable) | (value & writable));
-    if (value & TXC) { withdraw(uart, CHIP_VECTOR_TX, TXC); }
+    if (value & TXC) { withdraw(uart, uart->chip->kind->tx_vector, TXC); }
 }
 
 static void write_control(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
