@@ -13,7 +13,10 @@ static uint16_t low_address(const struct counter *counter, unsigned n)
 static uint16_t count_at(const struct counter *counter, uint64_t cycle)
 {
     const avr_timer_t *timer = counter->timer;
-    if (timer->tov_cycles == 0) { return 0; }
+    if (timer->tov_cycles == 0) {
+        const uint8_t *data = counter->chip->avr->data;
+        return (uint16_t)(data[counter->at->count] | (data[counter->at->count + 1u] << 8));
+    }
     const int64_t period_cycles = (int64_t)timer->tov_cycles;
     int64_t into_cycles = ((int64_t)cycle - (int64_t)timer->tov_base) % period_cycles;
     if (into_cycles < 0) { into_cycles += period_cycles; }
@@ -78,6 +81,18 @@ static void ignore_write(avr_t *avr, avr_io_addr_t address, uint8_t value, void 
     (void)param;          /* ICR1 is read-only in the modes without a top in it */
 }
 
+/* A counter that is started goes on from what was written to it; libsimavr starts it from zero. */
+static void write_control(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    struct counter *counter = param;
+    const bool stood = counter->timer->tov_cycles == 0;
+    const uint16_t count = count_at(counter, avr->cycle);
+    counter->write_control(avr, address, value, counter->write_control_param);
+    if (stood && count != 0 && counter->timer->tov_cycles != 0) {
+        counter->write_low[0](avr, counter->at->count, (uint8_t)count, counter->write_low_param[0]);
+    }
+}
+
 static void restart(void *param)
 {
     struct counter *counter = param;
@@ -96,6 +111,9 @@ static void install(struct counter *counter)
         chip_watch_write(chip, low, write_low, counter);
         chip_watch_write(chip, (uint16_t)(low + 1u), write_high, counter);
     }
+    counter->write_control = chip->avr->io[AVR_DATA_TO_IO(at->control)].w.c;
+    counter->write_control_param = chip->avr->io[AVR_DATA_TO_IO(at->control)].w.param;
+    chip_watch_write(chip, at->control, write_control, counter);
     chip_watch_read(chip, at->count, read_count_low, counter);
     chip_watch_read(chip, (uint16_t)(at->count + 1u), read_high, counter);
     chip_watch_read(chip, at->capture, read_capture_low, counter);

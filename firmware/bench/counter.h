@@ -10,7 +10,6 @@ struct counter {
     avr_timer_t *timer;
     uint16_t capture;                            /* ICRn */
     uint8_t temporary;                           /* TEMP: the one high-byte latch all 16-bit registers of the timer share */
-    uint16_t start_count;                        /* TCNTn while the counter stands */
     avr_io_write_t write_low[1 + KIND_COMPARES]; /* libsimavr's own handlers of TCNTnL, OCRnAL and so on */
     void *write_low_param[1 + KIND_COMPARES];
     avr_io_write_t write_control;                /* and of TCCRnB */

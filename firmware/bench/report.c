@@ -8,9 +8,9 @@ static unsigned long long ull(uint64_t number)
 void report_write_json(const struct board *b, FILE *out)
 {
     const avr_t *avr = b->chip.avr;
-    fprintf(out, "{\"cycle\":%llu,\"seconds\":%.9f,\"counter_zero_cycle\":%llu,\"boot_until_cycle\":%llu,"
+    fprintf(out, "{\"mcu\":\"%s\",\"cycle\":%llu,\"seconds\":%.9f,\"counter_zero_cycle\":%llu,\"boot_until_cycle\":%llu,"
             "\"resets\":{\"power\":%u,\"pin\":%u,\"watchdog\":%u},\"faults\":%u,\"stack_low\":%u,\"asleep\":%s,",
-            ull(avr->cycle), pace_now_s(&b->pace, avr->cycle), ull(counter_zero_cycle(&b->counters[0], avr->cycle)),
+            b->chip.kind->mcu, ull(avr->cycle), pace_now_s(&b->pace, avr->cycle), ull(counter_zero_cycle(&b->counters[0], avr->cycle)),
             ull(b->chip.boot_until_cycle), b->chip.resets_power, b->chip.resets_pin, b->chip.resets_watchdog,
             b->chip.faults, b->chip.isr.stack_low, avr->state == cpu_Sleeping ? "true" : "false");
     fprintf(out, "\"edges\":{\"injected\":[%llu,%llu,%llu],\"overtaken\":[%llu,%llu,%llu],"

@@ -49,6 +49,7 @@
 
 /* HELLO: board kinds, reset causes (bit mask; none set means unknown) */
 #define WIRE_BOARD_ATMEGA328P 0x01u
+#define WIRE_BOARD_ATMEGA2560 0x02u
 #define WIRE_RESET_POWER 0x01u
 #define WIRE_RESET_PIN 0x02u
 #define WIRE_RESET_BROWN_OUT 0x04u

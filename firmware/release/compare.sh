@@ -4,6 +4,10 @@ set -eu
 folder=$(dirname "$0")
 . "$folder/compiler.sh"
 board=$(basename "$1" .hex)
+if [ ! -f "$folder/$board.hex" ] || [ ! -f "$folder/$board.txt" ]; then
+    echo "release/ has no image of $board; test the build, then run make release" >&2
+    exit 1
+fi
 kept=$(sed -n 's/^compiler: //p' "$folder/$board.txt")
 if [ "$(compiler)" != "$kept" ]; then
     echo "release/$board.hex was built with $kept; this machine has $(compiler); the two cannot be compared" >&2

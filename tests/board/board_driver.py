@@ -98,6 +98,11 @@ class EmulatedBoard:
         result: dict[str, Any] = json.loads(self.tell("stats"))
         return result
 
+    @property
+    def mcu(self) -> str:
+        """The chip it is, as the ELF says."""
+        return str(self.stats()["mcu"])
+
     def reset(self) -> int:
         """Pulls the reset pin; the cycle at which it happened."""
         return int(self.tell("reset"))

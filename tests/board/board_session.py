@@ -13,6 +13,7 @@ from typing import Self, TypeVar
 import numpy as np
 import serial
 from board_driver import EmulatedBoard
+from board_kinds import PROMISES
 from numpy.typing import NDArray
 
 from kerfbeat.capture.events import Event, Health, Pulses
@@ -116,11 +117,12 @@ class Recording:
 class Comparison:
     """Recorded ticks less injected cycles, by input 1 to 3, less their constant: that of the first edge on input 1."""
 
+    mcu: str
     error_ticks: dict[int, NDArray[np.int64]]
 
     def check(self) -> None:
-        """What is promised: 1 tick on the capture input, 10 us and 15 us at 16 MHz on the others."""
-        for number, most in {1: 1, 2: 160, 3: 240}.items():
+        """What is promised of this board's inputs."""
+        for number, most in PROMISES[self.mcu].tolerance_ticks.items():
             error = self.error_ticks[number]
             if error.size:
                 assert error.min() >= -most, f"input {number}: {-error.min()} ticks early"
@@ -131,7 +133,7 @@ class Comparison:
             f"input {number}: {error.size} edges, {error.min():+d} to {error.max():+d}"
             for number, error in self.error_ticks.items() if error.size
         )
-        return f"{title}: ticks from truth, {spans}"
+        return f"{self.mcu}, {title}: ticks from truth, {spans}"
 
 
 def compare(log: PulseLog, board: EmulatedBoard) -> Comparison:
@@ -148,7 +150,7 @@ def compare(log: PulseLog, board: EmulatedBoard) -> Comparison:
         assert recorded.size == injected.size, f"{channel}: {recorded.size} of {injected.size} pulses"
         errors[number] = recorded - injected
     constant = errors[1][0] if errors[1].size else min(int(e.min()) for e in errors.values() if e.size)
-    return Comparison(error_ticks={number: error - constant for number, error in errors.items()})
+    return Comparison(mcu=board.mcu, error_ticks={number: error - constant for number, error in errors.items()})
 
 
 def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120, hears_all: bool = True) -> str:
@@ -163,7 +165,7 @@ def check_interrupts(board: EmulatedBoard, *, budget_cycles: int = 120, hears_al
     assert stats["uart"]["ignored_writes"] == 0
     for name, vector in stats["isr"].items():
         assert vector["longest_cycles"] <= budget_cycles, f"{name} took {vector['longest_cycles']} cycles"
-    return "longest interrupts, cycles: " + ", ".join(
+    return f"{stats['mcu']}, longest interrupts, cycles: " + ", ".join(
         f"{name} {vector['longest_cycles']}" for name, vector in stats["isr"].items()
     )
 

@@ -15,6 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))  # the driver's modules lie beside the tests that use them
 
 from board_driver import EmulatedBoard
+from board_kinds import FIRST
 
 
 def run_or_fail(command: Sequence[str], *, packages: str) -> None:
@@ -46,19 +47,24 @@ def bench_program(repository: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def firmware_elf(repository: Path) -> Path:
+def board_name(request: pytest.FixtureRequest) -> str:
+    """The board of firmware/avr to run on; tests marked `on_every_board` run once for each."""
+    return str(getattr(request, "param", FIRST))
+
+
+@pytest.fixture(scope="session")
+def firmware_elf(repository: Path, board_name: str) -> Path:
     """The very program that is flashed, built."""
     folder = repository / "firmware"
-    elf = folder / "avr" / "build" / "atmega328p.elf"
     run_or_fail(["make", "-C", str(folder)], packages="make gcc-avr avr-libc binutils-avr")
-    return elf
+    return folder / "avr" / "build" / f"{board_name}.elf"
 
 
 @pytest.fixture
 def start_board(
-    bench_program: Path, tmp_path: Path, request: pytest.FixtureRequest,
+    bench_program: Path, board_name: str, tmp_path: Path, request: pytest.FixtureRequest,
 ) -> Iterator[Callable[..., EmulatedBoard]]:
-    """Starts boards with options of the harness, by default with the firmware; stops them all after the test."""
+    """Starts boards with options of the harness, by default with `board_name`'s firmware; stops them after the test."""
     boards: list[EmulatedBoard] = []
 
     def start(*options: str, elf: Path | None = None) -> EmulatedBoard:

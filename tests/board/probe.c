@@ -8,12 +8,46 @@
 #include <avr/wdt.h>
 #include <stdint.h>
 
+#ifdef __AVR_ATmega2560__           /* timer 4 captures on input 1, INT5 is input 3 */
+#define COUNT TCNT4
+#define COUNT_LOW "0xA4"
+#define COUNT_HIGH "0xA5"
+#define CAPTURED ICR4
+#define CAPTURE_VECT TIMER4_CAPT_vect
+#define OVERFLOW_VECT TIMER4_OVF_vect
+#define TIMER_FLAGS TIFR4
+#define TIMER_FLAGS_SBI "0x19"
+#define TIMER_ENABLES TIMSK4
+#define TIMER_CONTROL TCCR4B
+#define EXTERNAL_VECT INT5_vect
+#define EXTERNAL INT5
+#define EXTERNAL_OTHER INT4
+#define RECEIVED_VECT USART0_RX_vect
+#define FALLING_EDGES() (EICRB = _BV(ISC51) | _BV(ISC41))
+#else
+#define COUNT TCNT1
+#define COUNT_LOW "0x84"
+#define COUNT_HIGH "0x85"
+#define CAPTURED ICR1
+#define CAPTURE_VECT TIMER1_CAPT_vect
+#define OVERFLOW_VECT TIMER1_OVF_vect
+#define TIMER_FLAGS TIFR1
+#define TIMER_FLAGS_SBI "0x16"
+#define TIMER_ENABLES TIMSK1
+#define TIMER_CONTROL TCCR1B
+#define EXTERNAL_VECT INT0_vect
+#define EXTERNAL INT0
+#define EXTERNAL_OTHER INT1
+#define RECEIVED_VECT USART_RX_vect
+#define FALLING_EDGES() (EICRA = _BV(ISC01) | _BV(ISC11))
+#endif
+
 struct record { uint8_t what, overflow_pending; uint16_t wraps, count; };
 static volatile struct record records[200];
 static volatile uint8_t used;
 static volatile uint16_t wraps;
 static volatile uint8_t busy;
-volatile uint16_t int0_count;
+volatile uint16_t external_count;
 static uint8_t reset_flags __attribute__((section(".noinit")));
 
 void keep_reset_flags(void) __attribute__((naked, used, section(".init3")));
@@ -36,20 +70,20 @@ static void note(uint8_t what, uint8_t overflow_pending, uint16_t count)
 }
 
 /* Reads the counter as its second instruction, so that the latency can be told from the data sheet. */
-ISR(INT0_vect, ISR_NAKED)
+ISR(EXTERNAL_VECT, ISR_NAKED)
 {
     __asm__ volatile(
         "push r24\n\t"
-        "lds r24, 0x84\n\t"
-        "sts int0_count, r24\n\t"
-        "lds r24, 0x85\n\t"
-        "sts int0_count+1, r24\n\t"
+        "lds r24, " COUNT_LOW "\n\t"
+        "sts external_count, r24\n\t"
+        "lds r24, " COUNT_HIGH "\n\t"
+        "sts external_count+1, r24\n\t"
         "pop r24\n\t"
         "reti");
 }
 
-ISR(TIMER1_CAPT_vect) { const uint16_t edge = ICR1; note('c', TIFR1 & _BV(TOV1), edge); }
-ISR(TIMER1_OVF_vect) { wraps++; }
+ISR(CAPTURE_VECT) { const uint16_t edge = CAPTURED; note('c', TIMER_FLAGS & _BV(TOV1), edge); }
+ISR(OVERFLOW_VECT) { wraps++; }
 
 static void send(uint8_t byte)
 {
@@ -67,7 +101,7 @@ static uint16_t now(void)
 {
     const uint8_t kept = SREG;
     cli();
-    const uint16_t count = TCNT1;
+    const uint16_t count = COUNT;
     SREG = kept;
     return count;
 }
@@ -93,10 +127,10 @@ static uint16_t byte_time(void)
     while (!(UCSR0A & _BV(TXC0))) { }
     cli();
     UDR0 = 0x55;
-    const uint16_t begin = TCNT1;
+    const uint16_t begin = COUNT;
     UDR0 = 0x55;
     while (!(UCSR0A & _BV(UDRE0))) { }
-    const uint16_t end = TCNT1;
+    const uint16_t end = COUNT;
     sei();
     return end - begin;
 }
@@ -105,17 +139,17 @@ static void obey(uint8_t letter)
 {
     switch (letter) {
     case 'd': dump(); break;
-    case 'i': send16(int0_count); break;
+    case 'i': send16(external_count); break;
     case 'm': send(reset_flags); break;
     case 'y': busy = 1; break;
     case 'z': busy = 0; break;
-    case 'k': TIMSK1 = 0; EIMSK = 0; TIFR1 = 0xFF; EIFR = 0xFF; break;         /* mask all, flags down */
-    case 'K': TIMSK1 = _BV(ICIE1) | _BV(TOIE1); EIMSK = _BV(INT0); break;
-    case 'f': send(TIFR1); send(EIFR); break;
-    case 'w': { const uint8_t one = _BV(ICF1); TIFR1 = one; EIFR = _BV(INTF1); break; }
-    case 'W': __asm__ volatile("sbi 0x16, 5"); break;                          /* ICF1 by SBI */
-    case 'n': TCCR1B |= _BV(ICNC1); break;
-    case 'N': TCCR1B &= (uint8_t)~_BV(ICNC1); break;
+    case 'k': TIMER_ENABLES = 0; EIMSK = 0; TIMER_FLAGS = 0xFF; EIFR = 0xFF; break;         /* mask all, flags down */
+    case 'K': TIMER_ENABLES = _BV(ICIE1) | _BV(TOIE1); EIMSK = _BV(EXTERNAL); break;
+    case 'f': send(TIMER_FLAGS); send(EIFR); break;
+    case 'w': { const uint8_t one = _BV(ICF1); TIMER_FLAGS = one; EIFR = _BV(EXTERNAL_OTHER); break; }
+    case 'W': __asm__ volatile("sbi " TIMER_FLAGS_SBI ", 5"); break;                          /* ICF1 by SBI */
+    case 'n': TIMER_CONTROL |= _BV(ICNC1); break;
+    case 'N': TIMER_CONTROL &= (uint8_t)~_BV(ICNC1); break;
     case 'u': UBRR0 = 1; UCSR0A &= (uint8_t)~_BV(U2X0); break;                  /* 500,000 baud without doubling */
     case 'U': UBRR0 = 3; UCSR0A |= _BV(U2X0); break;                            /* and with */
     case 's': UBRR0 = 16; UCSR0A |= _BV(U2X0); break;                           /* 117,647 for 115,200 */
@@ -128,9 +162,9 @@ static void obey(uint8_t letter)
         send(eeprom_read_byte((uint8_t *)7));
         break;
     }
-    case 'G':                                                                  /* a byte after the next fall of INT1 */
-        while (!(EIFR & _BV(INTF1))) { }
-        EIFR = _BV(INTF1);
+    case 'G':                                                                  /* a byte after the next fall of the other */
+        while (!(EIFR & _BV(EXTERNAL_OTHER))) { }
+        EIFR = _BV(EXTERNAL_OTHER);
         send(0x55);
         break;
     case 'o':                                                                  /* 120,000 bytes that count */
@@ -146,10 +180,10 @@ int main(void)
     UBRR0 = 3;
     UCSR0A = _BV(U2X0);
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
-    EICRA = _BV(ISC01) | _BV(ISC11);
-    EIMSK = _BV(INT0);
-    TCCR1B = _BV(CS10);
-    TIMSK1 = _BV(ICIE1) | _BV(TOIE1);
+    FALLING_EDGES();
+    EIMSK = _BV(EXTERNAL);
+    TIMER_CONTROL = _BV(CS10);
+    TIMER_ENABLES = _BV(ICIE1) | _BV(TOIE1);
     sei();
     set_sleep_mode(SLEEP_MODE_IDLE);
     for (;;) {
@@ -160,4 +194,4 @@ int main(void)
 }
 
 /* Only to wake: the byte stays where it is. */
-ISR(USART_RX_vect) { UCSR0B &= (uint8_t)~_BV(RXCIE0); }
+ISR(RECEIVED_VECT) { UCSR0B &= (uint8_t)~_BV(RXCIE0); }

@@ -1,6 +1,7 @@
-"""Does the emulated board do what the ATmega328P's data sheet says, where libsimavr alone does not?
+"""Does the emulated board do what the chip's data sheet says, where libsimavr alone does not?
 
-The data sheet is Atmel/Microchip DS40002061, "ATmega48A/PA/88A/PA/168A/PA/328/P"; sections are named beside the checks.
+The data sheet is Atmel/Microchip DS40002061, "ATmega48A/PA/88A/PA/168A/PA/328/P", and DS40002211,
+"ATmega640/1280/1281/2560/2561"; sections are named beside the checks.
 The program that measures from inside is probe.c.
 """
 
@@ -9,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import struct
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,6 +20,7 @@ import numpy as np
 import pytest
 import serial
 from board_driver import EmulatedBoard
+from board_kinds import PROMISES, on_every_board
 
 pytestmark = pytest.mark.board
 
@@ -26,10 +29,12 @@ WRAP = 1 << 16
 
 
 @pytest.fixture(scope="session")
-def probe_elf(tmp_path_factory: pytest.TempPathFactory, repository: Path, build_step: Callable[..., None]) -> Path:
+def probe_elf(
+    tmp_path_factory: pytest.TempPathFactory, repository: Path, build_step: Callable[..., None], board_name: str,
+) -> Path:
     elf = tmp_path_factory.mktemp("probe") / "probe.elf"
     build_step(
-        ["avr-gcc", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-std=gnu11", "-Wall", "-Wextra", "-Werror",
+        ["avr-gcc", f"-mmcu={board_name}", "-DF_CPU=16000000UL", "-Os", "-std=gnu11", "-Wall", "-Wextra", "-Werror",
          "-o", str(elf), str(repository / "tests" / "board" / "probe.c")],
         packages="gcc-avr avr-libc",
     )
@@ -87,6 +92,10 @@ def probe(start_board: Callable[..., EmulatedBoard], probe_elf: Path) -> Iterato
     probe.port.close()
 
 
+EXTERNAL = {"atmega328p": 2, "atmega2560": 3}      # the input whose interrupt the probe program times
+
+
+@on_every_board
 @pytest.mark.parametrize("busy", [False, True], ids=["asleep", "busy"])
 @pytest.mark.parametrize("canceller", [False, True], ids=["plain", "canceller"])
 def test_capture_is_exact_at_every_offset_around_the_wrap(probe: Probe, busy: bool, canceller: bool) -> None:
@@ -113,15 +122,20 @@ def test_capture_is_exact_at_every_offset_around_the_wrap(probe: Probe, busy: bo
     assert (fallen[0] + (4 if canceller else 0) - zero) % WRAP == ticks[0] % WRAP
 
 
-def test_interrupt_response_is_that_of_the_data_sheet(probe: Probe) -> None:
-    # "Interrupt Response Time": four cycles minimum, four more from sleep; "Instruction Set Summary": jmp 3, push 2;
-    # lds reads in its second cycle ("Data Memory Access Times")
+@on_every_board
+def test_interrupt_response_is_that_of_the_data_sheet(probe: Probe, board_name: str) -> None:
+    # "Interrupt Response Time": four cycles minimum, four more from sleep, four for the return; five each with a 22-bit
+    # program counter.  "Instruction Set Summary": jmp 3, push, pop, lds and sts 2; lds reads in its second cycle ("Data
+    # Memory Access Times")
+    response = {"atmega328p": 4, "atmega2560": 5}[board_name]
     vector_to_read = 3 + 2 + 1
-    for letter, least, most in ((b"z", 8, 8), (b"y", 4, 4 + 3)):     # awake, one instruction may have to end first
+    for letter, least, most in (     # awake, one instruction may have to end first
+        (b"z", 2 * response, 2 * response), (b"y", response, response + 3),
+    ):
         probe.tell(letter)
         latencies = []
         for n in range(24):
-            start = probe.play([1000 + n], 2, width_cycles=300)
+            start = probe.play([1000 + n], EXTERNAL[board_name], width_cycles=300)
             (count,) = probe.ask(b"i", "H")
             zero = probe.board.stats()["counter_zero_cycle"]
             if count > 200:  # else the counter's wrap, an interrupt itself, has just ended the sleep
@@ -129,6 +143,56 @@ def test_interrupt_response_is_that_of_the_data_sheet(probe: Probe) -> None:
         assert len(latencies) > 12
         assert min(latencies) == least
         assert max(latencies) <= most
+    taken = probe.board.stats()["isr"]["INT0" if board_name == "atmega328p" else "INT5"]
+    assert taken["shortest_cycles"] == taken["longest_cycles"] == response + 3 + 6 * 2 + response
+
+
+@pytest.mark.parametrize("board_name", PROMISES)
+def test_registers_and_vectors_are_those_of_avr_libc(repository: Path, board_name: str) -> None:
+    table = (repository / "firmware" / "bench" / "kinds.c").read_text()
+    own = re.search(rf'\.mcu = "{board_name}",(.*?)\n    \}}', table, re.DOTALL)
+    assert own is not None
+    said = re.findall(r"/\* (\w+) \*/ (0x[0-9A-F]+|\d+)", own[1])
+    names = re.findall(r'"(\w+)"', own[1])
+    number = {name: n for n, name in enumerate(names)}
+    lines = [f'"{name}" {name}_vect_num' if name in number else f'"{name}" {name}' for name, _ in said]
+    lines += [f'"{name}" {name}_vect_num' for name in names[1:]]
+    lines += ['"sram" RAMSTART', '"eeprom" E2END + 1']
+    read = subprocess.run(
+        ["avr-gcc", f"-mmcu={board_name}", "-E", "-P", "-"], input="#include <avr/io.h>\n" + "\n".join(lines),
+        capture_output=True, text=True, check=True,
+    ).stdout
+    true: dict[str, int] = {}
+    for name, words in re.findall(r'^"(\w+)" (.*)$', read, re.MULTILINE):
+        plain = re.sub(r"\(\*\(volatile uint(?:8|16)_t \*\)(.*)\)$", r"\1", words)
+        assert re.fullmatch(r"[0-9A-Fa-fxX()+ ]+", plain), words
+        true[name] = sum(int(term.strip("() "), 0) for term in plain.split("+"))
+    assert len(said) > 15
+    for name, value in said:
+        assert int(value, 0) == true[name], name
+    for name in names[1:]:
+        assert number[name] == true[name], name
+    assert int(re.search(r"\.sram = (\w+)", own[1])[1], 0) == true["sram"]  # type: ignore[index]
+    assert re.search(r"\.eeprom_bytes = (\d+)", own[1])[1] == str(true["eeprom"])  # type: ignore[index]
+    for field, name in (("rx", "USART0?_RX"), ("udre", "USART0?_UDRE"), ("tx", "USART0?_TX"), ("ee_ready", "EE_READY")):
+        (vector,) = (n for each, n in number.items() if re.fullmatch(name, each))
+        assert re.search(rf"\.{field}_vector = (\d+)", own[1])[1] == str(vector)  # type: ignore[index]
+
+
+def test_a_program_for_an_unknown_chip_is_refused(
+    bench_program: Path, build_step: Callable[..., None], tmp_path: Path,
+) -> None:
+    (tmp_path / "other.c").write_text("int main(void) { return 0; }\n")
+    build_step(
+        ["avr-gcc", "-mmcu=atmega88", "-o", str(tmp_path / "other.elf"), str(tmp_path / "other.c")],
+        packages="gcc-avr avr-libc",
+    )
+    for path, said in (("other.elf", "atmega328p atmega2560"), ("other.c", "not an AVR program")):
+        done = subprocess.run(
+            [bench_program, "--elf", tmp_path / path, "--control", "none"], capture_output=True, text=True, check=False,
+        )
+        assert done.returncode == 1
+        assert said in done.stderr
 
 
 @pytest.mark.parametrize("letter", [b"w", b"W"], ids=["a-one-written", "sbi"])

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from board_driver import EmulatedBoard
+from board_kinds import PROMISES, on_every_board
 from board_session import CHANNELS, Recording, WirePort, check_interrupts, choose_slow_line, wait_for
 
 from kerfbeat.capture.events import LinkDown, LinkUp, Pulses, SegmentStarted
@@ -58,7 +59,7 @@ def test_a_restart_begins_a_new_segment(board: EmulatedBoard, tmp_path: Path, ho
         assert one.size > 0
         assert two.size > 0
         assert one.size + two.size < injected        # the restart itself takes a while
-        slack = {1: 1, 2: 160, 3: 240}[number]
+        slack = PROMISES[board.mcu].tolerance_ticks[number]
         assert intervals_are_those_injected(one, slack)
         assert intervals_are_those_injected(two, slack)
         rest = [loss for loss in first.losses if loss.channel == channel]
@@ -208,6 +209,7 @@ def test_an_old_boot_loader_with_the_watchdog_running(start_board: Starter, tmp_
     assert board.stats()["resets"] == {"power": 1, "pin": 1, "watchdog": 0}
 
 
+@on_every_board
 @pytest.mark.parametrize("loader_ms", [0, 300])
 def test_a_main_loop_that_hangs_is_started_anew(start_board: Starter, tmp_path: Path, loader_ms: int) -> None:
     board = start_board("--boot-loader-ms", str(loader_ms))

@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 import pytest
 from board_driver import EmulatedBoard
+from board_kinds import PROMISES, on_every_board
 from board_session import WirePort, read_settings, stage_settings, wait_for, write_settings
 
 from kerfbeat.capture.wire import AskHello, ConfigCommit, ConfigWrite, Hello, Result, Status, crc16
@@ -55,6 +56,7 @@ def test_a_board_that_was_never_told_anything_says_so(start_board: Starter) -> N
         assert read_settings(port) == read_settings(port)
 
 
+@on_every_board
 def test_settings_stay_without_power(start_board: Starter) -> None:
     board = start_board("--speed", SPEED)
     with WirePort(board) as port:
@@ -66,6 +68,7 @@ def test_settings_stay_without_power(start_board: Starter) -> None:
             hello = port.ask(AskHello(), Hello)
             assert (hello.board_id, hello.config_generation) == (board_id, generation)
             assert read_settings(port) == wanted
+        assert len(board.eeprom()) == PROMISES[board.mcu].eeprom_bytes
         assert status(port).flags & (FLAG_CONFIG_DEFAULTS | FLAG_CONFIG_ONE_COPY) == 0
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from board_driver import EmulatedBoard
+from board_kinds import FIRST, on_every_board
 from board_patterns import random_train
 from board_session import CHANNELS, Recording, check_interrupts, choose_slow_line, compare
 
@@ -37,8 +38,17 @@ def start_at(start_board: Starter) -> Callable[[int, float], EmulatedBoard]:
     return start
 
 
-@pytest.mark.parametrize(("baud", "per_s", "speed"), [(500_000, 10_000, 6.0), (115_200, 2_000, 10.0)])
-@pytest.mark.parametrize("pattern", ["random", "even"])
+@pytest.mark.parametrize(
+    ("board_name", "baud", "per_s", "speed", "pattern"),
+    [
+        (FIRST, 500_000, 10_000, 6.0, "random"),
+        (FIRST, 500_000, 10_000, 6.0, "even"),
+        (FIRST, 115_200, 2_000, 10.0, "random"),
+        (FIRST, 115_200, 2_000, 10.0, "even"),
+        ("atmega2560", 500_000, 10_000, 6.0, "random"),
+    ],
+    indirect=["board_name"],
+)
 def test_no_pulse_is_lost(
     start_at: Callable[[int, float], EmulatedBoard], tmp_path: Path, baud: int, per_s: int, speed: float, pattern: str,
     measured: Note,
@@ -94,6 +104,7 @@ def check_losses(log: PulseLog, board: EmulatedBoard) -> dict[str, int]:
     return lost
 
 
+@on_every_board
 @pytest.mark.parametrize(("baud", "per_s", "speed"), [(500_000, 30_000, 3.0), (115_200, 9_000, 6.0)])
 @pytest.mark.parametrize("seed", range(5 if LONG else 1))
 def test_what_the_line_cannot_carry_is_counted_exactly(
@@ -112,4 +123,5 @@ def test_what_the_line_cannot_carry_is_counted_exactly(
     assert sum(lost.values()) > 0
     assert board.stats()["edges"]["overtaken"] == [0, 0, 0]
     kept = cycles.size - sum(lost.values())
-    measured(f"{per_s} pulses/s at {baud} baud: {kept / OVERRUN_SECONDS:.0f}/s recorded, the others counted as lost")
+    kept_per_s = round(kept / OVERRUN_SECONDS)
+    measured(f"{board.mcu}, {per_s} pulses/s at {baud} baud: {kept_per_s}/s recorded, the others counted as lost")

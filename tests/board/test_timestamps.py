@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from board_driver import EmulatedBoard
+from board_kinds import on_every_board
 from board_patterns import bursts, clusters, random_train
 from board_session import Recording, check_interrupts, compare
 
 from kerfbeat.capture.log import read_log
 
-pytestmark = pytest.mark.board
+pytestmark = [pytest.mark.board, on_every_board]
 
 LONG = os.environ.get("KERFBEAT_LONG") == "1"
 SEEDS = range(20 if LONG else 2)

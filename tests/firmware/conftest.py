@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent))  # helpers beside the tests
 sys.path.insert(0, str(Path(__file__).parents[1] / "board"))  # the emulated board's driver
 
 from board_driver import EmulatedBoard
+from board_kinds import FIRST
 
 TOOLS = {"avr-gcc": "gcc-avr avr-libc", "avr-objcopy": "binutils-avr", "make": "make", "gcc": "gcc"}
 
@@ -62,17 +63,23 @@ def bench_program(make: Callable[..., subprocess.CompletedProcess[str]], reposit
     return folder / "build" / "board"
 
 
+@pytest.fixture(scope="session")
+def board_name(request: pytest.FixtureRequest) -> str:
+    """The board of firmware/avr to run on; tests marked `on_every_board` run once for each."""
+    return str(getattr(request, "param", FIRST))
+
+
 @pytest.fixture
 def start_board(
-    bench_program: Path, built: Callable[[str], Path], tmp_path: Path,
+    bench_program: Path, built: Callable[[str], Path], tmp_path: Path, board_name: str,
 ) -> Iterator[Callable[..., EmulatedBoard]]:
     """Starts boards with options of the harness, by default with the firmware; stops them all after the test."""
     boards: list[EmulatedBoard] = []
 
-    def start(*options: str, program: str = "avr/build/atmega328p.elf") -> EmulatedBoard:
+    def start(*options: str, program: str | None = None) -> EmulatedBoard:
         folder = tmp_path / f"board{len(boards)}"
         folder.mkdir()
-        boards.append(EmulatedBoard(bench_program, built(program), folder, options))
+        boards.append(EmulatedBoard(bench_program, built(program or f"avr/build/{board_name}.elf"), folder, options))
         return boards[-1]
 
     yield start

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import serial
 from board_driver import EmulatedBoard
+from board_kinds import on_every_board
 
 CHECKS = Path(__file__).parent / "core"
 NAMES = sorted(path.stem for path in CHECKS.glob("test_*.c"))
@@ -41,9 +42,12 @@ def test_on_this_machine(built: Callable[[str], Path], name: str) -> None:
 
 
 @pytest.mark.board
+@on_every_board
 @pytest.mark.parametrize("name", NAMES)
-def test_on_the_processor_of_the_board(start_board: Callable[..., EmulatedBoard], name: str) -> None:
-    board = start_board("--speed", "max", program=f"avr/build/target/atmega328p/{name}.elf")
+def test_on_the_processor_of_the_board(
+    start_board: Callable[..., EmulatedBoard], board_name: str, name: str,
+) -> None:
+    board = start_board("--speed", "max", program=f"avr/build/target/{board_name}/{name}.elf")
     said = b""
     deadline = time.monotonic() + PATIENCE_S
     with serial.Serial(board.url, 500_000, timeout=0.1) as port:

@@ -9,9 +9,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from board_kinds import FIRST, PROMISES, on_every_board
 
 Make = Callable[..., "subprocess.CompletedProcess[str]"]
-IMAGE = "avr/build/atmega328p.hex"
+IMAGE = f"avr/build/{FIRST}.hex"
+LIMITS = {"atmega328p": (14336, 1228), "atmega2560": (16384, 4096)}  # flash, static memory: bytes
 
 
 def hex_bytes(path: Path) -> dict[int, int]:
@@ -25,13 +27,21 @@ def hex_bytes(path: Path) -> dict[int, int]:
     return found
 
 
-def test_limits_are_kept(make: Make, built: Callable[[str], Path]) -> None:
-    done = make("size", "BOARD=atmega328p")
+def test_every_board_is_tested(repository: Path) -> None:
+    assert {path.parent.name for path in (repository / "firmware" / "avr").glob("*/board.mk")} == set(PROMISES)
+
+
+@on_every_board
+def test_limits_are_kept(make: Make, built: Callable[[str], Path], board_name: str) -> None:
+    done = make("size", f"BOARD={board_name}")
     assert done.returncode == 0
-    numbers = re.fullmatch(r"atmega328p: flash (\d+) of 14336 bytes, static memory (\d+) of 1228 bytes\n", done.stdout)
+    flash, memory = LIMITS[board_name]
+    numbers = re.fullmatch(
+        rf"{board_name}: flash (\d+) of {flash} bytes, static memory (\d+) of {memory} bytes\n", done.stdout,
+    )
     assert numbers is not None
-    assert int(numbers[1]) == len(hex_bytes(built(IMAGE)))
-    assert 400 < int(numbers[2]) <= 1228  # the three rings alone are 400
+    assert int(numbers[1]) == len(hex_bytes(built(f"avr/build/{board_name}.hex")))
+    assert 400 < int(numbers[2]) <= memory  # the three rings alone are 400
 
 
 @pytest.mark.parametrize(("limit", "sentence"), [
@@ -66,12 +76,15 @@ def test_two_builds_in_different_places_are_the_same(make: Make, repository: Pat
     shutil.copy(repository / "firmware" / "Makefile", elsewhere)
     done = make(folder=elsewhere)
     assert done.returncode == 0, done.stderr
-    assert (elsewhere / IMAGE).read_bytes() == (repository / "firmware" / IMAGE).read_bytes()
+    for board in PROMISES:
+        image = f"avr/build/{board}.hex"
+        assert (elsewhere / image).read_bytes() == (repository / "firmware" / image).read_bytes()
 
 
 def test_the_release_is_what_these_sources_give(make: Make) -> None:
     done = make("release-check")
     assert done.returncode == 0, done.stderr
+    assert done.stdout == "".join(f"release/{board}.hex: the same, byte for byte\n" for board in sorted(PROMISES))
 
 
 @pytest.fixture
@@ -89,24 +102,29 @@ def compare(release: Path, image: Path) -> subprocess.CompletedProcess[str]:
     ("atmega328p.hex", ":1000", ":1001", "is not what these sources give"),
     ("atmega328p.txt", "sha256: ", "sha256: 0", "tells another checksum"),
     ("atmega328p.txt", "(GCC) ", "(GCC) 1", "the two cannot be compared"),
+    ("atmega328p.hex", "", None, "has no image of atmega328p"),
 ])
 def test_a_release_that_differs_is_told(
-    release_copy: Path, repository: Path, file: str, old: str, new: str, sentence: str,
+    release_copy: Path, repository: Path, file: str, old: str, new: str | None, sentence: str,
 ) -> None:
     image = repository / "firmware" / IMAGE
     assert compare(release_copy, image).returncode == 0
     text = (release_copy / file).read_text()
     assert old in text
-    (release_copy / file).write_text(text.replace(old, new, 1))
+    if new is None:
+        (release_copy / file).unlink()
+    else:
+        (release_copy / file).write_text(text.replace(old, new, 1))
     done = compare(release_copy, image)
     assert done.returncode != 0
     assert sentence in done.stderr
 
 
-def test_release_tells_the_version_of_the_sources(repository: Path) -> None:
+@on_every_board
+def test_release_tells_the_version_of_the_sources(repository: Path, board_name: str) -> None:
     header = (repository / "firmware/core/version.h").read_text()
     version = ".".join(re.findall(r"VERSION_(?:MAJOR|MINOR|PATCH) (\d+)u", header))
-    assert f"\nversion: {version}\n" in (repository / "firmware/release/atmega328p.txt").read_text()
+    assert f"\nversion: {version}\n" in (repository / "firmware/release" / f"{board_name}.txt").read_text()
 
 
 def test_each_header_of_the_core_stands_alone(repository: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -58,6 +59,12 @@ SAID: dict[str, tuple[int, messages.Message]] = {
         length=LENGTH, crc=Crc16Ibm3740.calc(bytes.fromhex(NEW_SETTINGS).ljust(LENGTH, b"\0")),
     )),
 }
+
+
+def test_every_board_kind_is_told() -> None:
+    row = next(line for line in PAGE.read_text().splitlines() if line.startswith("| board_kind |"))
+    told = {f"BOARD_{chip.upper()}": int(number) for number, chip in re.findall(r"(\d+): (\w+)", row)}
+    assert told == {name: value for name, value in vars(wire_numbers).items() if name.startswith("BOARD_")}
 
 
 def test_every_type_is_shown() -> None:
