@@ -49,10 +49,9 @@ def test_a_machine_file_goes_into_the_board_and_stays_without_power(board: Emula
     """pi (330 + 0.9) mm = 1039.553 mm; 160 / 80 x 30 and x 13 turns; limit 90 m/min."""
     machine = tmp_path / "saw.toml"
     machine.write_text(demo_text("saw"), encoding="utf-8")
-    new = configure(board)
-    assert (new["generation"], new["stored_settings"], new["board_id"]) == (0, "defaults in force", "00000000")
-    assert new["stored"]["display_ready"] is False
     written = configure(board, "--machine", machine, "--slip-limit", 3, "--yes")
+    assert (written["stored_settings"], written["board_id"]) == ("defaults in force", "00000000")
+    assert written["stored"]["display_ready"] is False
     assert (written["written"], written["generation"]) == (True, 1)
     board_id = int(written["new"]["board_id"], 16)
     assert board_id != 0  # given, since it had none
@@ -77,10 +76,9 @@ def test_a_damaged_copy_is_shown_and_written_anew(board: EmulatedBoard) -> None:
     board.tell("power off")
     board.tell(f"eeprom {HEAD_BYTES + 9} 55")  # flood_edges of slot 0
     board.tell("power on")
-    damaged = configure(board)
-    assert damaged["stored_settings"] == "one copy damaged"
-    assert damaged["board_id"] in ("00000001", "00000002")
     mended = configure(board, "--again", "--yes")
+    assert mended["stored_settings"] == "one copy damaged"  # as it was found
+    assert mended["board_id"] in ("00000001", "00000002")
     assert (mended["changes"], mended["written"]) == ([], True)
     assert configure(board)["stored_settings"] == "good"
     assert stored_bytes(board, 0) == stored_bytes(board, 1)
