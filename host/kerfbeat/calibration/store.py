@@ -35,7 +35,8 @@ def calibration_path(machine_path: str | Path) -> Path:
 
 
 def _fail(source: str, where: str, what: str) -> CalibrationError:
-    return CalibrationError(f"{source}: {where}: {what}; move the file away and calibrate again, or mend it.")
+    said = "".join(c if c.isprintable() else "?" for c in what)  # it may quote what a damaged file holds
+    return CalibrationError(f"{source}: {where}: {said}; move the file away and calibrate again, or mend it.")
 
 
 def _numbers(source: str, where: str, value: object) -> tuple[float, ...]:

@@ -15,7 +15,7 @@ from kerfbeat.present.text import harmless
 if TYPE_CHECKING:
     from kerfbeat.present.snapshot import Snapshot
 
-__all__ = ["Progress", "file_progress", "time_progress", "typed_lines"]
+__all__ = ["Progress", "count_progress", "file_progress", "time_progress", "typed_lines"]
 
 ON_TERMINAL_S = 0.5
 IN_FILE_S = 10.0
@@ -86,6 +86,13 @@ def file_progress(name: str) -> Iterator[Callable[[int, int], None]]:
     """Give a function that shows how much of a file is done; shown only if it takes long."""
     with _written_over() as write:
         yield lambda done, whole: write(f"{harmless(name)}: {100 * done // max(whole, 1)} %")
+
+
+@contextmanager
+def count_progress(what: str, whole: int) -> Iterator[Callable[[int], None]]:
+    """Give a function that shows how many of so many are done; shown only if it takes long."""
+    with _written_over() as write:
+        yield lambda done: write(f"{done} of {whole} {what}")
 
 
 @contextmanager

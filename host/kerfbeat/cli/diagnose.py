@@ -1,12 +1,18 @@
 """Which commands say what is wrong, and since when?  drift, orders, slip and compare."""
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from kerfbeat.cli._diagnose import known_in, log_files, machine_option, opened, spacing_of
+from kerfbeat.cli._many import from_each
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
+
+if TYPE_CHECKING:
+    from kerfbeat.diagnose.compare import RunMeans
 
 __all__ = ["compare", "drift", "orders", "slip"]
 
@@ -33,25 +39,20 @@ def drift(
     One log: warm-up (change, time constant, when it has settled), trend, and over what averaging time a reading is
     good.  Several logs or a folder: each of them, and how runs of one setting differ from date to date.
     """
-    from kerfbeat.diagnose.drift import drift_of
+    from kerfbeat.cli._digest import BLOCKS_OF_MANY, DRIFT_CLASSES, drift_of_file, machine_words
     from kerfbeat.diagnose.wear import wear_between
-    from kerfbeat.errors import LogError, MeasureError
+    from kerfbeat.errors import MeasureError
     from kerfbeat.present.drift_report import RUN_HEADINGS, drift_lines, drifts_document, run_rows, wear_lines
 
     files = log_files(paths)
-    found, unread, name = [], [], ""
-    for path in files:
-        try:
-            log = opened(path, machine_path)
-            found.append((log.start_utc, drift_of(log, channel=channel)))
-            name = name or log.machine.name
-        except (LogError, MeasureError) as problem:
-            if len(files) == 1:
-                raise
-            unread.append(str(problem))
-    if not found:
+    most_blocks = None if len(files) == 1 else BLOCKS_OF_MANY
+    work = partial(drift_of_file, machine_path=machine_path, channel=channel, most_blocks=most_blocks)
+    named = f"drift, channel {channel}, {machine_words(machine_path)}"
+    runs, unread = from_each(files, work, named=named, known=DRIFT_CLASSES)
+    if not runs:
         raise MeasureError(f"none of the {len(files)} logs can be used; the first: {unread[0]}")
-    drifts, wears = [each for _, each in found], wear_between(found)
+    found = [(run.began_utc, run.drift) for run in runs]
+    name, drifts, wears = runs[0].name, [run.drift for run in runs], wear_between(found)
     if as_json:
         print_json(drifts_document(drifts, wears, unread))
     elif len(files) == 1:
@@ -170,7 +171,9 @@ def compare(*, paths: Sequence[Path], machine_path: Path | None, as_json: bool, 
     Each log or folder is compared with the first, by belt position, gear and hertz as marked, in steady idle running.
     What is called different is so at 95 % for all rows together.
     """
-    from kerfbeat.diagnose.compare import compare as compare_sets
+    from kerfbeat.cli._digest import MEANS_CLASSES, machine_words, means_of_file
+    from kerfbeat.diagnose.compare import compare_means
+    from kerfbeat.errors import MeasureError
     from kerfbeat.present.compare_report import (
         ROW_HEADINGS,
         comparison_rows,
@@ -180,9 +183,18 @@ def compare(*, paths: Sequence[Path], machine_path: Path | None, as_json: bool, 
 
     if len(paths) < 2:
         raise click.UsageError("give at least two logs or folders to compare")
-    sets = [[opened(path, machine_path) for path in log_files([each])] for each in paths]
+    work, named = partial(means_of_file, machine_path=machine_path), f"compare, {machine_words(machine_path)}"
+    sets: list[list[RunMeans]] = []
+    unread: list[str] = []
+    for each in paths:
+        files = log_files([each])
+        runs, refused = from_each(files, work, named=named, known=MEANS_CLASSES)
+        if not runs:
+            raise MeasureError(f"{each}: no log can be used; the first: {refused[0]}")
+        sets.append(runs)
+        unread += refused
     found = [
-        compare_sets(sets[0], other, names=(str(paths[0]), str(path)))
+        compare_means(sets[0], other, names=(str(paths[0]), str(path)))
         for path, other in zip(paths[1:], sets[1:], strict=True)
     ]
     if as_json:
@@ -192,6 +204,6 @@ def compare(*, paths: Sequence[Path], machine_path: Path | None, as_json: bool, 
         for line in dict.fromkeys(line for each in found for line in each.left_out):
             click.echo(f"left out: {line}")
     if plot is not None:
-        plot_comparisons(found, plot, name=sets[0][0].machine.name)
-    for line in dict.fromkeys(line for logs in sets for log in logs for line in log.warnings):
+        plot_comparisons(found, plot, name=sets[0][0].name)
+    for line in dict.fromkeys([*unread, *(line for runs in sets for run in runs for line in run.warnings)]):
         warn(line)

@@ -6,7 +6,7 @@ Scand. J. Statist. 6 (1979) 65).
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +23,10 @@ from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import clock_of
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
-__all__ = ["LEVEL", "SPEED_OF", "Comparison", "Row", "compare", "holm", "steady_speeds"]
+__all__ = [
+    "LEVEL", "SPEED_OF", "Comparison", "Mean", "Row", "RunMeans", "compare", "compare_means", "holm", "means_of",
+    "steady_speeds",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +65,7 @@ class Comparison:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Value:
+class Mean:
     """One log's mean: what it is, its scatter's standard uncertainty with freedom, and that of clock and display."""
 
     value: float
@@ -71,15 +74,30 @@ class _Value:
     u_clock: float
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunMeans:
+    """What comparing needs of one log.   left_out : what was too short.   name : of its machine."""
+
+    name: str
+    means: Mapping[tuple[Setting, str], Mean]
+    left_out: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
 def compare(first: Sequence[PulseLog], second: Sequence[PulseLog], *, names: tuple[str, str]) -> Comparison:
     """Compare two sets of logs.
 
     names : of the two sets, for the result.
     Raises MeasureError if no setting is held by both.
     """
+    return compare_means([means_of(log) for log in first], [means_of(log) for log in second], names=names)
+
+
+def compare_means(first: Sequence[RunMeans], second: Sequence[RunMeans], *, names: tuple[str, str]) -> Comparison:
+    """The same from what was already taken from each log."""
     rows: list[Row] = []
-    left_out: list[str] = []
-    sides = [_collected(first, left_out), _collected(second, left_out)]
+    left_out = [line for run in (*first, *second) for line in run.left_out]
+    sides = [_collected(first), _collected(second)]
     for key in dict.fromkeys((*sides[0], *sides[1])):
         if key in sides[0] and key in sides[1]:
             rows.append(_row(key, sides[0][key], sides[1][key]))
@@ -100,7 +118,7 @@ def compare(first: Sequence[PulseLog], second: Sequence[PulseLog], *, names: tup
 def steady_speeds(log: PulseLog) -> dict[Setting, tuple[str, Estimate]]:
     """Of every setting that idled steadily: which channel tells it, and its mean speed in turns per second."""
     found = {}
-    for (setting, quantity), (value, *_) in _collected([log], []).items():
+    for (setting, quantity), value in means_of(log).means.items():
         if quantity.startswith(SPEED_OF):
             parts = [Contribution(u=value.u, dof=value.dof), Contribution(u=value.value * _u_clock(log))]
             found[setting] = quantity.removeprefix(SPEED_OF), combine(value.value, parts)
@@ -117,34 +135,43 @@ def holm(chances: ArrayLike, *, level: float) -> NDArray[np.bool_]:
     return kept
 
 
-def _collected(logs: Sequence[PulseLog], left_out: list[str]) -> dict[tuple[Setting, str], list[_Value]]:
-    """Of every setting and quantity the means of all logs that hold it; what is too short is told in left_out."""
-    found: dict[tuple[Setting, str], list[_Value]] = {}
-    for log in logs:
-        tracks, parts = tracks_of(log), parts_of(log)
-        slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
-        guide = slow or "motor"
-        for setting in dict.fromkeys(part.setting for part in parts):
-            spans = steady_spans(tracks, parts, channel=guide, setting=setting)
-            speed = _mean(tracks, guide, spans)
-            if speed is None:
-                left_out.append(f"{setting_words(setting)}: {log.source}: too little steady idle running ({guide})")
-                continue
-            u_common = math.hypot(_u_clock(log), _u_display(log, setting))
-            found.setdefault((setting, f"{SPEED_OF}{guide}"), []).append(replace(speed, u_clock=u_common))
-            motor = _mean(tracks, "motor", spans) if guide != "motor" else None
-            if motor is not None:
-                u = math.hypot(speed.u / speed.value, motor.u / motor.value)
-                ratio = speed.value / motor.value
-                dof = min(speed.dof, motor.dof)
-                each = _Value(value=ratio, u=u * ratio, dof=dof, u_clock=0.0)
-                found.setdefault((setting, f"turns of {guide} per turn of the motor"), []).append(each)
+def _collected(runs: Sequence[RunMeans]) -> dict[tuple[Setting, str], list[Mean]]:
+    """Of every setting and quantity the means of all logs that hold it."""
+    found: dict[tuple[Setting, str], list[Mean]] = {}
+    for run in runs:
+        for key, mean in run.means.items():
+            found.setdefault(key, []).append(mean)
     return found
+
+
+def means_of(log: PulseLog) -> RunMeans:
+    """Mean speed, and ratio of two channels, at each setting that a log holds in steady idle running."""
+    means: dict[tuple[Setting, str], Mean] = {}
+    left_out: list[str] = []
+    tracks, parts = tracks_of(log), parts_of(log)
+    slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
+    guide = slow or "motor"
+    for setting in dict.fromkeys(part.setting for part in parts):
+        spans = steady_spans(tracks, parts, channel=guide, setting=setting)
+        speed = _mean(tracks, guide, spans)
+        if speed is None:
+            left_out.append(f"{setting_words(setting)}: {log.source}: too little steady idle running ({guide})")
+            continue
+        u_common = math.hypot(_u_clock(log), _u_display(log, setting))
+        means[setting, f"{SPEED_OF}{guide}"] = replace(speed, u_clock=u_common)
+        motor = _mean(tracks, "motor", spans) if guide != "motor" else None
+        if motor is not None:
+            u = math.hypot(speed.u / speed.value, motor.u / motor.value)
+            ratio = speed.value / motor.value
+            dof = min(speed.dof, motor.dof)
+            quantity = f"turns of {guide} per turn of the motor"
+            means[setting, quantity] = Mean(value=ratio, u=u * ratio, dof=dof, u_clock=0.0)
+    return RunMeans(name=log.machine.name, means=means, left_out=tuple(left_out), warnings=log.warnings)
 
 
 def _u_clock(log: PulseLog) -> float:
     """Relative standard uncertainty of the clock that tells a log's speeds."""
-    return max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
+    return max((clock_of(segment).u_ppm for segment in log.segments), default=0.0) * 1e-6
 
 
 def _u_display(log: PulseLog, setting: Setting) -> float:
@@ -155,7 +182,7 @@ def _u_display(log: PulseLog, setting: Setting) -> float:
     return inverter.resolution_hz / math.sqrt(12.0) / setting.hz
 
 
-def _mean(tracks: Sequence[Track], channel: str, spans: Sequence[tuple[float, float]]) -> _Value | None:
+def _mean(tracks: Sequence[Track], channel: str, spans: Sequence[tuple[float, float]]) -> Mean | None:
     """Mean speed over stretches, with its standard uncertainty by the scatter of blocks of whole turns."""
     pace = pace_of(track for track in tracks if track.channel == channel)
     inside = np.zeros(len(pace.seconds), dtype=bool)
@@ -171,10 +198,10 @@ def _mean(tracks: Sequence[Track], channel: str, spans: Sequence[tuple[float, fl
     stretch = stretch_factor(off)
     n = len(off)
     u = float(np.std(off, ddof=1)) / math.sqrt(n) * stretch
-    return _Value(value=mean, u=u, dof=max(1.0, (n - 1) / stretch**2), u_clock=0.0)
+    return Mean(value=mean, u=u, dof=max(1.0, (n - 1) / stretch**2), u_clock=0.0)
 
 
-def _side(values: Sequence[_Value]) -> tuple[float, list[Contribution]]:
+def _side(values: Sequence[Mean]) -> tuple[float, list[Contribution]]:
     """Mean of one side and its relative contributions: the scatter, between logs if there are several; the clocks."""
     mean = float(np.mean([each.value for each in values]))
     n = len(values)
@@ -188,7 +215,7 @@ def _side(values: Sequence[_Value]) -> tuple[float, list[Contribution]]:
     return mean, [scatter, Contribution(u=clock)]
 
 
-def _row(key: tuple[Setting, str], first: Sequence[_Value], second: Sequence[_Value]) -> Row:
+def _row(key: tuple[Setting, str], first: Sequence[Mean], second: Sequence[Mean]) -> Row:
     from scipy.stats import t
 
     (a, parts_a), (b, parts_b) = _side(first), _side(second)

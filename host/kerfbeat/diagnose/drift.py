@@ -5,7 +5,7 @@ stops and jumps is left out and said.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import clock_of
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
 
-__all__ = ["SETTLED_PERCENT", "Drift", "drift_of"]
+__all__ = ["SETTLED_PERCENT", "Drift", "drift_of", "thinned"]
 
 Floats = NDArray[np.float64]
 Chosen = NDArray[np.bool_]
@@ -68,6 +68,17 @@ class Drift:
     stability: Stability | None
     left_out: tuple[str, ...]
     warnings: tuple[str, ...]
+
+
+def thinned(drift: Drift, most: int) -> Drift:
+    """The same with at most so many blocks, evenly chosen among those kept, where thousands of runs are held."""
+    kept = np.flatnonzero(drift.kept)
+    chosen = np.unique(np.linspace(0, len(kept) - 1, min(most, len(kept))).astype(np.int64))
+    some = np.zeros(len(drift.kept), dtype=bool)
+    some[kept[chosen]] = True
+    return replace(
+        drift, pace=drift.pace.where(some), kept=np.ones(len(chosen), dtype=bool), model_hz=drift.model_hz[chosen]
+    )
 
 
 def drift_of(log: PulseLog, *, channel: str | None = None) -> Drift:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_drift", "draw_stability", "draw_wear", "plot_drifts"]
 
+MOST_PAGES = 12
+
 
 def draw_drift(axes: Axes, drift: Drift) -> None:
     """Speed against the settled one over time, with the model and the moment of settling."""
@@ -87,10 +89,11 @@ def _blocks(drift: Drift) -> str:
 def plot_drifts(drifts: Sequence[Drift], wears: Sequence[Wear], path: Path, *, name: str) -> None:
     """Draw a run's speed and stability, and the change between runs where there are several, into a file.
 
-    Of several runs the first one's speed is drawn in an image; a PDF has a page for each.
+    Of several runs the first one's speed is drawn in an image; a PDF has a page for each, of very many for MOST_PAGES.
     """
     pages: list[Figure] = []
-    for drift in drifts:
+    shown = np.unique(np.linspace(0, len(drifts) - 1, min(MOST_PAGES, len(drifts))).astype(int))
+    for drift in (drifts[k] for k in shown.tolist()):
         with ink.page(200.0, 190.0 if wears else 150.0) as figure:
             rows = 3 if wears else 2
             figure.text(
