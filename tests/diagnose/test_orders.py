@@ -203,3 +203,11 @@ def test_what_uneven_targets_leave_of_a_whole_order_is_no_peak(repository):
     assert [peak for peak in found.peaks if peak.amplitude_percent.value < 3 / 1.96 * peak.amplitude_percent.u95] == []
     assert found.spectrum.amplitude_turns.max() > 0
     assert {each.order for each in found.undecided} == {1, 2, 3}
+
+
+def test_channel_that_hardly_turns_beside_one_that_does_is_refused_in_one_line(play):
+    """A stall in the middle leaves the blade's mark without two turns in a row while the motor has hundreds."""
+    log, _ = play("overload", seed=2)
+    with pytest.raises(MeasureError, match="blade makes no two unbroken steady turns"):
+        orders_of(log, channel="blade")
+    assert orders_of(log, channel="motor").spectrum.turns > 100
