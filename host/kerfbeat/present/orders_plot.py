@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from kerfbeat.diagnose.order_names import Peak
 from kerfbeat.diagnose.orders import Orders
 from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.present import ink
@@ -18,7 +21,9 @@ if TYPE_CHECKING:
 __all__ = ["FOLDED", "draw_orders", "orders_caption", "plot_orders"]
 
 FOLDED = "Heights are those of an order that is what it seems; a folded one is taller by true over shown order."
-LABEL_MM = 62.0
+LEAN, FOOT_MM = 55.0, 4.0  # of a peak's name: degrees, and how far its foot lies above the spectrum
+LABEL_MM, NAME_APART_MM = 62.0, 2.6  # longest name, and height of a line
+LARGEST_SHARE = 0.55  # of the panel's height, for names
 LOWEST_ORDER = 0.03
 
 
@@ -37,21 +42,47 @@ def draw_orders(axes: Axes, found: Orders) -> None:
     named = [peak for peak in found.peaks if peak.seen_on == found.channel]
     low = 0.1 * float(np.min(scale * spectrum.floor_turns[shown]))
     high = 2 * float(np.max(scale * np.maximum(spectrum.amplitude_turns, spectrum.threshold_turns)[shown]))
-    axes.set_ylim(low, high * (high / low) ** (0.6 if named else 0.0))  # room for names above the peaks
-    last_x, step = -1.0, 0
-    for peak in sorted(named, key=lambda each: each.shows_at):
-        seems = peak.amplitude_percent.value * peak.shows_at / peak.order
-        step = step + 1 if peak.shows_at - last_x < 0.04 * spectrum.orders[-1] else 0
-        last_x = peak.shows_at
-        axes.plot([peak.shows_at], [seems], "o", color=ink.INK, markersize=3.5, markerfacecolor="none")
-        words = ink.fitted(source_words(peak), width_mm=LABEL_MM, size_pt=7.0)
-        axes.annotate(
-            words, (peak.shows_at, seems), xytext=(2 + 8 * step, 6), textcoords="offset points", rotation=55,
-            fontsize=7, ha="left", va="bottom",
-        )  # fmt: skip
+    axes.set_ylim(low, high)
+    if named:
+        _name_peaks(axes, named, low=low, high=high)
     axes.set_xlabel(f"order as it shows up, events per turn of the {found.channel}")
     axes.set_ylabel("speed change, ± %")
     axes.grid(visible=True)
+
+
+def _name_peaks(axes: Axes, peaks: Sequence[Peak], *, low: float, high: float) -> None:
+    """Write the peaks' names side by side above everything, each leaning from the end of a line up from its peak."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    place = axes.get_position()
+    width_mm, height_mm = (
+        share * inches * ink.MM_PER_IN
+        for share, inches in zip((place.width, place.height), figure.get_size_inches(), strict=True)
+    )
+    lean = math.radians(LEAN)
+    most_mm = (LARGEST_SHARE * height_mm - FOOT_MM) / math.sin(lean)
+    names = [ink.fitted(source_words(peak), width_mm=min(LABEL_MM, most_mm), size_pt=7.0) for peak in peaks]
+    long_mm = max(ink.written_mm(name, size_pt=7.0) for name in names)
+    share = (long_mm * math.sin(lean) + FOOT_MM) / height_mm  # of the panel, above the spectrum
+    axes.set_ylim(low, low * (high / low) ** (1.0 / (1.0 - share)))
+    most = 1.0 - long_mm * math.cos(lean) / width_mm  # where the foot of a name may stand and its end be inside
+    ordered = sorted(zip(peaks, names, strict=True), key=lambda pair: pair[0].shows_at)
+    span = axes.get_xlim()[1]
+    feet = ink.spread(
+        [min(peak.shows_at / span / most, 1.0) for peak, _ in ordered], least=1.3 * NAME_APART_MM / width_mm / most
+    )
+    for (peak, name), foot in zip(ordered, feet, strict=True):
+        seems = peak.amplitude_percent.value * peak.shows_at / peak.order
+        axes.plot([peak.shows_at], [seems], "o", color=ink.INK, markersize=3.5, markerfacecolor="none")
+        at = (most * foot, 1.0 - share + 0.5 * FOOT_MM / height_mm)
+        axes.annotate(
+            "", (peak.shows_at, seems), xytext=at, textcoords="axes fraction",
+            arrowprops={"arrowstyle": "-", "color": ink.GREY, "linewidth": 0.5, "shrinkA": 0, "shrinkB": 2.5},
+        )  # fmt: skip
+        axes.text(
+            *at, name, transform=axes.transAxes, rotation=LEAN, rotation_mode="anchor", fontsize=7, ha="left",
+            va="center",
+        )  # fmt: skip
 
 
 def orders_caption(found: Orders) -> str:
