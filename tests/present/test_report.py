@@ -237,7 +237,7 @@ def logs_of_many_kinds(repository: Path) -> dict[str, tuple[Path, tuple[str, ...
             "no sensor watches it: its slip and the load are not known", "cuts none is marked",
         )),
         "gear change": (samples / "board-saw-gear-change.csv", (
-            "setting: 50 Hz, gear low", "setting: 50 Hz, gear high", "ratio, gear high", "No cut is marked",
+            "setting: 50 Hz, gear low", "setting: 50 Hz, gear high", "ratio, gear high", "no cut is marked",
         )),
         "lost target": (samples / "saw-lost-target.csv", ("only 3 of 4 targets are seen", "To look at besides")),
     }  # fmt: skip
@@ -409,11 +409,22 @@ def test_a_pulley_swap_is_told_in_words(tmp_path: Path) -> None:
 def test_speed_outside_the_band_is_no_healthy_machine(lumpy_run: Findings) -> None:
     """Saw at 50 Hz, low gear: by hand 25.989 m/min at no load; 23.8 to 26.3 is where it should be found."""
     (setting,) = lumpy_run.idle_m_per_s
-    for metres, place in ((25.9 / 60, "within"), (23.0 / 60, "below"), (27.0 / 60, "above")):
-        off = dataclasses.replace(lumpy_run, idle_m_per_s={setting: Estimate(value=metres, u95=0.002)})
+    for m_per_min, place in ((25.9, "within"), (26.35, "at the edge of"), (23.0, "below"), (27.0, "above")):
+        off = dataclasses.replace(lumpy_run, idle_m_per_s={setting: Estimate(value=m_per_min / 60, u95=0.002)})
         assert idle_against_band(off, setting, unit="m/min")[0] == place
         texts = [block.text for block in verdict_section(off, unit="m/min").blocks if isinstance(block, Words)]
-        assert any("outside the band that the description predicts" in text for text in texts) == (place != "within")
+        outside = place in ("below", "above")
+        assert any("outside the band that the description predicts" in text for text in texts) == outside
+
+
+def test_a_sensor_that_counts_badly_is_told_beside_the_verdict(lumpy_run: Findings) -> None:
+    assert lumpy_run.speed is not None
+    wheel = lumpy_run.speed.channels["wheel"]
+    for extra, said in ((39, False), (40, True)):  # a tenth of 392 pulses
+        channels = {**lumpy_run.speed.channels, "wheel": dataclasses.replace(wheel, extra=extra)}
+        off = dataclasses.replace(lumpy_run, speed=dataclasses.replace(lumpy_run.speed, channels=channels))
+        text = " ".join(block.text for block in verdict_section(off, unit="m/min").blocks if isinstance(block, Words))
+        assert ("The wheel sensor counts badly: 40 of 392 pulses" in text) == said
 
 
 def held(log: PulseLog, *, date: datetime) -> Known:

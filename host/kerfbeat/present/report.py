@@ -83,7 +83,7 @@ def report_of(
     for run, head in zip(runs, heads, strict=True):
         inner = (*run_sections(run, unit=unit), *basis_sections(run, described=described))
         chapters.append(Chapter(title=head.words, sections=inner))
-    chapters.append(Chapter(title="To all runs", sections=closing))
+    chapters.append(Chapter(title="To all runs", sections=closing, follows=True))
     title = f"Blade drive report: {'before and after' if len(runs) == 2 else f'{len(runs)} runs'}"
     return Report(title=title, machine=machine, logs=heads, chapters=tuple(chapters))
 

@@ -54,6 +54,7 @@ class Plot:
 
     name : what is to be seen, for those who cannot see it.   caption : how to read it.
     left_mm : room at the left for the scale's words.   right_mm : the same at the right.   gap_mm : between panels.
+    least : part of its height that is enough, where a page has no more left.
     """
 
     heights_mm: tuple[float, ...]
@@ -63,6 +64,7 @@ class Plot:
     left_mm: float = 17.0
     right_mm: float = 4.0
     gap_mm: float = 4.0
+    least: float = 0.72
 
 
 Block = Words | Points | Facts | Grid | Plot
@@ -78,10 +80,11 @@ class Section:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Chapter:
-    """Sections that begin on a new page; without a title the first page's."""
+    """Sections under a title, on a new page unless `follows`; without a title the first page's."""
 
     title: str
     sections: tuple[Section, ...]
+    follows: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

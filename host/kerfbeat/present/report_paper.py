@@ -32,7 +32,6 @@ NAME_SHARE = 0.24  # of the width, for the names of facts
 SCALE_MM = 11.0  # below the last panel, for its scale
 MOST_HEAD_LINES = 3
 GRIDS = ((TEXT_PT, 3.5), (7.5, 2.8), (6.5, 2.0), (6.0, 1.8))  # letters of a table and gap of its columns, as fits
-SQUEEZE = 0.72  # of its height, to which a plot is squeezed rather than leave the rest of a page empty
 
 Cell = tuple[float, list[str], bool]  # where it stands, its lines, whether it ends there
 
@@ -42,7 +41,10 @@ def paper_bytes(report: Report, *, paper: str) -> bytes:
     with ExitStack() as stack:
         pages = _Pages(stack, report, ink.PAPERS_MM[paper])
         for place, chapter in enumerate(report.chapters):
-            if place:
+            if chapter.follows:
+                pages.need(HEADING_MM + _first_mm(pages, chapter.sections[0]))
+                pages.free_mm -= 2 * AFTER_BLOCK_MM
+            elif place:
                 pages.turn()
             if chapter.title:
                 pages.text(chapter.title, size_pt=CHAPTER_PT, bold=True)
@@ -158,8 +160,7 @@ def _lines(text: str, width_mm: float, *, size_pt: float = TEXT_PT, bold: bool =
 
 
 def _section(pages: _Pages, section: Section) -> None:
-    least_mm = _least_mm(pages, section.blocks[0]) if section.blocks else 0.0
-    if not pages.need(HEADING_MM + least_mm):
+    if not pages.need(_first_mm(pages, section)):
         pages.free_mm -= HEADING_MM - HEADING_PT * PITCH - 1.6
     pages.text(section.title, size_pt=HEADING_PT, bold=True)
     pages.free_mm -= 1.6
@@ -178,14 +179,28 @@ def _squeezed(pages: _Pages, plot: Plot) -> Plot:
     """The plot, a little lower if it then fits on the page."""
     tall_mm = sum(plot.heights_mm)
     free_mm = pages.free_mm - BOTTOM_MM - (_plot_mm(pages, plot) - tall_mm) - 0.1
-    if not SQUEEZE * tall_mm <= free_mm < tall_mm:
+    if not plot.least * tall_mm <= free_mm < tall_mm:
         return plot
     return replace(plot, heights_mm=tuple(height_mm * free_mm / tall_mm for height_mm in plot.heights_mm))
 
 
+def _first_mm(pages: _Pages, section: Section) -> float:
+    """Height of a heading, and of what must stand below it: all words up to the first other block, and its start."""
+    height_mm = HEADING_MM
+    for block in section.blocks:
+        height_mm += _least_mm(pages, block) + AFTER_BLOCK_MM
+        if not isinstance(block, Words):
+            break
+    return height_mm
+
+
 def _least_mm(pages: _Pages, block: Block) -> float:
-    """What of a block must stand below its heading."""
-    return SQUEEZE * _plot_mm(pages, block) if isinstance(block, Plot) else 4 * TEXT_PT * PITCH
+    """What of a block must stand together."""
+    if isinstance(block, Plot):
+        return block.least * _plot_mm(pages, block)
+    if isinstance(block, Words):
+        return len(_lines(block.text, pages.room_mm)) * TEXT_PT * PITCH
+    return 4 * (TEXT_PT * PITCH + ROW_GAP_MM)
 
 
 def _words(pages: _Pages, block: Words) -> None:

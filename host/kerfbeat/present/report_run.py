@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["run_sections", "settings_of"]
 
 MOST_ROWS = 40  # of marks and events on paper; the log and --json have all
-BLADE_MM, SHAFT_MM, SLIP_MM, DRIFT_MM, ORDERS_MM = 62.0, 24.0, 33.0, 42.0, 66.0
+BLADE_MM, SHAFT_MM, SLIP_MM, DRIFT_MM, ORDERS_MM = 62.0, 24.0, 33.0, 42.0, 72.0
 SPEED_SIDE_MM = 17.0  # for the second scale
 SLIP_CAPTION = "Grey: marked cuts, numbered.  Hatched: an event, its line where it became sure."
 CREEP_CAPTION = "  Dashed: the creep that this load explains.  Load: dotted line at full load."
@@ -125,8 +125,6 @@ def _cuts(found: Findings) -> Section:
         more = ["...", "", f"{len(rows) - MOST_ROWS} more", *[""] * (len(CUT_HEADINGS) - 3)]
         rows = [*rows[: MOST_ROWS - 1], more, rows[-1]]
     blocks: list[Block] = [Grid(headings=CUT_HEADINGS, rows=tuple(map(tuple, rows)))]
-    if not found.slip.cuts.marked:
-        blocks.insert(0, Words(text="No cut is marked: the log is told as a whole, against its least loaded running."))
     lines = cut_lines(found.slip.cuts)
     if lines:
         blocks.append(Points(lead="", lines=tuple(lines)))
@@ -198,7 +196,7 @@ def _spectrum(channel: str, orders: Orders) -> list[Block]:
         blocks.append(
             Plot(
                 heights_mm=(ORDERS_MM,), draw=lambda panels: draw_orders(panels[0], orders),
-                name=f"Order spectrum of the {channel}", caption=f"{orders_caption(orders)} {FOLDED}",
+                name=f"Order spectrum of the {channel}", least=1.0, caption=f"{orders_caption(orders)} {FOLDED}",
             )
         )  # fmt: skip
     if lines:

@@ -16,6 +16,7 @@ from kerfbeat.present.report_content import Block, Points, Section, Words
 
 __all__ = ["band_words", "idle_against_band", "notes_of", "speed_words", "verdict_section"]
 
+STRAY_LEAST, STRAY_SHARE = 10, 0.1  # more stray pulses than a bouncing stop or start makes
 NOT_AS_DESCRIBED = (
     "The speed lies outside the band that the description predicts. Either something slips all the time, or what runs "
     "is not what is described: check pulleys, gear, the motor's poles, the wheel, the targets' number and the marked "
@@ -34,6 +35,7 @@ def verdict_section(found: Findings, *, unit: str, title: str = "Verdict") -> Se
         verdict = found.slip.verdict
         blocks.append(Words(text=verdict.words, weight="verdict"))
         evidence, open_ends = [_sentence(line) for line in verdict.evidence], verdict.would_decide
+    blocks += [Words(text=line, weight="verdict") for line in _bad_signals(found)]
     against = [idle_against_band(found, setting, unit=unit) for setting in found.idle_m_per_s]
     if any(place in ("below", "above") for place, _ in against):
         blocks.append(Words(text=NOT_AS_DESCRIBED, weight="verdict"))
@@ -48,6 +50,16 @@ def verdict_section(found: Findings, *, unit: str, title: str = "Verdict") -> Se
     if open_ends:
         blocks.append(Points(lead="What would decide what stays open", lines=tuple(map(_sentence, open_ends))))
     return Section(title=title, blocks=tuple(blocks))
+
+
+def _bad_signals(found: Findings) -> Iterator[str]:
+    """Sensors that count so badly that the rest is hardly worth reading."""
+    for name, channel in () if found.speed is None else found.speed.channels.items():
+        if channel.extra > max(STRAY_LEAST, STRAY_SHARE * channel.pulses):
+            yield (
+                f"The {name} sensor counts badly: {channel.extra} of {channel.pulses} pulses belong to no turning "
+                "shaft. Mend it and record again before you rely on what it tells."
+            )
 
 
 def _sentence(line: str) -> str:
@@ -72,7 +84,10 @@ def _band(found: Findings, setting: Setting) -> tuple[float, float] | None:
 
 
 def idle_against_band(found: Findings, setting: Setting, *, unit: str) -> tuple[str, str]:
-    """Where the idle speed of a setting lies ("within", "below", "above", "unknown"), and that in a sentence."""
+    """Where the idle speed of a setting lies, and that in a sentence.
+
+    The place is "within", "at the edge of", "below", "above" or "unknown".
+    """
     idle, band = found.idle_m_per_s[setting], _band(found, setting)
     said = f"At {setting_words(setting)} it idles at {both_speeds(idle, unit)}"
     if band is None:
@@ -83,9 +98,12 @@ def idle_against_band(found: Findings, setting: Setting, *, unit: str) -> tuple[
 
 
 def _place(idle: Estimate, band: tuple[float, float]) -> str:
+    """Where an interval lies against a band; one that only reaches into it is at its edge."""
     if idle.value + idle.u95 < band[0]:
         return "below"
-    return "above" if idle.value - idle.u95 > band[1] else "within"
+    if idle.value - idle.u95 > band[1]:
+        return "above"
+    return "within" if band[0] <= idle.value <= band[1] else "at the edge of"
 
 
 def _drift(found: Findings) -> Iterator[str]:
