@@ -1,0 +1,35 @@
+// How does a magnet stay on a wheel's face?  A pad that is screwed on: the pocket opens towards the wheel only, so the magnet
+// is shut in by form; two screws through the wheel hold the pad.  All lengths in mm; the wheel's face is z = 0.
+magnet_d = 8;
+magnet_h = 4;
+clearance = 0.2;      // round the magnet
+cover = 1.2;          // in front of it, towards the sensor
+wall = 4;             // least wall round pocket and screws
+screw_d = 4.3;        // M4
+head_d = 8.4;         // countersunk
+head_h = 2.4;
+edge = 1;             // bevel of the front edges
+
+pocket_d = magnet_d + clearance;
+body_h = max(magnet_h + 0.1 + cover, head_h + 3);
+pocket_h = body_h - cover;                      // fill what the magnet leaves with a shim on the wheel's side
+pitch = pocket_d + screw_d + 2 * wall;          // between the screws
+long = pitch + head_d + 2 * wall;
+wide = max(pocket_d, head_d) + 2 * wall;
+
+module body() {        // bevelled in front, flat on the wheel
+    hull() for (x = [-1, 1], y = [-1, 1]) translate([x * (long / 2 - 2), y * (wide / 2 - 2), 0]) {
+        cylinder(r = 2, h = body_h - edge, $fn = 48);
+        cylinder(r = 2 - edge, h = body_h, $fn = 48);
+    }
+}
+
+difference() {
+    body();
+    translate([0, 0, -1]) cylinder(d = pocket_d, h = pocket_h + 1, $fn = 96);
+    for (x = [-1, 1]) translate([x * pitch / 2, 0, 0]) {
+        translate([0, 0, -1]) cylinder(d = screw_d, h = body_h + 2, $fn = 48);
+        translate([0, 0, body_h - head_h]) cylinder(d1 = screw_d, d2 = head_d, h = head_h, $fn = 48);
+        translate([0, 0, body_h - 0.01]) cylinder(d = head_d, h = 1, $fn = 48);
+    }
+}
