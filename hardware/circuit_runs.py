@@ -84,7 +84,8 @@ def corners(ranges: Sequence[Range], *, kind: str) -> Iterator[dict[str, str]]:
 def deck(front_end: str, values: Mapping[str, str], *, noisy: bool, also: Sequence[tuple[str, str]] = ()) -> str:
     """The circuit as ngspice takes it: files included, parameters set, what is to be measured at its end.
 
-    also : (old, new) pieces of text that are exchanged, for trials.  Raises ValueError for an unknown parameter or piece.
+    also : (old, new) pieces of text that are exchanged, for trials.
+    Raises ValueError for an unknown parameter or piece.
     """
     text = (CIRCUITS / f"{front_end}.cir").read_text(encoding="utf-8")
     if not noisy:

@@ -13,24 +13,23 @@ import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-os.environ["SOURCE_DATE_EPOCH"] = "0"          # no date in the files: the same drawing gives the same bytes
-
 import matplotlib as mpl
+import matplotlib.pyplot as plt
+from matplotlib.axes import Axes
+from matplotlib.patches import Arc, Circle, Polygon, Rectangle
 
+os.environ["SOURCE_DATE_EPOCH"] = "0"          # no date in the files: the same drawing gives the same bytes
 mpl.use("Agg")
 mpl.rcParams["svg.fonttype"] = "none"          # text stays text
 mpl.rcParams["svg.hashsalt"] = "kerfbeat"
 mpl.rcParams["font.family"] = "DejaVu Sans"
 
-import matplotlib.pyplot as plt
-from matplotlib.axes import Axes
-from matplotlib.patches import Arc, Circle, Polygon, Rectangle
-
 HERE = Path(__file__).resolve().parent
 INK, SOFT = "black", "0.55"
+Point = tuple[float, float]
 
 
-def _note(ax: Axes, text: str, at: tuple[float, float], to: tuple[float, float] | None = None, *, size: float = 9) -> None:
+def _note(ax: Axes, text: str, at: Point, to: Point | None = None, *, size: float = 9) -> None:
     """Words, with a thin line to what they speak of."""
     if to is None:
         ax.text(*at, text, fontsize=size, ha="center", va="center")
@@ -41,9 +40,10 @@ def _note(ax: Axes, text: str, at: tuple[float, float], to: tuple[float, float] 
     )  # fmt: skip
 
 
-def _measure(ax: Axes, a: tuple[float, float], b: tuple[float, float], text: str, *, off: tuple[float, float]) -> None:
+def _measure(ax: Axes, a: Point, b: Point, text: str, *, off: Point) -> None:
     """A dimension line from a to b."""
-    ax.annotate("", xy=a, xytext=b, arrowprops={"arrowstyle": "<->", "color": INK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0})
+    line = {"arrowstyle": "<->", "color": INK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0}
+    ax.annotate("", xy=a, xytext=b, arrowprops=line)
     ax.text((a[0] + b[0]) / 2 + off[0], (a[1] + b[1]) / 2 + off[1], text, fontsize=9, ha="center", va="center")
 
 
@@ -107,7 +107,7 @@ def air_gap(ax: Axes) -> None:
     _note(ax, "Hall switch and magnet 2 to 4 mm; proximity switch: half its rated distance;\n"
               "reflective optical sensor: its best distance, 3 to 12 mm", (11, 10), size=9.5)  # fmt: skip
     _note(ax, "Turn the wheel by hand, locked out, one whole turn: the nearest point must clear\n"
-              "the sensor by 1 mm at least; a warm bearing and a bent wheel take some of it", (11, -13), size=9.5)  # fmt: skip
+              "the sensor by 1 mm at least; a warm bearing and a bent wheel take some of it", (11, -13), size=9.5)
     ax.set_xlim(-5, 30)
     ax.set_ylim(-14.5, 11.5)
 
@@ -140,7 +140,8 @@ def magnet_retention(ax: Axes) -> None:
             ax.plot([29 + end * 0.35] * 2, [low, low + 4.85], color=INK, lw=1.2)
         ax.plot([26.2, 31.8], [side * 7.5] * 2, color=INK, lw=2.2)
     _note(ax, "two clamp screws", (35.6, 8.6), (31.6, 7.5))
-    _note(ax, "pockets open towards the shaft: the shaft itself\nkeeps the magnets in; two, opposite: balanced", (30, -10.3), (33.4, -0.8))
+    _note(ax, "pockets open towards the shaft: the shaft itself\nkeeps the magnets in; two, opposite: balanced",
+          (30, -10.3), (33.4, -0.8))  # fmt: skip
     _note(ax, "shaft", centre)
     ax.set_xlim(-4, 40)
     ax.set_ylim(-11.5, 12)

@@ -9,23 +9,22 @@ circuits that ngspice runs; pins come from pins.csv.
 from __future__ import annotations
 
 import csv
+import itertools
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-os.environ["SOURCE_DATE_EPOCH"] = "0"          # no date in the files: the same drawing gives the same bytes
-
 import matplotlib as mpl
+import schemdraw
+import schemdraw.elements as elm
+from schemdraw import logic
 
+os.environ["SOURCE_DATE_EPOCH"] = "0"          # no date in the files: the same drawing gives the same bytes
 mpl.use("Agg")
 mpl.rcParams["svg.fonttype"] = "none"          # text stays text
 mpl.rcParams["svg.hashsalt"] = "kerfbeat"
 mpl.rcParams["font.family"] = "DejaVu Sans"
-
-import schemdraw
-import schemdraw.elements as elm
-from schemdraw import logic
 
 HERE = Path(__file__).resolve().parent
 SMALL, NORMAL = 10, 11
@@ -47,7 +46,7 @@ class Sheet:
 
     def wire(self, *points: Point, dashed: bool = False) -> None:
         """A line through the points."""
-        for a, b in zip(points, points[1:], strict=False):
+        for a, b in itertools.pairwise(points):
             self.drawing += elm.Line().at(a).to(b).linestyle("--" if dashed else "-")
 
     def part(self, kind: Callable[..., elm.Element], a: Point, b: Point, label: str, *, at: str = "top") -> None:
@@ -218,8 +217,8 @@ def optical_sensor(s: Sheet) -> None:
     s.words((16.3, -0.9), "U4 reflective sensor")
     s.part(elm.Capacitor, (5.8, 6), (5.8, 4.2), "C50\n100 nF", at="bottom")
     s.wire((5.8, 4.2), (5.8, 0))
-    s.dots((5.8, 6), (5.8, 0), (7.6, 2.4), (11.2, 6), (11.2, 3), (11.2, 0), (12.5, 1.8), (12.5, 0), (15.4, 6), (15.4, 0),
-           (17.6, 6), (17.6, 0))  # fmt: skip
+    s.dots((5.8, 6), (5.8, 0), (7.6, 2.4), (11.2, 6), (11.2, 3), (11.2, 0), (12.5, 1.8), (12.5, 0),
+           (15.4, 6), (15.4, 0), (17.6, 6), (17.6, 0))  # fmt: skip
 
 
 def instrument(s: Sheet) -> None:
@@ -228,7 +227,8 @@ def instrument(s: Sheet) -> None:
     s.box((0, -10.6), (6, 9.6))
     s.words((3, 0.2), "A1\nmicrocontroller\nboard\nATmega328P,\n16 MHz, 5 V", size=NORMAL, middle=True)
     for number, y in ((1, 7.0), (2, 3.5), (3, 0.0)):
-        s.box((-7.2, y - 1.2), (-3.2, y + 1.2), f"input stage {number}\nR{number}1 R{number}2\nC{number}1 D{number}1\n2 gates of U1")
+        parts = f"R{number}1 R{number}2\nC{number}1 D{number}1\n2 gates of U1"
+        s.box((-7.2, y - 1.2), (-3.2, y + 1.2), f"input stage {number}\n{parts}")
         s.wire((-3.2, y), (0, y))
         s.words((-1.6, y + 0.15), f"pin {label[f'input {number}']}", size=NORMAL)
         s.box((-14, y - 1.2), (-10.6, y + 1.2), f"X{number}\n5 V, signal,\n0 V, shield")
@@ -261,7 +261,8 @@ def instrument(s: Sheet) -> None:
         s.words((12.4, y + 0.06), end)
     s.words((9.6, 3.1), "1 and 5 (R/W): 0 V     2: 5 V\n3: wiper of RV2, 10 kΩ, ends to 5 V and 0 V\n"
             "15: 5 V through R40, 100 Ω     16: 0 V")  # fmt: skip
-    for row, (signal, name) in enumerate((("button unit", "S1 unit"), ("button hold", "S2 hold"), ("button set", "S3 set"))):
+    buttons = (("button unit", "S1 unit"), ("button hold", "S2 hold"), ("button set", "S3 set"))
+    for row, (signal, name) in enumerate(buttons):
         y = 1.6 - row * 2.6
         s.wire((6, y), (8.2, y))
         s.words((7, y + 0.08), f"pin {label[signal]}")

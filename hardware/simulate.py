@@ -16,7 +16,7 @@ from __future__ import annotations
 import argparse
 import math
 import random
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -24,7 +24,8 @@ from circuit_runs import Range, corners, deck, number, read_ranges, simulate
 
 FRONT_ENDS = {"hall": "Hall switch", "proximity": "proximity switch", "optical": "reflective optical"}
 
-# ATmega328P, pins, worst case: low up to 0.3, high from 0.6 of the supply (data sheet, DC characteristics; from memory).
+# ATmega328P, pins, worst case: low up to 0.3, high from 0.6 of the supply (data sheet, DC characteristics; from
+# memory).
 PIN_LOW, PIN_HIGH = 0.3, 0.6
 # Schmitt-trigger gate: the threshold nearest to where its input rests, over all parts (ranges.csv).
 GATE_LOW, GATE_HIGH = 0.378 * 0.98, 0.444 * 1.02
@@ -142,13 +143,14 @@ def _summed(
     )
 
 
-ROWS = (
+ROWS: tuple[tuple[str, Callable[[Findings], str]], ...] = (
     ("target at rest: gate's input below its threshold by at least", lambda f: f"{f.low_margin_v:.2f} V"),
     ("no target: gate's input above its threshold by at least", lambda f: f"{f.high_margin_v:.2f} V"),
     ("pin beyond the chip's 0.3 and 0.6 of its supply by at least", lambda f: f"{f.pin_margin_v:.2f} V"),
     ("delay from target to pin, any build", lambda f: f"{f.delay_s[0] * 1e6:.0f} to {f.delay_s[1] * 1e6:.0f} µs"),
     ("how far that wanders within one build", lambda f: f"{f.wander_s * 1e6:.1f} µs"),
-    (f"pulse at the pin at top speed, where {TOP_PULSE_S * 1e6:.0f} µs come in, at least", lambda f: f"{f.narrowest_s * 1e6:.0f} µs"),
+    (f"pulse at the pin at top speed, where {TOP_PULSE_S * 1e6:.0f} µs come in, at least",
+     lambda f: f"{f.narrowest_s * 1e6:.0f} µs"),
     ("left of the margin under bursts and edges, target there", lambda f: f"{f.noise_low_margin_v:.2f} V"),
     ("left of the margin under bursts and edges, no target", lambda f: f"{f.noise_high_margin_v:.2f} V"),
     ("false edges", lambda f: f"{f.false_edges}"),
@@ -158,7 +160,8 @@ ROWS = (
 
 def table(found: Mapping[str, Findings]) -> str:
     """The table of the build guide."""
-    lines = ["| worst of all corners | " + " | ".join(FRONT_ENDS[name] for name in found) + " |", "|---|" + "---|" * len(found)]
+    names = " | ".join(FRONT_ENDS[name] for name in found)
+    lines = [f"| worst of all corners | {names} |", "|---|" + "---|" * len(found)]
     lines += [f"| {name} | " + " | ".join(show(each) for each in found.values()) + " |" for name, show in ROWS]
     return "\n".join(lines)
 

@@ -17,6 +17,8 @@ need /usr/include/libelf.h libelf-dev
 need gcc gcc
 need make make
 need pdftoppm poppler-utils
+need ngspice ngspice
+need openscad openscad
 if [ -n "$packages" ]; then
     as_root=""
     [ "$(id -u)" -eq 0 ] || as_root="sudo"
@@ -33,7 +35,7 @@ fi
 make -s -C firmware
 make -s -C firmware/bench
 
-.venv/bin/ruff check host tests
+.venv/bin/ruff check host tests hardware
 .venv/bin/mypy
 .venv/bin/lint-imports
 make -s -C firmware check

@@ -19,17 +19,18 @@ wide = max(pocket_d, head_d) + 2 * wall;
 
 module body() {        // bevelled in front, flat on the wheel
     hull() for (x = [-1, 1], y = [-1, 1]) translate([x * (long / 2 - 2), y * (wide / 2 - 2), 0]) {
-        cylinder(r = 2, h = body_h - edge, $fn = 48);
-        cylinder(r = 2 - edge, h = body_h, $fn = 48);
+        cylinder(r = 2, h = body_h - edge, $fn = 24);
+        cylinder(r = 2 - edge, h = body_h, $fn = 24);
     }
+}
+
+module screw_hole() {  // countersunk, one turned shape
+    rotate_extrude($fn = 36) polygon([[0, -1], [screw_d / 2, -1], [screw_d / 2, body_h - head_h], [head_d / 2, body_h],
+                                      [head_d / 2, body_h + 1], [0, body_h + 1]]);
 }
 
 difference() {
     body();
-    translate([0, 0, -1]) cylinder(d = pocket_d, h = pocket_h + 1, $fn = 96);
-    for (x = [-1, 1]) translate([x * pitch / 2, 0, 0]) {
-        translate([0, 0, -1]) cylinder(d = screw_d, h = body_h + 2, $fn = 48);
-        translate([0, 0, body_h - head_h]) cylinder(d1 = screw_d, d2 = head_d, h = head_h, $fn = 48);
-        translate([0, 0, body_h - 0.01]) cylinder(d = head_d, h = 1, $fn = 48);
-    }
+    translate([0, 0, -1]) cylinder(d = pocket_d, h = pocket_h + 1, $fn = 60);
+    for (x = [-1, 1]) translate([x * pitch / 2, 0, 0]) screw_hole();
 }

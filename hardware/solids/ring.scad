@@ -20,15 +20,15 @@ assert(magnets % 2 == 0, "magnets: an even number, so that opposite ones balance
 
 difference() {
     union() {
-        cylinder(d = outer_d, h = wide, $fn = 180);
+        cylinder(d = outer_d, h = wide, $fn = 120);
         for (side = [0, 180]) rotate(side) translate([-8, 0, 0]) cube([16, outer_d / 2 + lug, wide]);  // both ends
     }
-    translate([0, 0, -1]) cylinder(d = shaft_d + 0.1, h = wide + 2, $fn = 180);
+    translate([0, 0, -1]) cylinder(d = shaft_d + 0.1, h = wide + 2, $fn = 120);
     for (n = [0 : magnets - 1]) rotate(n * 360 / magnets + (magnets == 2 ? 0 : 45))
-        translate([0, 0, wide / 2]) rotate([0, 90, 0]) cylinder(d = pocket_d, h = shaft_d / 2 + pocket_h, $fn = 96);
+        translate([0, 0, wide / 2]) rotate([0, 90, 0]) cylinder(d = pocket_d, h = shaft_d / 2 + pocket_h, $fn = 48);
     for (side = [0, 180]) rotate(side) {
         translate([-split / 2, 0, -1]) cube([split, outer_d / 2 + lug + 1, wide + 2]);  // two halves
-        translate([-9, outer_d / 2 + lug / 2, wide / 2]) rotate([0, 90, 0]) cylinder(d = screw_d, h = 18, $fn = 48);
+        translate([-9, outer_d / 2 + lug / 2, wide / 2]) rotate([0, 90, 0]) cylinder(d = screw_d, h = 18, $fn = 32);
         translate([5, outer_d / 2 + lug / 2, wide / 2]) rotate([0, 90, 0]) cylinder(d = nut_d, h = 4, $fn = 6);
     }
 }

@@ -1,0 +1,154 @@
+"""Can a first-time builder follow the guide: does everything it shows, names and points to exist?"""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import guide_session
+import pytest
+from board_driver import EmulatedBoard
+
+from kerfbeat import cli
+from kerfbeat.drive.mount import pull_off_n
+
+# Units and symbols that need no entry; parts' references; words that are printed so by programs.
+UNITS = {"V", "A", "N", "W", "F", "AC"}
+NAMES = {"CSV", "PDF", "ATmega328P", "M12", "S", "X", "R", "GUARDS"}
+PRINTED = {"HD44780"}
+
+
+@pytest.fixture(scope="module")
+def guide(hardware: Path) -> str:
+    return (hardware / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def glossary(guide: str) -> set[str]:
+    table = guide.partition("## Glossary")[2]
+    return {
+        term.strip().lower()
+        for row in re.findall(r"^\| ([^|]+) \| [^|]+ \|$", table, re.MULTILINE)
+        for term in row.split(", ")
+        if row not in {"term", "---"}
+    }
+
+
+def prose(guide: str) -> str:
+    """The text before the glossary, without code and addresses of links."""
+    text = re.sub(r"```.*?```|`[^`]*`|<!--.*?-->", " ", guide.partition("## Glossary")[0], flags=re.DOTALL)
+    return re.sub(r"\]\([^)]*\)", "]", text)
+
+
+def squeezed(line: str) -> str:
+    """A printed line without its numbers, dates and column widths."""
+    return re.sub(r"\s+", " ", re.sub(r"-?\d+(\.\d+)?", "#", line)).strip()
+
+
+@pytest.mark.board
+def test_first_session_prints_what_is_shown(
+    guide: str, emulated_board_files: tuple[Path, Path], tmp_path: Path,
+) -> None:
+    program, elf = emulated_board_files
+    played = 0
+    for command, shown, printed in guide_session.play(
+        lambda: EmulatedBoard(program, elf, tmp_path, ["--reset-on-open"]), guide, tmp_path,
+    ):
+        lines = {squeezed(line) for line in printed}
+        assert [line for line in shown if line != "..." and squeezed(line) not in lines] == [], command
+        if " watch " in command:    # pi (330 + 0.9) mm = 1.03955 m, 290 targets of four a minute: 75.37 m/min
+            found = re.search(r"([\d.]+) ± ([\d.]+) m/min", printed[-1])
+            assert found is not None
+            assert float(found[1]) == pytest.approx(1.03955 * 290 / 4, abs=0.1)
+        played += 1
+    assert played == 5
+
+
+def test_every_link_and_picture_is_there(guide: str, hardware: Path) -> None:
+    targets = re.findall(r"\]\(([^)]+)\)", guide)
+    assert len(targets) >= 20
+    for target in targets:
+        file, _, anchor = target.partition("#")
+        page = (hardware / file) if file else hardware / "README.md"
+        assert page.exists(), target
+        if anchor:
+            titles = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+            assert anchor in {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}, target
+
+
+def test_every_drawing_is_shown(guide: str, hardware: Path) -> None:
+    shown = set(re.findall(r"drawings/(\w+\.svg)", guide))
+    assert shown == {path.name for path in (hardware / "drawings").glob("*.svg")}
+
+
+def test_every_term_that_is_introduced_is_in_the_glossary(guide: str, glossary: set[str]) -> None:
+    introduced = {term.lower() for term in re.findall(r"(?<![*\w])\*([^*\n]+)\*(?!\*)", prose(guide))}
+    introduced -= {"italics", "measure", "after"}           # the word itself, and two stressed words
+    assert len(introduced) >= 25
+    missing = {term for term in introduced if term not in glossary and term.rstrip("s") not in glossary}
+    assert missing == set()
+
+
+def test_every_abbreviation_is_in_the_glossary(guide: str, glossary: set[str]) -> None:
+    words = set(re.findall(r"(?<![\w./])[A-Z]{2,}(?:/[A-Z])?\b(?!\d)", prose(guide)))
+    assert words
+    assert {word for word in words if word.lower() not in glossary and word not in NAMES | UNITS | PRINTED} == set()
+
+
+def test_no_entry_of_the_glossary_is_idle(guide: str, glossary: set[str], hardware: Path) -> None:
+    used = guide.partition("## Glossary")[0].lower() + (hardware / "materials.csv").read_text(encoding="utf-8").lower()
+    assert {term for term in glossary if term not in used} == set()
+
+
+def test_cautions_stand_at_the_head_and_where_danger_arises(guide: str) -> None:
+    sections = dict(re.findall(r"^#{2,3} ([^\n]+)\n(.*?)(?=^#{2,3} |\Z)", guide, re.MULTILINE | re.DOTALL))
+    assert next(iter(sections)) == "Cautions first"
+    head = sections["Cautions first"]
+    for word in ("never a safety device", "lock out", "capacitors", "interlock", "mains", "independent means",
+                 "Overspeed", "Guards back", "local code"):  # fmt: skip
+        assert word in head, word
+    for name in ("Proximity switch", "Fit targets and sensor", "First signs of life", "First reading"):
+        assert "**Caution." in sections[name], name
+    assert "two independent means" in sections["What holds a target"].lower()
+
+
+def test_pull_off_force_is_worked_right(guide: str) -> None:
+    # 6 g at 180 mm on an 18 in wheel (radius 0.2286 m) at 6,000 ft/min = 30.48 m/s.
+    by_hand_n = 0.006 * (30.48 / 0.2286) ** 2 * 0.180
+    shown = re.search(r"F = 0\.006 × 133\.3² × 0\.180 = ([\d.]+) N, (\d+) times its weight", guide)
+    assert shown is not None
+    assert float(shown[1]) == pytest.approx(by_hand_n, abs=0.05)
+    assert float(shown[2]) == pytest.approx(by_hand_n / (0.006 * 9.80665), rel=0.02)
+    shaft_hz = 30.48 / 0.2286 / (2 * math.pi)
+    assert pull_off_n(mass_kg=0.006, radius_m=0.180, shaft_hz=shaft_hz) == pytest.approx(by_hand_n)
+
+
+def test_the_ring_s_figures_are_worked_right(guide: str) -> None:
+    # A disc of 6 mm x 3 mm of 7.5 g/cm3 in a ring for 40 mm at 3,600 rpm; its lugs reach out another 12 mm.
+    mass_kg = 7500 * math.pi / 4 * 0.006**2 * 0.003
+    radius_m, lug_m, omega = 0.020 + 0.0033 / 2, 0.020 + 0.0033 + 0.004 + 0.012, 3600 * 2 * math.pi / 60
+    words = r"the magnet of ([\d.]+) g pulls with ([\d.]+) N there, and the lugs' ends run at (\d+) m/s"
+    shown = re.search(words, guide)
+    assert shown is not None
+    assert float(shown[1]) == pytest.approx(mass_kg * 1e3, abs=0.01)
+    assert float(shown[2]) == pytest.approx(mass_kg * omega**2 * radius_m, abs=0.06)
+    assert float(shown[3]) == pytest.approx(omega * lug_m, abs=0.5)
+
+
+def test_flashing_is_what_the_makefile_does(guide: str, repository: Path) -> None:
+    shown = re.search(r"^ *(avrdude .*)$", guide, re.MULTILINE)
+    assert shown is not None
+    makefile = (repository / "firmware/Makefile").read_text(encoding="utf-8")
+    recipe = re.search(r"^\tavrdude (.*)$", makefile, re.MULTILINE)
+    assert recipe is not None
+    assert re.findall(r"-[a-zA-Z]\b", shown[1]) == re.findall(r"-[a-zA-Z]\b", recipe[1])
+    assert (repository / "firmware/release/atmega328p.hex").exists()
+    assert "flash:w:firmware/release/atmega328p.hex:i" in shown[1]
+
+
+def test_every_command_of_the_guide_exists(guide: str) -> None:
+    commands = set(re.findall(r"`kerfbeat\s+([a-z]+)|\$ kerfbeat ([a-z]+)", guide))
+    names = {first or second for first, second in commands}
+    assert len(names) >= 5
+    assert names <= {entry.name for entry in cli.COMMANDS}

@@ -1,0 +1,84 @@
+"""Is every part of circuits and drawings in the bill of materials, with the value that was simulated?"""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+
+import pytest
+
+from circuit_runs import number
+
+REFERENCE = r"(?:LCD|RV|[ABCDFGHKMPQRSUWX])\d+"
+ONLY_LISTED = {"B1", "B2", "B3", "G1", "K1", "K2", "K3", "K4"}     # boxes, supply and fastenings: not part of a circuit
+MULTIPLES = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
+
+
+@pytest.fixture
+def listed(hardware: Path) -> dict[str, dict[str, str]]:
+    with (hardware / "materials.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    names = [name for row in rows for name in row["reference"].split()]
+    assert len(names) == len(set(names))
+    return {name: row for row in rows for name in row["reference"].split()}
+
+
+def drawn(hardware: Path) -> set[str]:
+    found: set[str] = set()
+    for path in (hardware / "drawings").glob("*.svg"):
+        texts = re.findall(r"<text [^>]*>([^<]*)</text>", path.read_text(encoding="utf-8"))
+        for text in texts:
+            if not re.fullmatch(r"\d+ D[4-7]|pin A[01]", text):    # pins of display and board
+                found |= set(re.findall(rf"\b{REFERENCE}\b", text))
+    return found
+
+
+def simulated(hardware: Path) -> dict[str, float | None]:
+    """Real parts of the netlists (others have names without a number); resistors, capacitors with nominal value."""
+    found: dict[str, float | None] = {}
+    for path in [*(hardware / "circuits").glob("*.cir"), *(hardware / "circuits").glob("*.inc")]:
+        text = path.read_text(encoding="utf-8")
+        common = (hardware / "circuits/input_stage.inc").read_text(encoding="utf-8")
+        values = dict(re.findall(r"\b(\w+)=(-?[\d.]+[pnumk]?)(?=\s|$)", common + text))
+        for line in text.splitlines():
+            match = re.match(r"([A-Z]*?)((?:RV|[CDFPRU])\d+)[A-Za-z]?\s+(.*)", line)
+            if match is None or ("U" in match[1] + match[2] and not match[2].startswith("U")):
+                continue
+            value = match[3].split()[-1]
+            value = values.get(value.strip("{}"), value)
+            plain = match[1] == "" and match[2][0] in "RC" and re.fullmatch(r"[\d.]+[pnumk]?", value)
+            found.setdefault(match[2], number(value.replace("p", "e-12")) if plain else None)
+    return found
+
+
+def test_nothing_is_missing_and_nothing_is_too_much(listed: dict[str, dict[str, str]], hardware: Path) -> None:
+    assert drawn(hardware) | ONLY_LISTED == set(listed)
+    assert len(simulated(hardware)) >= 25
+    assert set(simulated(hardware)) <= set(listed)
+
+
+def test_values_are_those_that_were_simulated(listed: dict[str, dict[str, str]], hardware: Path) -> None:
+    compared = 0
+    for name, value in simulated(hardware).items():
+        match = re.match(r"([\d.]+) ([pnµkM]?)[ΩF]", listed[name]["value"])
+        if value is not None and match is not None:
+            assert float(match[1]) * MULTIPLES[match[2]] == pytest.approx(value), name
+            compared += 1
+    assert compared >= 14
+
+
+def test_drawn_values_are_those_of_the_list(listed: dict[str, dict[str, str]], hardware: Path) -> None:
+    source = (hardware / "draw_schematic.py").read_text(encoding="utf-8")
+    pairs = re.findall(rf'"({REFERENCE})(?:\\n|  )([\d.]+ [pnµk]?[ΩF])', source)
+    assert len(pairs) >= 15
+    for name, value in pairs:
+        assert listed[name]["value"].startswith(value), name
+
+
+def test_quantities_count_the_references(listed: dict[str, dict[str, str]]) -> None:
+    for row in listed.values():
+        names = row["reference"].split()
+        if len(names) > 1:
+            assert row["quantity"] == str(len(names)), row["reference"]
+        assert all(row[column] for column in ("part", "quantity", "needed_for", "why")), row["reference"]
