@@ -143,6 +143,10 @@ def test_flashing_is_what_the_makefile_does(guide: str, repository: Path) -> Non
     recipe = re.search(r"^\tavrdude (.*)$", makefile, re.MULTILINE)
     assert recipe is not None
     assert re.findall(r"-[a-zA-Z]\b", shown[1]) == re.findall(r"-[a-zA-Z]\b", recipe[1])
+    limits = (repository / "firmware/avr/atmega328p/board.mk").read_text(encoding="utf-8")
+    told = dict(re.findall(r"^(\w+) = (.*)$", limits, re.MULTILINE))
+    assert f"-p {told['MCU']} -c {told['BOOT_PROTOCOL']} " in shown[1]
+    assert f" -b {told['BOOT_BAUD']} " in shown[1]
     assert (repository / "firmware/release/atmega328p.hex").exists()
     assert "flash:w:firmware/release/atmega328p.hex:i" in shown[1]
 

@@ -39,6 +39,21 @@ def test_pins_are_those_of_the_firmware(rows: list[dict[str, str]], repository: 
     assert (listed["serial in"], listed["serial out"]) == ("PD0", "PD1")     # RXD and TXD of the ATmega328P
 
 
+def test_pins_of_the_other_board_are_those_of_the_firmware(rows: list[dict[str, str]], repository: Path) -> None:
+    header = (repository / "firmware/avr/atmega2560/board.h").read_text(encoding="utf-8")
+    names = DEFINES | {
+        "BOARD_CAPTURE_1_PIN_BIT": "input 1", "BOARD_CAPTURE_2_PIN_BIT": "input 2", "BOARD_EXTERNAL_PIN_BIT": "input 3",
+    }
+    defined = dict(re.findall(r"^#define (BOARD_\w+)\s+(P[A-L]\d)\b", header, re.MULTILINE))
+    listed = {row["signal"]: row["atmega2560_pin"] for row in rows if row["atmega2560_pin"] != "–"}
+    assert {names[name]: pin for name, pin in defined.items()} == {
+        signal: pin for signal, pin in listed.items() if not signal.startswith("serial")
+    }
+    remarked = re.search(r"label, common boards +(\d+) +(\d+) +(\d+)", header)
+    assert remarked is not None
+    assert list(remarked.groups()) == [row["atmega2560_label"] for row in rows[:3]]
+
+
 def test_labels_fit_the_pins_and_none_is_used_twice(rows: list[dict[str, str]]) -> None:
     assert [row["atmega328p_label"] for row in rows] == [LABELS[row["atmega328p_pin"]] for row in rows]
     assert len({row["atmega328p_pin"] for row in rows}) == len(rows)
@@ -56,7 +71,10 @@ def test_guide_shows_the_same_table(rows: list[dict[str, str]], hardware: Path) 
     shown = re.search(r"<!-- pins -->\n(.*?)\n<!-- end of pins -->", guide, re.DOTALL)
     assert shown is not None
     lines = [
-        f"| {row['signal']} | {row['atmega328p_label']} | {row['atmega328p_pin']} | {row['goes_to']} |" for row in rows
+        f"| {row['signal']} | {row['atmega328p_label']} ({row['atmega328p_pin']}) | "
+        + (f"{row['atmega2560_label']} ({row['atmega2560_pin']})" if row["atmega2560_pin"] != "–" else "–")
+        + f" | {row['goes_to']} |"
+        for row in rows
     ]
     assert shown[1].splitlines()[2:] == lines
 
