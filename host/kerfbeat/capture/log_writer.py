@@ -52,6 +52,7 @@ class LogWriter:
             raise LogError(f"{path}: the machine has no text to stand in the log; load it from its file")
         self.path = Path(path)
         self.pulses: dict[str, int] = dict.fromkeys(machine.sensors, 0)
+        self.rewritten = 0  # how often the file was taken away, and written anew
         self.rows = 0  # rows below the header, whether the disk has them or not
         self.last_ticks = 0  # how far the current segment is known
         self._clock = clock
@@ -122,9 +123,40 @@ class LogWriter:
         self._write_waiting()
         try:
             os.fsync(self._file.fileno())
+            if not self._is_there(self._file):
+                self._write_anew(self._file)
         except OSError as error:
             raise self._disk_error(error) from error
         self._kept_at = self._clock()
+
+    def _is_there(self, file: RawIOBase) -> bool:
+        """Whether the path still leads to the file that is written."""
+        if os.name != "posix":
+            return True  # Windows lets nobody take away a file that is open
+        mine = os.fstat(file.fileno())
+        try:
+            there = self.path.stat()
+        except OSError:
+            return False
+        return (mine.st_dev, mine.st_ino) == (there.st_dev, there.st_ino)
+
+    def _write_anew(self, file: RawIOBase) -> None:
+        """The file was removed, renamed or replaced: what was written is still in the open one, so copy it and go on in
+        the copy, beside whatever has taken its place.
+        """
+        new_path, number = self.path, 1
+        while new_path.exists():
+            number += 1
+            new_path = self.path.with_name(f"{self.path.stem}-{number}{self.path.suffix}")
+        new_path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = _create(new_path)
+        file.seek(0)
+        while piece := file.read(WRITE_AT_BYTES):
+            fresh.write(piece)
+        os.fsync(fresh.fileno())
+        file.close()
+        self._file, self.path = fresh, new_path
+        self.rewritten += 1
 
     def close(self) -> None:
         """End the log.  The last row says that it was ended, not cut off; the file is closed even if that fails."""
@@ -252,7 +284,7 @@ class LogWriter:
 
 def _create(path: Path) -> RawIOBase:
     try:
-        file = path.open("xb", buffering=0)
+        file = path.open("x+b", buffering=0)
     except FileExistsError:
         raise LogError(f"{path}: the file exists and is not overwritten; choose another name or move it away") from None
     except OSError as error:

@@ -237,7 +237,7 @@ def record(
         )
     progress.end()
     pulses, marks = sum(logbook.tally.pulses.values()), logbook.tally.marks
-    click.echo(f"{log_path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}")
+    click.echo(f"{logbook.path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}")
     click.echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
     for warning in summary_warnings(logbook):
         warn(warning)

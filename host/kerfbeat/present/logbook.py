@@ -58,7 +58,6 @@ class Logbook:
         Raises LogError if the file exists or cannot be made.
         """
         now_utc = datetime.now(UTC)
-        self.path = path
         self.tally = Tally()
         self._begins_ticks = 0  # in the segment that was running
         self._writer = LogWriter(
@@ -67,6 +66,16 @@ class Logbook:
         if running is not None:
             self.accept(replace(running, cause="log begun", start_utc=now_utc))
             self._begins_ticks = running.start_ticks
+
+    @property
+    def path(self) -> Path:
+        """Where the log is; another place than at first if the file was moved away meanwhile."""
+        return self._writer.path
+
+    @property
+    def rewritten(self) -> int:
+        """How often the file was taken away while it was written, and written anew."""
+        return self._writer.rewritten
 
     def accept(self, event: Event) -> None:
         """Write an event and count it; raises LogError if the disk does not take it."""

@@ -127,6 +127,8 @@ def summary_warnings(logbook: Logbook) -> list[str]:
     """What the user should know of a log before it is relied on."""
     tally = logbook.tally
     told = []
+    if logbook.rewritten:
+        told.append(f"the file was removed or replaced meanwhile; the whole log was written anew: {logbook.path}")
     for channel, pulses in tally.pulses.items():
         stretches, lost = tally.lost_stretches[channel], tally.lost[channel]
         if pulses == 0:
