@@ -26,6 +26,12 @@ static const struct kind kinds[] = {
             { 'D', 2, /* PIND */ 0x29, -1, 0, /* EICRA */ 0x69, 0, /* INT0 */ 1 },
             { 'D', 3, /* PIND */ 0x29, -1, 1, /* EICRA */ 0x69, 2, /* INT1 */ 2 }
         },
+        .display = {
+            { 'D', 4, /* PIND */ 0x29 }, { 'D', 5, /* PIND */ 0x29 }, { 'D', 6, /* PIND */ 0x29 }, { 'D', 7, /* PIND */ 0x29 },
+            { 'C', 0, /* PINC */ 0x26 }, { 'C', 1, /* PINC */ 0x26 }
+        },
+        .buttons = { { 'B', 1, /* PINB */ 0x23 }, { 'B', 2, /* PINB */ 0x23 }, { 'B', 3, /* PINB */ 0x23 } },
+        .alarm = { 'B', 4, /* PINB */ 0x23 },
         .rx_vector = 18, .udre_vector = 19, .tx_vector = 20, .ee_ready_vector = 22,
         .vectors = {
             "RESET", "INT0", "INT1", "PCINT0", "PCINT1", "PCINT2", "WDT", "TIMER2_COMPA", "TIMER2_COMPB", "TIMER2_OVF",
@@ -52,6 +58,12 @@ static const struct kind kinds[] = {
             { 'L', 1, /* PINL */ 0x109, 1, 0, 0, 0, /* TIMER5_CAPT */ 46 },
             { 'E', 5, /* PINE */ 0x2C, -1, 5, /* EICRB */ 0x6A, 2, /* INT5 */ 6 }
         },
+        .display = {
+            { 'G', 5, /* PING */ 0x32 }, { 'E', 3, /* PINE */ 0x2C }, { 'H', 3, /* PINH */ 0x100 }, { 'H', 4, /* PINH */ 0x100 },
+            { 'F', 0, /* PINF */ 0x2F }, { 'F', 1, /* PINF */ 0x2F }
+        },
+        .buttons = { { 'H', 6, /* PINH */ 0x100 }, { 'B', 4, /* PINB */ 0x23 }, { 'B', 5, /* PINB */ 0x23 } },
+        .alarm = { 'B', 6, /* PINB */ 0x23 },
         .rx_vector = 25, .udre_vector = 26, .tx_vector = 27, .ee_ready_vector = 30,
         .vectors = {
             "RESET", "INT0", "INT1", "INT2", "INT3", "INT4", "INT5", "INT6", "INT7", "PCINT0", "PCINT1", "PCINT2", "WDT",

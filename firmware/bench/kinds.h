@@ -5,7 +5,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum { KIND_INPUTS = 3, KIND_CAPTURES = 2, KIND_COMPARES = 3, KIND_PAIRS = 8, KIND_VECTORS = 57 };
+enum { KIND_INPUTS = 3, KIND_CAPTURES = 2, KIND_COMPARES = 3, KIND_PAIRS = 8, KIND_VECTORS = 57,
+       KIND_DISPLAY_PINS = 6, KIND_BUTTONS = 3 };
 
 /* A flag and its enable have the same bit number in these two registers.  flags 0: no more of them. */
 struct kind_pair { uint16_t flags, enables; };
@@ -30,6 +31,9 @@ struct kind_input {
     unsigned vector;
 };
 
+/* A pin of the front: PINx; DDRx and PORTx follow it. */
+struct kind_pin { uint32_t port; uint8_t bit; uint16_t pin; };
+
 struct kind {
     const char *mcu;                           /* as avr-gcc, libsimavr and the ELF name it */
     unsigned response_cycles;                  /* from acceptance to the vector (data sheet, "Interrupt Response Time"), */
@@ -39,6 +43,9 @@ struct kind {
     struct kind_pair pairs[KIND_PAIRS];
     struct kind_capture captures[KIND_CAPTURES];
     struct kind_input inputs[KIND_INPUTS];
+    struct kind_pin display[KIND_DISPLAY_PINS]; /* D4 to D7, RS, E */
+    struct kind_pin buttons[KIND_BUTTONS];     /* unit, hold, set */
+    struct kind_pin alarm;
     unsigned rx_vector, udre_vector, tx_vector, ee_ready_vector;
     const char *vectors[KIND_VECTORS];         /* names, by number; 0 is reset */
 };

@@ -32,6 +32,19 @@
 #define BOARD_EXTERNAL_DDR DDRE
 #define BOARD_EXTERNAL_PIN_BIT PE5
 
+/* Display (HD44780 type, 4 bits, R/W tied low), buttons (to ground, pull-ups in the chip), alarm (high: on).  Each line ends
+ * with the pin's label on common boards, from memory: the labels are those of the ATmega328P, so that the wiring stays. */
+#define BOARD_DISPLAY_RS PF0         /* A0 */
+#define BOARD_DISPLAY_E PF1          /* A1 */
+#define BOARD_DISPLAY_D4 PG5         /* 4 */
+#define BOARD_DISPLAY_D5 PE3         /* 5 */
+#define BOARD_DISPLAY_D6 PH3         /* 6 */
+#define BOARD_DISPLAY_D7 PH4         /* 7 */
+#define BOARD_BUTTON_UNIT PH6        /* 9 */
+#define BOARD_BUTTON_HOLD PB4        /* 10 */
+#define BOARD_BUTTON_SET PB5         /* 11 */
+#define BOARD_ALARM PB6              /* 12 */
+
 #define BOARD_CAPTURE_1_VECT TIMER4_CAPT_vect
 #define BOARD_CAPTURE_2_VECT TIMER5_CAPT_vect
 #define BOARD_EXTERNAL_VECT INT5_vect
@@ -87,6 +100,52 @@ static inline void board_counter_start(void)
     TIFR5 = _BV(TOV5) | _BV(ICF5);
     TIMSK5 |= _BV(TOIE5);
     __asm__ volatile("sts %0, %2\n\tsts %1, %2" : "=m"(TCCR4B), "=m"(TCCR5B) : "r"((uint8_t)_BV(CS40)));
+}
+
+/* Once, interrupts off: pins of display, buttons and alarm.  No interrupt writes these ports. */
+static inline void board_panel_start(void)
+{
+    DDRF |= _BV(BOARD_DISPLAY_RS) | _BV(BOARD_DISPLAY_E);
+    DDRG |= _BV(BOARD_DISPLAY_D4);
+    DDRE |= _BV(BOARD_DISPLAY_D5);
+    DDRH |= _BV(BOARD_DISPLAY_D6) | _BV(BOARD_DISPLAY_D7);
+    DDRB |= _BV(BOARD_ALARM);
+    PORTH |= _BV(BOARD_BUTTON_UNIT);
+    PORTB |= _BV(BOARD_BUTTON_HOLD) | _BV(BOARD_BUTTON_SET);
+}
+
+static inline void board_pin(volatile uint8_t *port, uint8_t pin, uint8_t level)
+{
+    if (level != 0u) {
+        *port |= pin;
+    } else {
+        *port &= (uint8_t)~pin;
+    }
+}
+
+/* A nibble, its bit 4 for RS.  E is high for 0.5 us: the display asks for 0.45 us at 2.7 V, 0.23 us at 5 V (data sheet). */
+static inline void board_display_put(uint8_t nibble)
+{
+    board_pin(&PORTF, _BV(BOARD_DISPLAY_RS), nibble & 0x10u);
+    board_pin(&PORTG, _BV(BOARD_DISPLAY_D4), nibble & 0x01u);
+    board_pin(&PORTE, _BV(BOARD_DISPLAY_D5), nibble & 0x02u);
+    board_pin(&PORTH, _BV(BOARD_DISPLAY_D6), nibble & 0x04u);
+    board_pin(&PORTH, _BV(BOARD_DISPLAY_D7), nibble & 0x08u);
+    PORTF |= _BV(BOARD_DISPLAY_E);
+    __builtin_avr_delay_cycles(6);
+    PORTF &= (uint8_t)~_BV(BOARD_DISPLAY_E);
+}
+
+/* What is pressed: bits 0, 1, 2 for unit, hold, set. */
+static inline uint8_t board_buttons(void)
+{
+    return (uint8_t)(((PINH & _BV(BOARD_BUTTON_UNIT)) == 0u ? 1u : 0u) | ((PINB & _BV(BOARD_BUTTON_HOLD)) == 0u ? 2u : 0u)
+                     | ((PINB & _BV(BOARD_BUTTON_SET)) == 0u ? 4u : 0u));
+}
+
+static inline void board_alarm(uint8_t on)
+{
+    board_pin(&PORTB, _BV(BOARD_ALARM), on);
 }
 
 _Static_assert(CS40 == CS50 && ICES4 == ICES5 && ICNC4 == ICNC5, "the two timers' registers are alike");

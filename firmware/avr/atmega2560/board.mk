@@ -1,7 +1,7 @@
 # What does the build need to know of this board?
 MCU = atmega2560
 CHIP = ATmega2560
-FLASH_LIMIT = 16384
+FLASH_LIMIT = 20480
 RAM_LIMIT = 4096
 # Of the serial boot loader on common boards.
 BOOT_PROTOCOL = wiring
