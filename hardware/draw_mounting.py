@@ -67,7 +67,7 @@ def wheel_and_sensor(ax: Axes) -> None:
     _note(ax, "targets: opposite ones of equal mass,\nall at one radius, inside the rim", (-14, 9.5), (-5.0, 5.0))
     ax.plot([10, 10], [0, -13], color=INK, lw=2.2)
     ax.plot([-10, -10], [0, -13], color=INK, lw=2.2)
-    _note(ax, "blade: no part of target, sensor or\ncable may reach its path", (-16, -11), (-10, -10))
+    _note(ax, "blade: no part of target, sensor or\ncable may reach its path", (-16.4, -11), (-10, -10), size=8.5)
     _block(ax, 5.6, -0.75, 9.4, 1.5, fill="0.93")
     ax.add_patch(Circle((6.5, 0), 0.55, fill=True, facecolor="white", edgecolor=INK, lw=1.5))
     _block(ax, 15, -3, 1.2, 6, hatch="///")

@@ -91,7 +91,7 @@ class Sheet:
         self.wire((left, low), (left, low - 0.8), (left - 1.5, low - 0.8))
         self.terminal((left - 1.5, low - 0.8), "shield")
         self.words(((left + right) / 2, high + 0.15), f"{name}, shielded")
-        self.words(((left + right) / 2 + 0.6, low - 0.6), "shield: this end only; far end cut back, insulated")
+        self.words(((left + right) / 2 + 1.4, low - 0.75), "shield: this end only; far end cut back, insulated")
 
 
 def input_stage(s: Sheet) -> None:

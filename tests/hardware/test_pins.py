@@ -45,13 +45,16 @@ def test_pins_of_the_other_board_are_those_of_the_firmware(rows: list[dict[str, 
         "BOARD_CAPTURE_1_PIN_BIT": "input 1", "BOARD_CAPTURE_2_PIN_BIT": "input 2", "BOARD_EXTERNAL_PIN_BIT": "input 3",
     }
     defined = dict(re.findall(r"^#define (BOARD_\w+)\s+(P[A-L]\d)\b", header, re.MULTILINE))
-    listed = {row["signal"]: row["atmega2560_pin"] for row in rows if row["atmega2560_pin"] != "–"}
+    listed = {row["signal"]: row["atmega2560_pin"] for row in rows}
     assert {names[name]: pin for name, pin in defined.items()} == {
         signal: pin for signal, pin in listed.items() if not signal.startswith("serial")
     }
     remarked = re.search(r"label, common boards +(\d+) +(\d+) +(\d+)", header)
     assert remarked is not None
     assert list(remarked.groups()) == [row["atmega2560_label"] for row in rows[:3]]
+    labels = dict(re.findall(r"^#define BOARD_\w+\s+(P[A-L]\d)\s+/\* (A?\d+) \*/", header, re.MULTILINE))
+    assert len(labels) == 10
+    assert labels.items() <= {row["atmega2560_pin"]: row["atmega2560_label"] for row in rows}.items()
 
 
 def test_labels_fit_the_pins_and_none_is_used_twice(rows: list[dict[str, str]]) -> None:
@@ -71,9 +74,8 @@ def test_guide_shows_the_same_table(rows: list[dict[str, str]], hardware: Path) 
     shown = re.search(r"<!-- pins -->\n(.*?)\n<!-- end of pins -->", guide, re.DOTALL)
     assert shown is not None
     lines = [
-        f"| {row['signal']} | {row['atmega328p_label']} ({row['atmega328p_pin']}) | "
-        + (f"{row['atmega2560_label']} ({row['atmega2560_pin']})" if row["atmega2560_pin"] != "–" else "–")
-        + f" | {row['goes_to']} |"
+        f"| {row['signal']} | {row['atmega328p_label']} ({row['atmega328p_pin']})"
+        f" | {row['atmega2560_label']} ({row['atmega2560_pin']}) | {row['goes_to']} |"
         for row in rows
     ]
     assert shown[1].splitlines()[2:] == lines
