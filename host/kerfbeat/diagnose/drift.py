@@ -207,7 +207,7 @@ def _wild(off: Floats, among: Chosen) -> Chosen:
 def _by_channel(
     tracks: Sequence[Track], parts: Sequence[Part], model: SlowModel, start_s: float, source: str
 ) -> dict[str, tuple[Estimate, Estimate]]:
-    """Of every channel its settled speed, and its change in per cent by the same model (same time constant)."""
+    """Of every channel its settled speed, and its change in per cent by the same model (same course)."""
     found = {}
     for name in dict.fromkeys(track.channel for track in tracks):
         try:
@@ -216,7 +216,7 @@ def _by_channel(
             continue  # a channel that was not seen long enough has no say; the chosen one was
         usual_hz, x, y = _points(pace.where(steady), start_s)
         if model.curve is not None:
-            x = -np.expm1(-x / model.curve.tau)
+            x = (model.curve.at(x) - model.curve.start) / model.curve.rise
         line = fit_line(x, y)
         near = ~_wild(y - line.intercept - line.slope * x, np.ones(len(x), dtype=bool))
         x, y = x[near], y[near]

@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.diagnose.warm_up import Approach, fit_approach
+from kerfbeat.diagnose.settling import Settling, settle_fit
+from kerfbeat.diagnose.warm_up import fit_approach
 from kerfbeat.measure.uncertainty import Estimate, LineFit, coverage_factor, fit_line
 
 __all__ = ["Shape", "SlowModel", "describe", "stretch_factor"]
@@ -49,7 +50,7 @@ class SlowModel:
     shape: Shape
     t: Floats
     y: Floats
-    curve: Approach | None
+    curve: Settling | None
     line: LineFit
     level: float
     factor: float
@@ -67,20 +68,19 @@ class SlowModel:
         if self.curve is None:
             long_s = float(np.ptp(self.t))
             return Estimate(value=self.line.slope * long_s, u95=self.factor * self.line.u_slope * long_s)
-        moved = self._moved()[0]
-        return Estimate(value=self.curve.rise, u95=math.hypot(self.factor * self.curve.u_rise, moved))
+        return Estimate(value=self.curve.rise, u95=coverage_factor(self.curve.dof) * self.curve.u_rise)
 
     def time_constant_s(self) -> Estimate | None:
         """Of the warm-up."""
         if self.curve is None:
             return None
-        return Estimate(value=self.curve.tau, u95=math.hypot(self.factor * self.curve.u_tau, self._moved()[1]))
+        return Estimate(value=self.curve.tau, u95=coverage_factor(self.curve.dof) * self.curve.u_tau)
 
     def settled_after_s(self, least: float) -> float | None:
         """From when on less than `least` is left to go; None if that is not reached, or no end is seen of a trend."""
         if self.curve is None:
             return 0.0 if self.shape == "steady" or abs(self.total().value) < least else None
-        settled_s = self.curve.tau * math.log(max(1.0, abs(self.curve.rise) / least))
+        settled_s = self.curve.settled_after(least)
         return settled_s if settled_s <= float(self.t[-1]) else None
 
     def trend_per_s(self, least: float) -> Estimate | None:
@@ -96,29 +96,14 @@ class SlowModel:
         after = fit_line(self.t[rest], (self.y - self.curve.at(self.t))[rest])
         return Estimate(value=after.slope, u95=self.factor * after.u_slope)
 
-    def _moved(self) -> tuple[float, float]:
-        """How far rise and time constant move when the first or the last quarter of the points is left out.
-
-        No machine warms up by one pure exponential; noise alone would make the interval far too narrow.
-        """
-        assert self.curve is not None
-        quarter = len(self.t) // 4
-        rises, taus = [0.0], [0.0]
-        for part in (slice(quarter, None), slice(None, len(self.t) - quarter)):
-            other = fit_approach(self.t[part], self.y[part])
-            if other.inside:
-                rises.append(abs(other.rise - self.curve.rise))
-                taus.append(abs(other.tau - self.curve.tau))
-        return max(rises), max(taus)
-
 
 def describe(t: Floats, y: Floats) -> SlowModel:
     """Find the model of (n,) points, n >= 3, t increasing from the moment that counts as the start."""
     n, level = len(t), float(y.mean())
     line = fit_line(t, y)
-    curve = fit_approach(t, y) if n >= POINTS_FOR_CURVE else None
+    pure = fit_approach(t, y) if n >= POINTS_FOR_CURVE else None
     straight = line.intercept + line.slope * t
-    free = n / stretch_factor(y - (straight if curve is None else curve.at(t))) ** 2
+    free = n / stretch_factor(y - (straight if pure is None else pure.at(t))) ** 2
     least = np.finfo(float).tiny
 
     def score(squares: float, parameters: int) -> float:
@@ -129,11 +114,12 @@ def describe(t: Floats, y: Floats) -> SlowModel:
     trend = score(line.residual_sd**2 * line.dof, 2)
     if trend < best:
         shape, best = "trend", trend
-    held = curve is not None and curve.inside and curve.u_tau < KNOWN_TAU * curve.tau
-    if curve is not None and held and score(curve.sum_of_squares, 3) < best:
-        shape = "warm-up"
-    else:
-        curve = None
+    curve = None
+    held = pure is not None and pure.inside and pure.u_tau < KNOWN_TAU * pure.tau
+    if pure is not None and held and score(pure.sum_of_squares, 3) < best:
+        curve = settle_fit(t, y, near=pure)
+        if curve is not None:
+            shape = "warm-up"
     residual = y - (curve.at(t) if curve is not None else straight if shape == "trend" else level)
     stretch = stretch_factor(residual)
     factor = stretch * coverage_factor(max(1.0, (n - 3) / stretch**2))
