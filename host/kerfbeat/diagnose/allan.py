@@ -119,7 +119,7 @@ def stability(y: ArrayLike, *, tau0_s: float) -> Stability:
     not overlap, since the kind of noise is not known.
     Raises MeasureError for fewer speeds.
     """
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     n = np.size(y)
     _require(y, 1, 8)
@@ -130,7 +130,7 @@ def stability(y: ArrayLike, *, tau0_s: float) -> Stability:
     return Stability(
         tau_s=factors * tau0_s,
         deviation=deviation,
-        low=deviation * np.sqrt(dof / chi2.ppf(0.975, dof)),
-        high=deviation * np.sqrt(dof / chi2.ppf(0.025, dof)),
+        low=deviation * np.sqrt(dof / chdtri(dof, 0.025)),
+        high=deviation * np.sqrt(dof / chdtri(dof, 0.975)),
         dof=dof,
     )

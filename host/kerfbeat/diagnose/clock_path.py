@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture.log import Segment
+from kerfbeat.diagnose.spline import through
 
 __all__ = ["ClockPath", "clock_path"]
 
@@ -41,11 +42,7 @@ class ClockPath:
         """True seconds since the segment's start, at (n,) board seconds; beyond the ends at the nearest rate."""
         if not self.measured:
             return np.asarray(board_s / self.rate)
-        from scipy.interpolate import CubicSpline
-
-        curve = CubicSpline(self.board_s, self.host_s)
-        near = np.clip(board_s, self.board_s[0], self.board_s[-1])
-        return np.asarray(curve(near) + curve(near, 1) * (board_s - near))
+        return through(self.board_s, self.host_s).at(board_s)
 
 
 def clock_path(segment: Segment, *, rate: float = 1.0) -> ClockPath:

@@ -216,14 +216,14 @@ def _side(values: Sequence[Mean]) -> tuple[float, list[Contribution]]:
 
 
 def _row(key: tuple[Setting, str], first: Sequence[Mean], second: Sequence[Mean]) -> Row:
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     (a, parts_a), (b, parts_b) = _side(first), _side(second)
     relative = b / a - 1.0
     parts = [*parts_a, *parts_b]
     difference = combine(relative, parts)
     u = math.sqrt(sum(part.u**2 for part in parts))
-    chance = float(2 * t.sf(abs(relative) / u, max(effective_dof(parts), 1.0))) if u > 0 else float(relative == 0)
+    chance = float(2 * stdtr(max(effective_dof(parts), 1.0), -abs(relative) / u)) if u > 0 else float(relative == 0)
     return Row(
         setting=key[0],
         quantity=key[1],

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.diagnose.spline import between
 from kerfbeat.errors import MeasureError
 
 __all__ = ["LOWEST", "SLOWEST", "Spectrum", "Wave", "spectrum_of"]
@@ -94,10 +95,10 @@ def spectrum_of(
     power, count = _welch(grid, size)
     orders = np.arange(len(power)) * per_turn / size
     floor = _floor(power)
-    from scipy.stats import f
+    from scipy.special import fdtri
 
     free = 2.0 * _independent(count)
-    ratio = float(f.isf(FALSE_PEAK / len(power), free, free * _floor_width(len(power)) / BINS_PER_POWER))
+    ratio = float(fdtri(free, free * _floor_width(len(power)) / BINS_PER_POWER, 1.0 - FALSE_PEAK / len(power)))
     peaks = _peaks(power, floor, ratio, lowest=max(3, math.ceil(size / per_turn * LOWEST * slowest)))
     waves, noise = _fit(
         place,
@@ -126,27 +127,18 @@ def spectrum_of(
     )
 
 
-def _trend(x: Floats, y: Floats, knots: int) -> Floats:
-    """Smooth course of y over x: a cubic least-squares spline with so many knots."""
-    from scipy.interpolate import make_lsq_spline
-
-    inner = max(0, knots - 1)
-    places = np.concatenate((np.full(4, x[0]), np.linspace(x[0], x[-1], inner + 2)[1:-1], np.full(4, x[-1])))
-    return np.asarray(make_lsq_spline(x, y, places, k=3)(x), dtype=np.float64)
-
-
 def _deviation(
     place: Floats, when: Floats, target: NDArray[np.int64], *, per_turn: int, knots: int, known: bool
 ) -> Floats:
     """How far ahead each pass's shaft is of its trend, in turns."""
     mean_hz = (place[-1] - place[0]) / (when[-1] - when[0])
     y = (place - place[0]) - mean_hz * (when - when[0])
-    off = y - _trend(place, y, knots)
+    off = y - between(place, y, pieces=knots)
     if not known and per_turn > 1:
         for _ in range(2):
             means = np.bincount(target, off, per_turn) / np.maximum(1, np.bincount(target, minlength=per_turn))
             y = y - means[target]
-            off = y - _trend(place, y, knots)
+            off = y - between(place, y, pieces=knots)
     return np.asarray(off)
 
 
@@ -180,9 +172,9 @@ def _floor(power: Floats) -> Floats:
     The median of an exponential distribution is ln 2 of its mean; of averaged powers it is nearer to the mean, so that
     the floor then errs to the safe side.
     """
-    from scipy.ndimage import median_filter
-
-    middle = np.asarray(median_filter(power, _floor_width(len(power)), mode="reflect"), dtype=np.float64)
+    half = _floor_width(len(power)) // 2
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(power, half, mode="symmetric"), 2 * half + 1)
+    middle = np.median(around, axis=1)
     return np.asarray(np.maximum(middle, 1e-30) / math.log(2.0))
 
 
@@ -287,9 +279,9 @@ def _without_means(columns: Floats, target: NDArray[np.int64], per_turn: int) ->
 
     Source: Frisch & Waugh, Econometrica 1 (1933) 387.
     """
-    from scipy.sparse import csr_array
-
-    n = len(target)
-    which = csr_array((np.ones(n), (target, np.arange(n))), shape=(per_turn, n))
-    means = (which @ columns) / np.maximum(1, np.bincount(target, minlength=per_turn))[:, None]
-    return np.asarray(columns - means[target])
+    rest = columns.copy()
+    for j in range(per_turn):
+        mine = target == j
+        if mine.any():
+            rest[mine] -= rest[mine].mean(axis=0)
+    return rest

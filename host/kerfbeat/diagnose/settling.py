@@ -91,14 +91,12 @@ def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
 
     near : the pure exponential to begin with.
     """
-    from scipy.fft import dst
-
     n = len(t)
     waves = min(n, max(LEAST_WAVES, n // 4))
     x = 4.0 * np.sin(np.pi * np.arange(1, waves + 1) / (2 * n + 2)) ** 2
 
     def transformed(each: Floats) -> Floats:
-        return np.asarray(dst(each, type=1, axis=0, norm="ortho")[:waves])
+        return _sine_transform(each)[:waves]
 
     span = float(np.ptp(t))
     tau, linear = near.tau, np.array([near.start, near.rise, 0.0])
@@ -132,6 +130,14 @@ def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
         # The course of the scatter is known no better than its size: half of them are spent on it.
         dof=max(1.0, dof / 2),
     )
+
+
+def _sine_transform(values: Floats) -> Floats:
+    """Orthonormal sine transform (type I) of (n,) or (n, m) values along n: the Fourier transform of an odd course."""
+    n = len(values)
+    odd = np.zeros((2 * n + 2, *values.shape[1:]))
+    odd[1 : n + 1], odd[n + 2 :] = values, -values[::-1]
+    return np.asarray(-np.fft.rfft(odd, axis=0).imag[1 : n + 1] / np.sqrt(2 * n + 2))
 
 
 def _scatter(slopes: Floats, off: Floats, x: Floats, dof: int) -> tuple[float, Floats]:

@@ -1,0 +1,58 @@
+"""How long do `kerfbeat slip`, `drift` and `orders` take on an hour's log at 200 pulses a second?"""
+
+import math
+import subprocess
+import sys
+import tempfile
+import time
+from functools import lru_cache
+from pathlib import Path
+
+from registry import benchmark
+
+from kerfbeat.machine import demo_text, parse_machine
+from kerfbeat.simulate import simulate_log
+
+# 23 pulses/s from the wheel, 175 from the motor, one in 3 s from the blade
+MACHINE = (
+    demo_text("saw")
+    .replace("[sensor.wheel]\ntargets = 4", "[sensor.wheel]\ntargets = 24")
+    .replace("[sensor.motor]\ntargets = 1", "[sensor.motor]\ntargets = 7")
+)
+SETTINGS = {"gear": "high", "duration_s": 3600, "belt_lump": 0.001, "wander": 0.0002}
+
+
+@lru_cache
+def _hour() -> "tempfile.TemporaryDirectory[str]":
+    folder = tempfile.TemporaryDirectory()
+    simulate_log("steady", parse_machine(MACHINE), Path(folder.name) / "hour.csv", seed=1, settings=SETTINGS)
+    return folder
+
+
+def _measured_s(command: str) -> float:
+    """Wall time of the whole command, best of three."""
+    path = Path(_hour().name) / "hour.csv"
+    best_s = math.inf
+    for _ in range(3):
+        began = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "kerfbeat", command, str(path)], check=True, stdout=subprocess.DEVNULL)
+        best_s = min(best_s, time.perf_counter() - began)
+    return best_s
+
+
+@benchmark("slip: an hour at 200 pulses/s", unit="s", at_most=2.0)
+def slip_time() -> float:
+    """Wall time of `slip`."""
+    return _measured_s("slip")
+
+
+@benchmark("drift: an hour at 200 pulses/s", unit="s", at_most=2.0)
+def drift_time() -> float:
+    """Wall time of `drift`."""
+    return _measured_s("drift")
+
+
+@benchmark("orders: an hour at 200 pulses/s", unit="s", at_most=2.0)
+def orders_time() -> float:
+    """Wall time of `orders`."""
+    return _measured_s("orders")
