@@ -16,7 +16,7 @@ from kerfbeat.machine import BeltStage, Machine, Setting
 __all__ = ["Source", "folded", "nearest_alias", "sources_of"]
 
 MEASURED_HALF = 2e-5  # relative, of a ratio of two channels over the stretch: creep wanders
-HARMONICS = {"shaft": 3, "belt": 3, "blade": 6}
+HARMONICS = {"shaft": 3, "belt": 3, "blade": 10}  # a joint is a short dip: many
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.diagnose.order_fit import Passes, fit_waves
 from kerfbeat.diagnose.spline import between
 from kerfbeat.errors import MeasureError
 
@@ -22,13 +23,13 @@ __all__ = ["LOWEST", "SLOWEST", "Spectrum", "Wave", "spectrum_of"]
 
 Floats = NDArray[np.float64]
 
-MOST_PASSES = 40_000  # looked at; more would only narrow what is narrow already, and take more than a second
+MOST_PASSES = 800_000  # looked at; more would only narrow what is narrow already, and take more than a second
 SLOWEST = 0.3  # lowest order that is looked for where nothing else is said
 TREND_WAVES = 6.0  # of the slowest wave between two knots of the trend, which slower waves are taken for
 SEGMENT_TURNS, SEGMENT_WAVES = 256, 24.0  # resolution of the spectrum: so many turns, and waves of the slowest
 LOWEST = 0.33  # of the slowest order: below is trend
 LEAST_TURNS = 12
-FLOOR_BINS = 151  # of the running median
+FLOOR_BINS, LEAST_HALF = 151, 4  # of the running median: bins, and fewest to each side
 BINS_PER_POWER = 3.1  # of it, for one independent power: 1.5 by the Hann window, 2.08 by the median's efficiency
 FALSE_PEAK = 1e-3  # chance that a spectrum of pure noise shows any peak
 MOST_WAVES = 12
@@ -56,7 +57,7 @@ class Wave:
 class Spectrum:
     """(k,) orders, amplitude of place in turns, its floor and the level that a peak must pass; and the waves found.
 
-    turns : how many were looked at.   resolution : width of a peak, in orders.   noise_turns : sd of what is left.
+    turns : how many were looked at.   resolution : width of a peak, in orders.
     """
 
     orders: Floats
@@ -66,7 +67,6 @@ class Spectrum:
     waves: tuple[Wave, ...]
     turns: float
     resolution: float
-    noise_turns: float
 
 
 def spectrum_of(
@@ -80,6 +80,8 @@ def spectrum_of(
     slowest : lowest order that is of interest, in events per turn.
     Raises MeasureError for fewer than 12 turns.
     """
+    from scipy.special import fdtri
+
     n = min(len(seconds), MOST_PASSES)
     place, when, number = place_turns[:n], seconds[:n], numbers[:n]
     turns = float(number[-1] - number[0]) / per_turn if n else 0.0
@@ -94,21 +96,18 @@ def spectrum_of(
     size = int(min(max(SEGMENT_TURNS, SEGMENT_WAVES / slowest), turns) * per_turn)
     power, count = _welch(grid, size)
     orders = np.arange(len(power)) * per_turn / size
-    floor = _floor(power)
-    from scipy.special import fdtri
-
     free = 2.0 * _independent(count)
-    ratio = float(fdtri(free, free * _floor_width(len(power)) / BINS_PER_POWER, 1.0 - FALSE_PEAK / len(power)))
+    half = _floor_half(len(power))
+    floor = _floor(power, half, free)
+    ratio = fdtri(free, free * (2 * half + 1) / BINS_PER_POWER, 1.0 - FALSE_PEAK / len(power))
     peaks = _peaks(power, floor, ratio, lowest=max(3, math.ceil(size / per_turn * LOWEST * slowest)))
-    waves, noise = _fit(
-        place,
-        when,
-        number,
+    waves = fit_waves(
+        Passes(place=place, when=when, number=number, per_turn=per_turn, known=known),
         orders[peaks],
-        per_turn=per_turn,
-        segment_turns=size / per_turn,
+        # of a Hann window's mean square amplitude: white noise of this variance would make the floor so high
+        noise2=floor[peaks] * size / 6.0,
+        piece_turns=min(size / per_turn, turns / 2),
         knot_turns=knot_turns,
-        known=known,
     )
     strength = (power / floor)[peaks]
     return Spectrum(
@@ -123,7 +122,6 @@ def spectrum_of(
         ),
         turns=turns,
         resolution=per_turn / size,
-        noise_turns=noise,
     )
 
 
@@ -162,23 +160,32 @@ def _independent(count: int) -> float:
     return max(1.0, count / (1.0 + (2.0 / 36.0) * (count > 1)))
 
 
-def _floor_width(bins: int) -> int:
-    return min(FLOOR_BINS, max(5, bins // 4 * 2 + 1))
+def _floor_half(bins: int) -> NDArray[np.int64]:
+    """How many neighbours to each side make the floor of each bin: half as many as its number, within bounds.
+
+    A speed that wanders makes a power that falls steeply from the lowest order on; so near to that the median of a
+    wide stretch would lie far below it.
+    """
+    most = min(FLOOR_BINS // 2, max(2, bins // 4))
+    return np.clip(np.arange(bins) // 2, min(LEAST_HALF, most), most)
 
 
-def _floor(power: Floats) -> Floats:
+def _floor(power: Floats, half: NDArray[np.int64], free: float) -> Floats:
     """Mean power of the noise around each bin, from the median of its neighbours.
 
-    The median of an exponential distribution is ln 2 of its mean; of averaged powers it is nearer to the mean, so that
-    the floor then errs to the safe side.
+    free : degrees of freedom of one power, which is distributed as chi-square then; its median lies below its mean.
     """
-    half = _floor_width(len(power)) // 2
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(power, half, mode="symmetric"), 2 * half + 1)
-    middle = np.median(around, axis=1)
-    return np.asarray(np.maximum(middle, 1e-30) / math.log(2.0))
+    from scipy.special import chdtri
+
+    most = int(half.max())
+    padded = np.pad(power, most, mode="symmetric")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * most + 1), axis=1)
+    for k in np.flatnonzero(half < most).tolist():
+        middle[k] = np.median(padded[most + k - half[k] : most + k + half[k] + 1])
+    return np.asarray(np.maximum(middle, 1e-30) * free / chdtri(free, 0.5))
 
 
-def _peaks(power: Floats, floor: Floats, ratio: float, *, lowest: int) -> list[int]:
+def _peaks(power: Floats, floor: Floats, ratio: Floats, *, lowest: int) -> list[int]:
     """Bins of peaks, strongest first."""
     inside = np.zeros(len(power), dtype=bool)
     inside[lowest:-1] = (power[lowest:-1] >= power[lowest - 1 : -2]) & (power[lowest:-1] > power[lowest + 1 :])
@@ -186,102 +193,9 @@ def _peaks(power: Floats, floor: Floats, ratio: float, *, lowest: int) -> list[i
     for k in np.argsort(power)[::-1].tolist():
         if len(found) == MOST_WAVES or power[k] <= 0:
             break
-        if not inside[k] or power[k] < ratio * floor[k] or any(abs(k - other) < APART_BINS for other in found):
+        if not inside[k] or power[k] < ratio[k] * floor[k] or any(abs(k - other) < APART_BINS for other in found):
             continue
         if any(abs(k - o) < NEAR_BINS and power[k] < (SIDE_LOBES**2) * power[o] for o in found):
             continue
         found.append(k)
     return found
-
-
-def _fit(
-    place: Floats, when: Floats, number: NDArray[np.int64], rough: Floats, *, per_turn: int, segment_turns: float,
-    knot_turns: float, known: bool,
-) -> tuple[list[tuple[float, float, float]], float]:  # fmt: skip
-    """Order, amplitude and its standard uncertainty of every wave, from fits to segments; and the noise left.
-
-    Segments, since a belt's order creeps against the shaft's: amplitudes are averaged without their phases.
-    """
-    x = (number - number[0]) / per_turn
-    count = max(1, min(16, int(x[-1] / segment_turns)))
-    bounds = np.searchsorted(x, np.arange(count + 1) * segment_turns)
-    pieces = [
-        slice(a, b) for a, b in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True) if b - a > 4 * per_turn
-    ]
-    orders = rough.copy()
-    for _ in range(2):
-        moves, weights = np.zeros(len(orders)), np.zeros(len(orders))
-        squares, variances, noises = [], [], []
-        for piece in pieces:
-            c, s, cd, sd, variance, noise = _fit_piece(
-                place[piece], when[piece], number[piece], orders, per_turn=per_turn, knot_turns=knot_turns, known=known
-            )
-            squares.append(c * c + s * s)
-            variances.append(variance)
-            noises.append(noise)
-            # A phase that turns along the piece shows in the columns times the turns: how far the order is off.
-            power = np.maximum(c * c + s * s, 1e-300)
-            moves += c * sd - s * cd
-            weights += power
-        step = np.clip(moves / np.maximum(weights, 1e-300) / (2 * np.pi), -0.5 / segment_turns, 0.5 / segment_turns)
-        orders = orders - step if len(orders) else orders
-    square = np.mean(squares, axis=0) if len(orders) else np.empty(0)
-    variance = np.mean(variances, axis=0) if len(orders) else np.empty(0)
-    noise = math.sqrt(float(np.mean(np.square(noises)))) if noises else math.nan
-    amplitude = np.sqrt(np.maximum(square - 2 * variance, 0.0))
-    u = np.sqrt(variance / len(pieces))
-    if len(pieces) > 2 and len(orders):
-        u = np.hypot(u, np.std(np.sqrt(squares), axis=0, ddof=1) / math.sqrt(len(pieces)))
-    return list(zip(orders.tolist(), amplitude.tolist(), u.tolist(), strict=True)), noise
-
-
-def _fit_piece(
-    place: Floats,
-    when: Floats,
-    number: NDArray[np.int64],
-    orders: Floats,
-    *,
-    per_turn: int,
-    knot_turns: float,
-    known: bool,
-) -> tuple[Floats, Floats, Floats, Floats, Floats, float]:
-    """Cosine and sine parts, their slopes along the piece, variance of a part, noise."""
-    turns = (number - number[0]) / per_turn
-    span = float(turns[-1])
-    u = 2 * turns / span - 1
-    y = place - place[0]
-    mean_hz = y[-1] / (when[-1] - when[0])
-    y = y - mean_hz * (when - when[0])
-    waves = len(orders)
-    angle = 2 * np.pi * np.outer(turns - span / 2, orders)
-    cos, sin = np.cos(angle), np.sin(angle)
-    trend = np.polynomial.legendre.legvander(u, 3 + int(span / knot_turns))
-    ramp = (turns - span / 2)[:, None]
-    columns = np.hstack((cos, sin, ramp * cos, ramp * sin, trend))
-    absorbed = 0
-    if not known:
-        both = _without_means(np.column_stack((columns, y)), number % per_turn, per_turn)
-        columns, y, absorbed = both[:, :-1], both[:, -1], per_turn - 1
-    gram = columns.T @ columns
-    scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
-    inverse = np.linalg.pinv(gram / np.outer(scale, scale), rcond=1e-10, hermitian=True) / np.outer(scale, scale)
-    found = inverse @ (columns.T @ y)
-    left = y - columns @ found
-    noise2 = float(left @ left) / max(1, len(y) - columns.shape[1] - absorbed)
-    diagonal = np.diag(inverse)
-    variance = noise2 * 0.5 * (diagonal[:waves] + diagonal[waves : 2 * waves])
-    c, s, cd, sd = (found[k * waves : (k + 1) * waves] for k in range(4))
-    return c, s, cd, sd, np.maximum(variance, 0.0), math.sqrt(noise2)
-
-
-def _without_means(columns: Floats, target: NDArray[np.int64], per_turn: int) -> Floats:
-    """Columns less their mean for each target: what a fit with a free offset for each target is left with.
-
-    Source: Frisch & Waugh, Econometrica 1 (1933) 387.
-    """
-    rest = columns.copy()
-    for j in range(per_turn):
-        mine = target == j
-        if mine.any():
-            rest[mine] -= rest[mine].mean(axis=0)
-    return rest

@@ -22,7 +22,7 @@ from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles
 
-__all__ = ["Orders", "Undecided", "orders_of"]
+__all__ = ["Orders", "Undecided", "orders_of", "unseen_of"]
 
 Floats = NDArray[np.float64]
 
@@ -88,11 +88,12 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
     track, run = _stretch(tracks, channel, start_s, end_s)
     measured, hz = _measured(tracks, channel, start_s, end_s)
     sources, lacking = sources_of(machine, setting, channel=channel, measured=measured)
+    offsets = _offsets(track, run)
     spectrum = _spectrum(track, run, sources)
-    peaks = named(spectrum, sources, track.per_turn, channel)
-    peaks = without_images(peaks, offsets_turns=_offsets(track, run), resolution=spectrum.resolution)
+    peaks = named(spectrum, sources, channel, offsets_turns=offsets, lacking=len(lacking))
+    peaks = without_images(peaks, offsets_turns=offsets, resolution=spectrum.resolution)
     stored = None if spacing_turns is None else spacing_turns.get(channel)
-    undecided, since_calibration = _undecided(track, run, stored)
+    undecided, since_calibration = _undecided(track, offsets, stored)
     peaks += _from_rigid(log, tracks, spans[0], setting, measured, seen=peaks, channel=channel)
     with np.errstate(divide="ignore"):
         percent = 100 * 2 * np.pi * spectrum.orders * spectrum.amplitude_turns
@@ -101,7 +102,7 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
         warnings.append(
             f"{channel}: {track.per_turn} pulses a turn are seen, not {track.targets}; orders go by what is seen"
         )
-    said = _unseen(sources, spectrum, track.per_turn, channel)
+    said = unseen_of(sources, spectrum, track.per_turn, channel)
     left = f"used {end_s - start_s:.0f} s of steady {'cutting' if cutting else 'running'} at {setting_words(setting)}"
     more = f"; {len(spans) - 1} shorter stretches left out" if len(spans) > 1 else ""
     return Orders(
@@ -175,15 +176,16 @@ def _from_rigid(
             continue
         track, run = _stretch(tracks, name, *span)
         back = {channel: 1.0 / ratio} | {other: each / ratio for other, each in measured.items() if other != name}
-        sources, _ = sources_of(machine, setting, channel=name, measured=back)
+        sources, lacking = sources_of(machine, setting, channel=name, measured=back)
+        offsets = _offsets(track, run)
         try:
             spectrum = _spectrum(track, run, sources)
         except MeasureError:
             continue  # too few turns of it in this stretch; the channel asked for has its own
         element = shafts.shaft_name(machine, here)
         for peak in without_images(
-            named(spectrum, sources, track.per_turn, name),
-            offsets_turns=_offsets(track, run),
+            named(spectrum, sources, name, offsets_turns=offsets, lacking=len(lacking)),
+            offsets_turns=offsets,
             resolution=spectrum.resolution,
         ):
             mine = peak.source
@@ -217,10 +219,9 @@ def _fine(run: Run) -> NDArray[np.int64]:
     return np.asarray(np.round((run.seconds - run.seconds[0]) / FINE_S), dtype=np.int64)
 
 
-def _undecided(track: Track, run: Run, stored: Floats | None) -> tuple[tuple[Undecided, ...], bool]:
+def _undecided(track: Track, offsets: Floats, stored: Floats | None) -> tuple[tuple[Undecided, ...], bool]:
     """Whole orders that the targets' apparent angles hold; of a calibrated pattern what has changed since."""
     m = track.per_turn
-    offsets = _offsets(track, run)
     since = False
     if m > 1 and stored is not None and len(stored) == m:
         angles = np.arange(m) / m + offsets
@@ -235,7 +236,7 @@ def _undecided(track: Track, run: Run, stored: Floats | None) -> tuple[tuple[Und
     return tuple(each), since
 
 
-def _unseen(sources: Sequence[Source], spectrum: Spectrum, per_turn: int, channel: str) -> list[str]:
+def unseen_of(sources: Sequence[Source], spectrum: Spectrum, per_turn: int, channel: str) -> list[str]:
     """What this sensor cannot show, of each element's first harmonic."""
     said = []
     width = BLIND_WIDTHS * spectrum.resolution
