@@ -1,5 +1,6 @@
 """Where do the tests find the repository, and how long may one example of a property test take?"""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,9 @@ from hypothesis import settings
 
 settings.register_profile("unhurried", deadline=None)  # a busy computer is no wrong result
 settings.load_profile("unhurried")
+
+# As the program does for itself: threads of small matrices only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 

@@ -2,6 +2,7 @@
 
 import builtins
 import json
+import os
 import subprocess
 import sys
 
@@ -147,3 +148,12 @@ def test_ctrl_c_while_the_program_is_loaded_leaves_no_traceback(
         start()
     assert ended.value.code == 1
     assert capsys.readouterr().err == "\nkerfbeat: stopped by Ctrl-C before it began.\n"
+
+
+def test_small_matrices_start_no_threads(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An hour's orders took seven times the processor time on a busy machine; who sets the number himself keeps it."""
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    for wanted in ("1", "3"):
+        assert CliRunner().invoke(cli.main, ["--help"]).exit_code == 0
+        assert os.environ["OPENBLAS_NUM_THREADS"] == wanted
+        monkeypatch.setenv("OPENBLAS_NUM_THREADS", "3")

@@ -201,8 +201,8 @@ def every_element():
 def test_every_element_at_every_setting_is_named_or_said_not_to_be_seen():
     """One element at a time, 0.1 %, a third of its band off the middle: named right, or honestly not.
 
-    Honestly: another that fits is named and this one mentioned, or it is said beforehand that this sensor cannot show it
-    (it folds onto a whole order or to slow changes, or is known too badly).  Never a wrong name alone.
+    Honestly: another that fits is named and this one mentioned, or it is said that this sensor cannot show it (it folds
+    onto a whole order or to slow changes, or is known too badly).  Never a wrong name alone.
     """
     told = Counter()
     for name, setting, channel, measured, source in every_element():

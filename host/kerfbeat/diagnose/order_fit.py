@@ -22,7 +22,7 @@ __all__ = ["Passes", "fit_waves"]
 Floats = NDArray[np.float64]
 
 FEWEST_PASSES = 4  # a target in a piece
-REFINED_ON = 16  # pieces: the order is known well enough by them
+REFINED_ON = 6  # pieces: the order is known well enough by them
 NEIGHBOURS = 1.0 / 6.0  # correlation of errors of half-overlapping Hann pieces: sum w(x) w(x + n/2) / sum w^2
 UNEVEN = 0.01  # chance that noise alone makes pieces differ so much that their own scatter is taken instead
 
