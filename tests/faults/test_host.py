@@ -36,7 +36,19 @@ def recording(log: Path, *more: object) -> Iterator[subprocess.Popen[str]]:
         yield run
 
 
-def test_killed_at_any_moment_it_loses_the_last_second_at_most(tmp_path: Path, say: Callable[[str], None]) -> None:
+@pytest.fixture
+def started() -> Iterator[list[subprocess.Popen[bytes]]]:
+    """Processes that are not to outlive the test."""
+    runs: list[subprocess.Popen[bytes]] = []
+    yield runs
+    for run in runs:
+        run.kill()
+        run.wait()
+
+
+def test_killed_at_any_moment_it_loses_the_last_second_at_most(
+    tmp_path: Path, say: Callable[[str], None], started: list[subprocess.Popen[bytes]]
+) -> None:
     rng = random.Random(9)
     worst_s, opened = 0.0, 0
     for first in range(0, KILLS, TOGETHER):
@@ -45,7 +57,8 @@ def test_killed_at_any_moment_it_loses_the_last_second_at_most(tmp_path: Path, s
             log = tmp_path / f"run-{number}.csv"
             words = [sys.executable, "-m", "kerfbeat", "record", "--port", "sim://steady", "-o", str(log)]
             nowhere = subprocess.DEVNULL
-            running.append((subprocess.Popen(words, stdin=nowhere, stdout=nowhere, stderr=nowhere), log))
+            started.append(subprocess.Popen(words, stdin=nowhere, stdout=nowhere, stderr=nowhere))
+            running.append((started[-1], log))
         while not all(log.exists() and b"\npulse," in log.read_bytes() for _, log in running):
             time.sleep(0.02)
         for run, log in sorted(running, key=lambda _: rng.random()):
