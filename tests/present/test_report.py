@@ -28,6 +28,7 @@ from kerfbeat.present.report_basis import calibration_rows, left_out_rows
 from kerfbeat.present.report_columns import column_widths_mm
 from kerfbeat.present.report_content import Facts, Grid, Points, Report, Words
 from kerfbeat.present.report_html import html_bytes
+from kerfbeat.present.report_machine import machine_facts
 from kerfbeat.present.report_paper import paper_bytes
 from kerfbeat.present.report_verdict import idle_against_band, verdict_section
 from kerfbeat.simulate import simulate_log
@@ -223,7 +224,8 @@ def test_every_page_names_machine_log_date_and_number(
 
 HEADINGS = (
     "The run", "Verdict", "Speed", "Marks and events", "Cuts", "Slip", "Drift", "Orders: what shakes the speed",
-    "What was left out, and why", "Calibration", "How the numbers were got", "What the ± means", "Cautions",
+    "What was left out, and why", "The machine", "Calibration",
+    "How the numbers were got", "What the ± means", "Cautions",
 )  # fmt: skip
 
 
@@ -467,6 +469,24 @@ def test_text_is_broken_at_spaces_and_loses_nothing() -> None:
     assert max(ink.written_mm(line, size_pt=8.5) for line in lines) <= 50.0
     assert len(lines) > 5
     assert ink.wrapped("", width_mm=50.0, size_pt=8.5) == [""]
+
+
+def test_machine_is_told_as_it_was_described() -> None:
+    """Demo machines' files, read by eye."""
+    saw = dict(machine_facts(demo_machine("saw"), [Setting(hz=50.0, gear="low"), Setting(hz=50.0, gear="high")]))
+    assert saw == {
+        "motor": "4 poles, 1430 rpm at 50 Hz and full load, 1.5 kW",
+        "inverter": "20 to 80 Hz",
+        "first belt": "belt, 80.0 mm (3.15 in) drives 160.0 mm (6.30 in) (pitch diameters)",
+        "gearbox": "30 to 1 in gear low; 13 to 1 in gear high",
+        "wheel": "diameter 330.0 mm (12.99 in), blade 0.9 mm thick, blade 2750.0 mm (108.27 in) long",
+        "sensors": "wheel (4 a turn), motor (1 a turn), blade (1 a turn)",
+    }
+    unmarked = dict(machine_facts(demo_machine("saw"), [Setting()]))
+    assert unmarked["gearbox"] == "not known: the setting is not marked"
+    assert unmarked["first belt"] == saw["first belt"]
+    grinder = dict(machine_facts(demo_machine("grinder"), [Setting(belt="slow / 2.2 in")]))
+    assert grinder["step pulleys"].startswith("belt, 2.60 in (66.0 mm) drives 5.20 in (132.1 mm)")
 
 
 def test_columns_give_way_where_they_hold_words() -> None:

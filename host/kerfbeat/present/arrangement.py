@@ -16,7 +16,7 @@ from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 from kerfbeat.present.predicted import caution_lines, setting_words, speed_text
 from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min, rpm
 
-__all__ = ["arrangement_cautions", "arrangement_document", "arrangement_lines", "comparison_rows"]
+__all__ = ["arrangement_cautions", "arrangement_document", "arrangement_lines", "comparison_rows", "length_words"]
 
 
 def length_words(length_m: float, *, inch: bool) -> str:

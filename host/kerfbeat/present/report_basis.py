@@ -13,6 +13,7 @@ from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.happenings import happenings_of
 from kerfbeat.present.numbers import counted, plus_minus
 from kerfbeat.present.report_content import Block, Facts, Grid, Points, Section, Words
+from kerfbeat.present.report_machine import machine_facts
 
 __all__ = ["basis_sections", "calibration_rows", "known_in_use", "left_out_rows"]
 
@@ -30,10 +31,10 @@ def basis_sections(found: Findings, *, described: str) -> tuple[Section, ...]:
     rows = left_out_rows(found)
     out: tuple[Block, ...] = (Facts(rows=rows),) if rows else (Words(text="Nothing."),)
     sections = [Section(title="What was left out, and why", blocks=out)]
-    blocks: list[Block] = [
-        Words(text=f"Machine as described {described}."),
-        Grid(headings=HEADINGS, rows=calibration_rows(found), left=5),
-    ]
+    settings = list(dict.fromkeys(setting for _, _, setting in happenings_of(found.log).settings))
+    facts = Facts(rows=machine_facts(found.log.machine, settings))
+    sections.append(Section(title="The machine", blocks=(Words(text=f"As described {described}."), facts)))
+    blocks: list[Block] = [Grid(headings=HEADINGS, rows=calibration_rows(found), left=5)]
     if found.known.refused:
         blocks.append(Points(lead="Stored, but not used", lines=found.known.refused))
     sections.append(Section(title="Calibration", blocks=tuple(blocks)))

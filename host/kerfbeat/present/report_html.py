@@ -16,9 +16,9 @@ from kerfbeat.present.text import harmless
 
 __all__ = ["html_bytes"]
 
-WIDTH_MM, SCALE_MM, EDGE_MM, LABEL_MM = 177.0, 11.0, 2.0, 4.0
+WIDTH_MM, SCALE_MM, EDGE_MM, LABEL_MM = 177.0, 11.0, 5.0, 7.0
 STYLE = f"""
-body {{ color: {ink.INK}; background: #ffffff; font: 15px/1.45 "DejaVu Sans", Verdana, Geneva, sans-serif;
+body {{ color: {ink.INK}; background: #ffffff; font: .94rem/1.45 "DejaVu Sans", Verdana, Geneva, sans-serif;
   max-width: 52rem; margin: 2rem auto; padding: 0 1rem; }}
 header {{ border-bottom: 2px solid {ink.INK}; padding-bottom: .6rem; }}
 header p, footer {{ font-size: .85rem; margin: .2rem 0; }}
@@ -30,7 +30,7 @@ p.verdict {{ border-left: 4px solid {ink.INK}; padding-left: .7rem; font-size: 1
 table {{ border-collapse: collapse; margin: .7rem 0; font-size: .87rem; }}
 th, td {{ text-align: left; vertical-align: top; padding: .18rem .9rem .18rem 0; }}
 th {{ border-bottom: 1px solid {ink.INK}; }}
-th.number, td.number {{ text-align: right; font-variant-numeric: tabular-nums; }}
+th.number, td.number {{ text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }}
 .wide {{ overflow-x: auto; }}
 dl {{ display: grid; grid-template-columns: minmax(8rem, 24%) 1fr; gap: .25rem 1rem;
   margin: .6rem 0; font-size: .93rem; }}
@@ -41,8 +41,9 @@ figure {{ margin: 1rem 0; }}
 figure img {{ width: 100%; height: auto; }}
 figcaption {{ font-size: .8rem; }}
 footer {{ border-top: 2px solid {ink.INK}; margin-top: 3rem; padding-top: .6rem; }}
-@media print {{ body {{ font-size: 11px; margin: 0; max-width: none; }} h2 {{ break-before: page; }}
-  h3 {{ break-after: avoid; }} figure, tr {{ break-inside: avoid; }} }}
+@media print {{ html {{ font-size: 10.5px; }} body {{ margin: 0; max-width: none; }} .wide {{ overflow: visible; }}
+  h2 {{ break-before: page; }}
+  h3 {{ break-after: avoid; }} th, td {{ padding-right: .5rem; }} figure, tr {{ break-inside: avoid; }} }}
 """
 
 
