@@ -97,6 +97,27 @@ def test_a_spoilt_circuit_makes_false_edges(spoilt: dict[str, str]) -> None:
     assert found["pin_high_v"] < PIN_HIGH * 5.0 or found["pin_low_v"] > PIN_LOW * 5.0
 
 
+@pytest.mark.parametrize(("values", "total_ma", "diode_ma"), [
+    # 10.8 V less 0.3 V (D1), 3.5 V (switch), 1.2 V (U3) leave 5.8 V on 1.26 kohm; R2 takes 1.2 V / 1.425 kohm.
+    ({"supply_v": "10.8", "on_v": "3.5", "r_led": "1.26k", "r_shunt": "1.425k"}, 4.60, 3.76),
+    # 28.8 V less 0.3, 0.5 and 1.3 V leave 26.7 V on 1.14 kohm.
+    ({"supply_v": "28.8", "on_v": "0.5", "r_led": "1.14k", "r_shunt": "1.575k"}, 23.4, 22.6),
+], ids=["weakest", "strongest"])
+def test_isolator_is_driven_enough_and_not_too_much(values: dict[str, str], total_ma: float, diode_ma: float) -> None:
+    text = deck("proximity", values, noisy=False)
+    text = re.sub(r"meas tran .*\n", "", text).replace(
+        "\nquit", "\nmeas tran diode_a FIND i(VU3) AT=890u\nmeas tran supply_v FIND v(supply_b) AT=890u"
+        "\nmeas tran anode_v FIND v(anode) AT=890u\nquit"
+    )
+    found = simulate(text)
+    total_a = (found["supply_v"] - found["anode_v"]) / number(values["r_led"])
+    assert total_a == pytest.approx(total_ma * 1e-3, rel=0.05)
+    assert found["diode_a"] == pytest.approx(diode_ma * 1e-3, rel=0.08)
+    assert found["diode_a"] > 1.6e-3 / 0.6 * 1.2    # 1.6 mA turns it on when new, 2.7 when old; a fifth to spare
+    assert found["diode_a"] < 30e-3                         # common limit of such isolators' diodes (from memory)
+    assert total_a**2 * number(values["r_led"]) < 0.5 * 2.0  # half of what R1 may burn
+
+
 def test_a_weak_drive_of_the_isolator_is_noticed() -> None:
     old = {"supply_v": "10.8", "on_v": "3.5", "light": "0.6", "threshold_ma": "1.6", "r_led": "3.3k"}
     with pytest.raises(RuntimeError, match="falls_s"):

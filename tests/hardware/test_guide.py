@@ -137,18 +137,22 @@ def test_the_ring_s_figures_are_worked_right(guide: str) -> None:
 
 
 def test_flashing_is_what_the_makefile_does(guide: str, repository: Path) -> None:
-    shown = re.search(r"^ *(avrdude .*)$", guide, re.MULTILINE)
-    assert shown is not None
     makefile = (repository / "firmware/Makefile").read_text(encoding="utf-8")
     recipe = re.search(r"^\tavrdude (.*)$", makefile, re.MULTILINE)
     assert recipe is not None
-    assert re.findall(r"-[a-zA-Z]\b", shown[1]) == re.findall(r"-[a-zA-Z]\b", recipe[1])
-    limits = (repository / "firmware/avr/atmega328p/board.mk").read_text(encoding="utf-8")
-    told = dict(re.findall(r"^(\w+) = (.*)$", limits, re.MULTILINE))
-    assert f"-p {told['MCU']} -c {told['BOOT_PROTOCOL']} " in shown[1]
-    assert f" -b {told['BOOT_BAUD']} " in shown[1]
-    assert (repository / "firmware/release/atmega328p.hex").exists()
-    assert "flash:w:firmware/release/atmega328p.hex:i" in shown[1]
+    boards = [path.parent.name for path in (repository / "firmware/avr").glob("*/board.mk")]
+    commands = re.findall(r"^ *(avrdude -p .*)$", guide, re.MULTILINE)
+    assert len(commands) == len(boards) == 2
+    for board in boards:
+        limits = (repository / f"firmware/avr/{board}/board.mk").read_text(encoding="utf-8")
+        told = dict(re.findall(r"^(\w+) = (.*)$", limits, re.MULTILINE))
+        image = f"firmware/release/{board}.hex"
+        assert (repository / image).exists()
+        assert (
+            f"avrdude -p {told['MCU']} -c {told['BOOT_PROTOCOL']} -P /dev/ttyUSB0 -b {told['BOOT_BAUD']} "
+            f"-D -U flash:w:{image}:i" in commands
+        )
+        assert re.findall(r"-[a-zA-Z]\b", commands[0]) == re.findall(r"-[a-zA-Z]\b", recipe[1])
 
 
 def test_every_command_of_the_guide_exists(guide: str) -> None:
