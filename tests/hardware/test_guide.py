@@ -108,7 +108,7 @@ def test_cautions_stand_at_the_head_and_where_danger_arises(guide: str) -> None:
     for word in ("never a safety device", "lock out", "capacitors", "interlock", "mains", "independent means",
                  "Overspeed", "Guards back", "local code"):  # fmt: skip
         assert word in head, word
-    for name in ("Proximity switch", "Fit targets and sensor", "First signs of life", "First reading"):
+    for name in ("Proximity switch", "Fit targets and sensor", "Run the cable", "First signs of life", "First reading"):
         assert "**Caution." in sections[name], name
     assert "two independent means" in sections["What holds a target"].lower()
 
