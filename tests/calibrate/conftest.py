@@ -1,11 +1,15 @@
 """Pulses of known truth for the calibration tests, made without any of the estimators' code."""
 
 import os
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))  # helpers beside the tests
 
 LONG = os.environ.get("KERFBEAT_LONG") == "1"
 

@@ -46,15 +46,15 @@ def exchanges(
     ("long_s", "every_s", "usual_s"), [(120, 1.0, 0.4e-3), (30, 1.0, 0.4e-3), (600, 1.0, 0.4e-3), (120, 0.25, 2e-3)]
 )
 def test_intervals_hold_the_truth(long, long_s, every_s, usual_s):
-    """95 % intervals against the host's clock, 2000 seeded runs (300 in the short form): 93 to 97 %."""
+    """95 % intervals against the host's clock, 2000 seeded runs (200 in the short form): 93 to 97 %."""
     random = np.random.default_rng(1)
-    runs = 2000 if long else 300
+    runs = 2000 if long else 200
     held = 0
     for _ in range(runs):
         ppm = random.uniform(-5000, 5000)
         result = calibrate_clock(exchanges(random, ppm=ppm, long_s=long_s, every_s=every_s, usual_s=usual_s))
         held += abs(result.against_host.value - ppm) <= result.against_host.u95
-    slack = 0.005 if long else 0.025
+    slack = 0.0 if long else 0.035  # 200 runs: 2.3 sd of the share
     assert 0.93 - slack < held / runs < 0.97 + slack
 
 

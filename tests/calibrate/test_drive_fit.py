@@ -14,7 +14,7 @@ from kerfbeat.calibrate.points import SteadyPoint
 from kerfbeat.calibrate.suspects import tolerance
 from kerfbeat.errors import CalibrateError, DriveError, MachineError
 from kerfbeat.machine import Setting, demo_text, parse_machine
-from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.clock import ClockRate, unmeasured
 
 TEXT = demo_text("saw").replace("[sensor.motor]\ntargets = 1\n", "").replace("[sensor.blade]\ntargets = 1\n", "")
 WHEEL = parse_machine(TEXT)  # one sensor, on the wheel
@@ -31,10 +31,12 @@ def display(machine, step_hz):
 
 def points(
     random, *, shown_hz=SIX, ratio=60.0, step_hz=0.1, slip_rpm=6.0, growth=0.0, exponent=0.0, poles=POLES,
-    reading=1.0, motor=False, gear="low", timing=1e-6, creep=1e-4,
+    reading=1.0, motor_reading=1.0, motor=False, gear="low", timing=1e-6, creep=1e-4, clock=MEASURED,
 ):  # fmt: skip
     """Steady points of a machine that is so; `reading` is what a wrong target count multiplies the wheel's speed by."""
-    clock = 1 + MEASURED.u_ppm * 1e-6 * random.standard_normal()
+    true_clock = 1 + clock.u_ppm * 1e-6 * (
+        random.standard_normal() if clock is MEASURED else math.sqrt(3) * random.uniform(-1, 1)
+    )
     inverter = 1 + 1e-4 * random.uniform(-1, 1)
     made = []
     for hz in shown_hz:
@@ -44,61 +46,95 @@ def points(
         law_rpm = (start + (slip_rpm - start) * x) * max(x, 1.0) ** (2 + exponent if x > 1 else 0)
         motor_hz = (120 * true_hz / poles - law_rpm) / 60
         wheel_hz = motor_hz / ratio * reading * (1 + creep * random.standard_normal())
-        speed_hz = {"wheel": wheel_hz * clock * (1 + timing * random.standard_normal())}
+        speed_hz = {"wheel": wheel_hz * true_clock * (1 + timing * random.standard_normal())}
         if motor:
-            speed_hz["motor"] = motor_hz * clock * (1 + timing * random.standard_normal())
+            speed_hz["motor"] = motor_hz * motor_reading * true_clock * (1 + timing * random.standard_normal())
         made.append(
             SteadyPoint(
                 source="made.csv", setting=Setting(gear=gear, hz=hz), start_s=0.0, end_s=20.0, speed_hz=speed_hz,
                 u_hz={channel: timing * value for channel, value in speed_hz.items()}, u_wander=0.0,
-                per_turn={}, clock=MEASURED, board="b",
+                per_turn={}, clock=clock, board="b",
             )
         )  # fmt: skip
     return made
 
 
 def test_ratio_and_slip_where_the_law_is_as_stated(long):
-    """Six points to base frequency, 0.01 Hz display, constant slip: 0.05 % of ratio, 1 rpm of slip."""
+    """Six points to base frequency, 0.01 Hz display, constant slip: 0.05 % of ratio, 1 rpm of slip, and so stated."""
     random = np.random.default_rng(1)
     fine = display(WHEEL, 0.01)
-    ratio_off, slip_off = [], []
+    ratio_off, slip_off, stated = [], [], []
     for _ in range(2000 if long else 100):
         slip_rpm = random.uniform(2, 15)
-        result = calibrate_drive(points(random, step_hz=0.01, slip_rpm=slip_rpm), fine)
+        result = calibrate_drive(points(random, step_hz=0.01, slip_rpm=slip_rpm), fine, exact_law=True)
         ratio_off.append(result.ratios[0].ratio.value / 60 - 1)
         slip_off.append(result.slip_rpm.value - slip_rpm)
+        stated.append((result.ratios[0].ratio.u95 / 60, result.slip_rpm.u95))
     assert np.percentile(np.abs(ratio_off), 95) < 0.0005
     assert np.percentile(np.abs(slip_off), 95) < 1.0
     assert np.max(np.abs(ratio_off)) < 0.001
+    assert np.all(np.median(stated, axis=0) < (0.0005, 1.0))
 
 
 @pytest.mark.parametrize(
-    ("machine", "shown_hz", "step_hz", "grows"),
+    ("machine", "step_hz", "exact", "least_rpm", "most_rpm"),
     [
-        (WHEEL, SIX, 0.1, True),
-        (WHEEL, WIDE, 0.1, True),
-        (WHEEL, SIX, 0.01, False),  # with the law taken as exact
-        (BOTH, SIX, 0.1, True),
-        (BOTH, WIDE, 0.01, True),
+        (WHEEL, 0.01, True, 0.1, 1.0),
+        (BOTH, 0.01, False, 0.1, 1.0),
+        (BOTH, 0.1, False, 0.5, 1.5),
+        (WHEEL, 0.1, False, 5.0, 20.0),  # what the slip law leaves open no number of points can tell
+        (WHEEL, 0.01, False, 5.0, 20.0),
+    ],
+    ids=["exact law, 0.01 Hz", "motor sensor, 0.01 Hz", "motor sensor, 0.1 Hz", "wheel, 0.1 Hz", "wheel, 0.01 Hz"],
+)
+def test_how_well_slip_is_known(machine, step_hz, exact, least_rpm, most_rpm):
+    """Where one rpm holds, and that it is not claimed where it does not: as the command's help says."""
+    random = np.random.default_rng(21)
+    described = display(machine, step_hz)
+    u95 = [
+        calibrate_drive(
+            points(random, step_hz=step_hz, motor=machine is BOTH), described, exact_law=exact
+        ).slip_rpm.u95
+        for _ in range(20)
+    ]
+    assert least_rpm < np.median(u95) < most_rpm
+
+
+@pytest.mark.parametrize(
+    ("machine", "shown_hz", "step_hz", "grows", "clock"),
+    [
+        (WHEEL, SIX, 0.1, True, MEASURED),
+        (WHEEL, SIX, 0.01, True, MEASURED),
+        (WHEEL, WIDE, 0.1, True, MEASURED),
+        (WHEEL, SIX, 0.01, False, MEASURED),  # with the law taken as exact
+        (BOTH, SIX, 0.1, True, MEASURED),
+        (BOTH, WIDE, 0.01, True, MEASURED),
+        (BOTH, SIX, 0.01, True, unmeasured()),
+        (WHEEL, SIX, 0.1, True, unmeasured()),
     ],
 )
-def test_intervals_hold_the_truth(long, machine, shown_hz, step_hz, grows):
-    """2000 seeded runs (300 in the short form) over slip laws drawn from the stated doubt: 93 to 97 %."""
+def test_intervals_hold_the_truth(long, machine, shown_hz, step_hz, grows, clock):
+    """2000 seeded runs (200 in the short form) over slip laws drawn from the stated doubt: 93 to 97 %."""
     random = np.random.default_rng(7)
     described = display(machine, step_hz)
-    runs = 2000 if long else 300
+    runs = 2000 if long else 200
     held_ratio = held_slip = 0
     for _ in range(runs):
         growth = random.normal(0, 0.5) if grows else 0.0
         exponent = random.normal(0, 0.3) if grows else 0.0
+        slip_rpm = math.exp(random.normal(math.log(5.6), 0.4))
         made = points(
-            random, shown_hz=shown_hz, step_hz=step_hz, growth=growth, exponent=exponent, motor=machine is BOTH
-        )
+            random, shown_hz=shown_hz, step_hz=step_hz, growth=growth, exponent=exponent, motor=machine is BOTH,
+            slip_rpm=slip_rpm, clock=clock,
+        )  # fmt: skip
         result = calibrate_drive(made, described, exact_law=not grows)
         held_ratio += abs(result.ratios[0].ratio.value - 60) <= result.ratios[0].ratio.u95
-        held_slip += abs(result.slip_rpm.value - 6.0) <= result.slip_rpm.u95
-    slack = 0.0 if long else 0.025  # 300 runs: 2 sd of the share
-    assert 0.93 - slack <= held_ratio / runs <= 0.97 + slack
+        held_slip += abs(result.slip_rpm.value - slip_rpm) <= result.slip_rpm.u95
+    slack = 0.0 if long else 0.035  # 200 runs: 2.3 sd of the share
+    # Alone, an unmeasured clock's class is most of the ratio's doubt: even over +-0.5 %, as the truth is here, the
+    # normal factor holds more than 95 % of it (GUM G.2.3).
+    most = 1.0 if machine is WHEEL and clock is not MEASURED else 0.97
+    assert 0.93 - slack <= held_ratio / runs <= most + slack
     assert 0.93 - slack <= held_slip / runs <= 0.97 + slack
 
 
@@ -117,35 +153,47 @@ def test_tolerance_is_the_spread_of_right_descriptions():
 DATUM = (160 + 6.35) / (80 + 6.35) * 30.0  # section A, 2 h_d = 0.250 in: Machinery's Handbook, 31st ed., table 9
 
 WRONG = [
-    ("as described", "as described", {"ratio": 60.0}),
-    ("gear", "gear high", {"ratio": 26.0}),
-    ("diameters", "section A", {"ratio": DATUM}),
-    ("targets", "3 targets", {"reading": 0.75}),
-    ("targets", "5 targets", {"reading": 1.25}),
-    ("poles", "6 poles", {"poles": 6}),
+    (WHEEL, "as described", "as described", {"ratio": 60.0}),
+    (BOTH, "as described", "as described", {"ratio": 60.0}),
+    (WHEEL, "gear", "gear high", {"ratio": 26.0}),
+    (WHEEL, "diameters", "section A", {"ratio": DATUM}),
+    (BOTH, "diameters", "section A", {"ratio": DATUM}),
+    (WHEEL, "targets", "3 targets pass the wheel", {"reading": 0.75}),
+    (WHEEL, "targets", "5 targets pass the wheel", {"reading": 1.25}),
+    (BOTH, "targets", "8 targets pass the wheel", {"reading": 2.0}),
+    (BOTH, "targets", "2 targets pass the motor", {"motor_reading": 2.0}),
+    (WHEEL, "poles", "6 poles", {"poles": 6}),
+    (BOTH, "poles", "2 poles", {"poles": 2}),
 ]
 
 
-@pytest.mark.parametrize(("kind", "words", "so"), WRONG, ids=[words for _, words, _ in WRONG])
-def test_setups_are_named(long, kind, words, so):
+@pytest.mark.parametrize(("machine", "kind", "words", "so"), WRONG)
+def test_setups_are_named(long, machine, kind, words, so):
     """Setups more than eight tolerances (3.5 %) from the description and from each other: 99 % of 1000 seeded runs."""
     random = np.random.default_rng(3)
-    runs = 1000 if long else 150
+    runs = 1000 if long else 80
     named = 0
     for _ in range(runs):
         true = {"ratio": 60.0} | so
         true["ratio"] *= healthy(random)
-        result = calibrate_drive(points(random, growth=random.normal(0, 0.5), **true), WHEEL)
+        made = points(random, growth=random.normal(0, 0.5), motor=machine is BOTH, **true)
+        result = calibrate_drive(made, machine)
         named += result.named is not None and result.named.kind == kind and words in result.named.said
-    assert named >= 0.99 * runs - (0 if long else 1)
+    # Short: if one in a hundred fails, more than four of eighty do once in a thousand campaigns.
+    assert named >= (0.99 * runs if long else runs - 4)
 
 
-def test_equal_ratios_are_a_tie_and_it_is_said_what_breaks_it():
-    """Two poles and eight targets both double the reading: neither is named."""
+@pytest.mark.parametrize(("poles", "count"), [(2, 8), (8, 2)])
+def test_equal_ratios_are_a_tie_and_it_is_said_what_breaks_it(long, poles, count):
+    """Two poles and eight targets both double the reading, eight poles and two targets halve it: neither is named."""
     random = np.random.default_rng(4)
-    result = calibrate_drive(points(random, poles=2), WHEEL)
-    assert result.named is None
-    assert {each.kind for each in result.rivals} == {"poles", "targets"}
+    for _ in range(1000 if long else 50):
+        made = points(random, poles=poles, growth=random.normal(0, 0.5), ratio=60 * healthy(random))
+        result = calibrate_drive(made, WHEEL)
+        assert result.named is None
+        assert {"poles", "targets"} <= {each.kind for each in result.rivals}
+    assert any(f"{poles} poles" in each.said for each in result.rivals)
+    assert any(f"{count} targets" in each.said for each in result.rivals)
     assert any("nameplate" in each.breaks for each in result.rivals)
     assert any("count the targets" in each.breaks for each in result.rivals)
 

@@ -253,10 +253,13 @@ def test_chart_and_dial_say_what_was_measured(run: Run, logs: Path, saw_file: Pa
     from pypdf import PdfReader
 
     run("calibrate", "wheel", logs / "run.csv", "--machine", saw_file)
+    run("calibrate", "drive", logs / "low.csv", "--machine", saw_file)
     for command in ("chart", "dial"):
         page = tmp_path / f"{command}.pdf"
         assert run(command, saw_file, "-o", page).exit_code == 0
-        assert "with what was measured of this machine (wheel diameter)" in PdfReader(page).pages[0].extract_text()
+        text = PdfReader(page).pages[0].extract_text()
+        # The other gear was not run: nobody may think that it was.
+        assert "Predicted with measured wheel diameter, total ratio of gear low, motor slip." in text
 
 
 def test_watch_and_record_use_what_is_stored(run: Run, logs: Path, saw_file: Path, tmp_path: Path) -> None:

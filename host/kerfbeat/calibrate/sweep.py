@@ -122,15 +122,18 @@ def fit_sweep(
         log_weight.append(-0.5 * here.squares + 0.5 * np.linalg.slogdet(spread)[1] - parameters[growth])
     weight = np.exp(np.array(log_weight) - max(log_weight))
     weight /= weight.sum()
-    away = np.array(found) - best
+    mean = weight @ np.array(found)  # not the likeliest: slip is e^q times what is seen, and that is lopsided
+    away = np.array(found) - mean
     between = np.einsum("i,ij,ik->jk", weight, away, away)
-    return _result(model, best, there, between=between, within=np.einsum("i,ijk->jk", weight, np.array(within)))
+    within_q = np.einsum("i,ijk->jk", weight, np.array(within))
+    return _result(model, mean, there, between=between, within=within_q)
 
 
-def _result(model: Model, best: Floats, there: Linear, *, between: Floats, within: Floats) -> SweepFit:
+def _result(model: Model, mean: Floats, there: Linear, *, between: Floats, within: Floats) -> SweepFit:
     """Put value, uncertainty by cause, and residuals together.
 
-    there : the equations at the best fit.   between, within : covariance from q, and from all else at each q.
+    mean : parameters, averaged over q.   there : the equations at the best fit.
+    between, within : covariance from q, and from all else at each q.
     """
     from scipy.stats import chi2
 
@@ -142,7 +145,7 @@ def _result(model: Model, best: Floats, there: Linear, *, between: Floats, withi
     contributions: dict[str, Floats] = {}
     covariance = between.copy()
     covariance[np.ix_(held, held)] += within
-    steps = np.zeros((len(best), rows + 5))
+    steps = np.zeros((len(mean), rows + 5))
     steps[held] = model.gain(there, held)
     for cause, part in model.parts.items():
         spread = steps @ part @ steps.T
@@ -160,9 +163,9 @@ def _result(model: Model, best: Floats, there: Linear, *, between: Floats, withi
         residual_hz[model.scales[index][0]][point] = there.miss[row]
     return SweepFit(
         scales=model.scales,
-        log_scale=best[:count],
+        log_scale=mean[:count],
         covariance=covariance[:count, :count],
-        slip_hz=float(best[count]),
+        slip_hz=float(mean[count]),
         u_slip_hz=math.sqrt(float(covariance[count, count])),
         contributions=contributions,
         residual_hz=residual_hz,

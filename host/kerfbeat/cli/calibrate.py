@@ -286,6 +286,10 @@ def drive(
     From logs with the inverter's frequency marked, idle and steady at six frequencies or so in each gear, twenty
     seconds each; with --port it asks for them one after the other.  A wrong gear, belt position, pole count or pulley
     is named, or said to be a tie.
+
+    How slip grows with frequency is seldom known, and leaves it uncertain by about ten rpm where only the wheel is
+    seen.  A sensor on the motor brings that to about one; so does a display of 0.01 Hz (resolution_hz) with
+    --exact-slip-law, if the law is known to hold.
     """
     from kerfbeat.calibrate.drive import calibrate_drive
     from kerfbeat.calibrate.keep import drive_results

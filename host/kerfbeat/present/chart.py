@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["PREDICTED", "basis_of", "draw_chart"]
 
 PREDICTED = "Predicted from the machine's description, not measured."
-MEASURED = "Predicted with what was measured of this machine"
+MEASURED = "Predicted with measured"
 MARGIN_MM = 12.0
 COLUMN_MM = 11.0  # one frequency of the table
 NAME_MM = 41.0
@@ -53,8 +53,12 @@ def basis_of(measured: Sequence[str]) -> str:
     """Where speeds come from, in a sentence that fits a page; `measured` says what of the machine was measured."""
     if not measured:
         return PREDICTED
-    quantities = dict.fromkeys(line.partition(":")[0].partition(" of ")[0] for line in measured)
-    return f"{MEASURED} ({', '.join(quantities)})."
+    whose: dict[str, list[str]] = {}
+    for line in measured:
+        quantity, _, of = line.partition(":")[0].partition(" of ")
+        whose.setdefault(quantity, []).extend(filter(None, [of]))
+    told = [f"{quantity} of {' and '.join(of)}" if of else quantity for quantity, of in whose.items()]
+    return f"{MEASURED} {', '.join(told)}."
 
 
 def draw_chart(
@@ -85,9 +89,9 @@ def draw_chart(
             fontweight="bold",
             va="center",
         )
-        page.text(
-            MARGIN_MM, height_mm - 21.5, f"Blade speed over inverter frequency. {basis}", fontsize=8.5, va="center"
-        )
+        told = f"Blade speed over inverter frequency. {basis}"
+        told = ink.fitted(told, width_mm=width_mm - 2 * MARGIN_MM, size_pt=8.0)
+        page.text(MARGIN_MM, height_mm - 21.5, told, fontsize=8.0, va="center")
         foot_mm = _foot(page, curves)
         table_mm = foot_mm + _table_height_mm(curves)
         _table(page, curves, listed_hz, unit=unit, top_mm=table_mm, width_mm=width_mm)

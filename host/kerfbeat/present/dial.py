@@ -229,7 +229,8 @@ def draw_dial(
             fontweight="bold",
             va="center",
         )
-        axes.text(15.0, height_mm - 20.0, f"Speed dial in {unit}. {basis}", fontsize=7.5, va="center")
+        told = ink.fitted(f"Speed dial in {unit}. {basis}", width_mm=width_mm - 30.0, size_pt=7.5)
+        axes.text(15.0, height_mm - 20.0, told, fontsize=7.5, va="center")
         _circles(axes, centre, diameter_mm, hole_mm)
         numbered = any(not _fits(ring, knob) for ring in rings)
         for place, ring in enumerate(rings, start=1):
