@@ -6,7 +6,7 @@ Runs that begin at different targets are laid together first: each long one by i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,6 +38,7 @@ class TargetsResult:
     counts : how likely each count of targets is, by how the pattern repeats, likeliest first.
     split : what a second channel says of wobble; None without one.
     left_out : runs that could not be laid on the longest, or were too short.
+    gone : (second, target, log) of every target that fell off on the way.
     """
 
     channel: str
@@ -51,6 +52,7 @@ class TargetsResult:
     split_channel: str | None
     runs: int
     left_out: int
+    gone: tuple[tuple[float, int, str], ...]
     missing: int
     extra: int
     warnings: tuple[str, ...]
@@ -58,7 +60,7 @@ class TargetsResult:
     @property
     def worth_keeping(self) -> bool:
         """Whether this is the pattern of a healthy wheel, as described: one with a target missing is not kept."""
-        return self.per_turn == self.described
+        return self.per_turn == self.described and not self.gone
 
 
 def stored_spacing(spacing_turns: Sequence[float], u_turns: Sequence[float]) -> Spacing:
@@ -93,12 +95,7 @@ def _together(runs: Sequence[Run], per_turn: int) -> tuple[list[Run], int]:
             continue
         # Its pulse number 0 is the leading pattern's target `first`.
         block = Block(seconds=run.block.seconds, numbers=run.block.numbers + match.first)
-        kept.append(
-            Run(
-                block=block, per_turn=run.per_turn, missing=run.missing, extra=run.extra, source=run.source,
-                place=run.place,
-            )
-        )  # fmt: skip
+        kept.append(replace(run, block=block))
     return kept, left_out
 
 
@@ -132,6 +129,7 @@ def learn_targets(
     match = change.match if change is not None and change.kind == "same" else None
     if match is not None:
         spacing = spacing.begun_at(-match.first % per_turn)
+    gone = _gone(kept, per_turn, first=0 if match is None else match.first)
     split = None
     if reference is not None:
         others = runs_of(logs, reference, clocks=clocks)
@@ -150,10 +148,26 @@ def learn_targets(
         split_channel=reference,
         runs=len(kept),
         left_out=left_out,
+        gone=gone,
         missing=sum(run.missing for run in {run.place: run for run in kept}.values()),
         extra=sum(run.extra for run in {run.place: run for run in kept}.values()),
-        warnings=tuple(_warnings(channel, described, spacing, counts=counts, left_out=left_out)),
+        warnings=tuple(_warnings(channel, described, spacing, counts=counts, left_out=left_out, gone=gone)),
     )
+
+
+def _gone(kept: Sequence[Run], per_turn: int, *, first: int) -> tuple[tuple[float, int, str], ...]:
+    """Targets that are seen in a run up to some time, and never after it.
+
+    first : which target the numbers' 0 is, as targets are called.
+    """
+    found = []
+    for run in kept:
+        for at_s, seen in run.changes:
+            if seen < per_turn:
+                after = np.unique(run.block.numbers[run.block.seconds > at_s] % per_turn)
+                missing = np.setdiff1d(np.arange(per_turn), after)
+                found += [(at_s, int((each + first) % per_turn), run.source) for each in missing]
+    return tuple(found)
 
 
 def _split(kept: Sequence[Run], others: Sequence[Run], *, per_turn: int, reference_spacing: Spacing | None) -> Split:
@@ -182,8 +196,20 @@ def _overlap_s(one: Block, other: Block) -> float:
     return float(min(one.seconds[-1], other.seconds[-1]) - max(one.seconds[0], other.seconds[0]))
 
 
-def _warnings(channel: str, described: int, spacing: Spacing, *, counts: Sequence[Count], left_out: int) -> list[str]:
-    told = []
+def _warnings(
+    channel: str,
+    described: int,
+    spacing: Spacing,
+    *,
+    counts: Sequence[Count],
+    left_out: int,
+    gone: Sequence[tuple[float, int, str]],
+) -> list[str]:
+    told = [
+        f"{channel}: from {at_s:.0f} s of {source} on target {target} is not seen any more: it may have fallen off "
+        "(keep clear of its path); fasten it again, in its place, and calibrate anew"
+        for at_s, target, source in gone
+    ]
     per_turn = spacing.targets
     if per_turn != described:
         told.append(

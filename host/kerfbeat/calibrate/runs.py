@@ -26,8 +26,9 @@ class Run:
     """One unbroken run: seconds by the corrected clock from the segment's beginning, and pulse numbers.
 
     per_turn : how many pulses repeat in a turn, as the pulses themselves show it.
-    missing, extra : of the whole segment's channel.   place : index of log and segment, the same for channels that
-        were recorded together.
+    missing, extra : of the whole segment's channel.   place : index of log and segment, the same for channels that were
+        recorded together.
+    changes : (second, pulses in a turn from there on) where that changes: a target fell off, or something false came.
     """
 
     block: Block
@@ -36,6 +37,7 @@ class Run:
     extra: int
     source: str
     place: tuple[int, int]
+    changes: tuple[tuple[float, int], ...] = ()
 
     @property
     def turns(self) -> float:
@@ -113,17 +115,21 @@ def runs_of(
                 numbers = clean.numbers(first, last)
                 if last - first < 2 or numbers[-1] - numbers[0] < least_turns * clean.per_turn:
                     continue
-                ticks = clean.ticks[first:last] - piece.segment.start_ticks
+                start_ticks, per_s = piece.segment.start_ticks, piece.segment.tick_hz * clock.factor
+                ticks = clean.ticks[first:last]
                 found.append(
                     Run(
-                        block=Block(
-                            seconds=ticks.astype(np.float64) / (piece.segment.tick_hz * clock.factor), numbers=numbers
-                        ),
+                        block=Block(seconds=(ticks - start_ticks).astype(np.float64) / per_s, numbers=numbers),
                         per_turn=clean.per_turn,
                         missing=clean.missing,
                         extra=clean.extra,
                         source=log.source,
                         place=(index, place),
+                        changes=tuple(
+                            ((tick - start_ticks) / per_s, seen)
+                            for tick, seen in clean.changes
+                            if ticks[0] <= tick <= ticks[-1]
+                        ),
                     )
                 )
     if not found:

@@ -190,7 +190,7 @@ def _runs(blocks: Sequence[Block], run_of_block: Sequence[int] | None) -> Ints:
 
 
 def _fit(blocks: Blocks, run: Ints) -> tuple[OffsetFit, Floats]:
-    """The fit, and how the blocks agree with it: (B,) sums of squares over their expectation's variance unit."""
+    """The fit, and how the blocks agree with it; see `_disagreement`."""
     turn_s = np.bincount(run, weights=1.0 / blocks.mean_hz) / np.bincount(run)
     decades, tau = _coarse(blocks.per_turn)
     shape = (len(decades), len(turn_s))
@@ -222,10 +222,14 @@ def _fit(blocks: Blocks, run: Ints) -> tuple[OffsetFit, Floats]:
 
 
 def _disagreement(product: Floats, offset: Floats, variance: Floats) -> Floats:
-    """How far each block's own offsets are from the common ones: (B,) values that follow chi squared of M - 1."""
+    """How far each block's own offsets are from the common ones: (B, 2) chi squared, and its degrees of freedom.
+
+    A target that fell off is not seen in every block, and such a block says nothing of it.
+    """
     design, moment = product[:, 1:, 1:], product[:, 1:, 0]
     pull = moment - np.einsum("bij,bj->bi", design, offset)
-    return np.asarray(np.einsum("bi,bi->b", pull, np.linalg.solve(design, pull[..., None])[..., 0]) / variance)
+    away = np.einsum("bi,bij,bj->b", pull, np.linalg.pinv(design, hermitian=True), pull)
+    return np.column_stack((away / variance, np.linalg.matrix_rank(design, hermitian=True)))
 
 
 def estimate_spacing(runs: Sequence[Block], *, targets: int) -> Spacing:
@@ -263,10 +267,12 @@ def estimate_spacing(runs: Sequence[Block], *, targets: int) -> Spacing:
 
 def _widening(disagreement: Floats, *, freedom: int) -> float:
     """Factor on the standard errors if blocks disagree more than chance allows (Birge's ratio), else 1."""
-    blocks = len(disagreement)
-    if blocks < 2:
+    if len(disagreement) < 2:
         return 1.0
     from scipy.stats import chi2
 
-    total, expected = float(disagreement.sum()), float((blocks - 1) * freedom)
-    return float(np.sqrt(total / expected)) if total > chi2.isf(DISAGREE, expected) else 1.0
+    total, told = disagreement.sum(axis=0).tolist()
+    expected = told - freedom
+    if expected < 1.0 or total <= chi2.isf(DISAGREE, expected):
+        return 1.0
+    return float(np.sqrt(total / expected))
