@@ -1,4 +1,4 @@
-"""How long do `kerfbeat slip`, `drift` and `orders` take on an hour's log at 200 pulses a second?"""
+"""How long do `kerfbeat slip`, `drift`, `orders` and `report` take on an hour's log at 200 pulses a second?"""
 
 import math
 import os
@@ -29,12 +29,12 @@ def _hour() -> "tempfile.TemporaryDirectory[str]":
     return folder
 
 
-def _measured_s(command: str) -> float:
+def _measured_s(command: str, *more: str) -> float:
     """Processor time of the whole command, best of three: what it takes on a core that has nothing else to do."""
     path = Path(_hour().name) / "hour.csv"
     best_s = math.inf
     for _ in range(3):
-        words = [sys.executable, "-m", "kerfbeat", command, str(path)]
+        words = [sys.executable, "-m", "kerfbeat", command, str(path), *more]
         with subprocess.Popen(words, stdout=subprocess.DEVNULL) as run:
             _, status, usage = os.wait4(run.pid, 0)
             run.returncode = os.waitstatus_to_exitcode(status)
@@ -59,3 +59,9 @@ def drift_time() -> float:
 def orders_time() -> float:
     """Processor time of `orders`."""
     return _measured_s("orders")
+
+
+@benchmark("report: an hour at 200 pulses/s, as PDF", unit="s", at_most=10.0)
+def report_time() -> float:
+    """Processor time of `report`, every analysis and every plot in it."""
+    return _measured_s("report", "-o", str(Path(_hour().name) / "hour.pdf"), "--replace")
