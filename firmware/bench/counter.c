@@ -9,11 +9,18 @@ static uint16_t low_address(const struct counter *counter, unsigned n)
     return n == 0 ? counter->at->count : counter->at->compare[n - 1];
 }
 
+/* No clock is chosen; after a reset libsimavr's own numbers still tell of the time before. */
+static bool stands(const struct counter *counter)
+{
+    enum { CLOCK = 0x07 };           /* CSn2:0 in TCCRnB */
+    return (counter->chip->avr->data[counter->at->control] & CLOCK) == 0 || counter->timer->tov_cycles == 0;
+}
+
 /* The count at any cycle near now: before or after the wrap that libsimavr has already noticed. */
 static uint16_t count_at(const struct counter *counter, uint64_t cycle)
 {
     const avr_timer_t *timer = counter->timer;
-    if (timer->tov_cycles == 0) {
+    if (stands(counter)) {
         const uint8_t *data = counter->chip->avr->data;
         return (uint16_t)(data[counter->at->count] | (data[counter->at->count + 1u] << 8));
     }
@@ -85,10 +92,10 @@ static void ignore_write(avr_t *avr, avr_io_addr_t address, uint8_t value, void 
 static void write_control(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
 {
     struct counter *counter = param;
-    const bool stood = counter->timer->tov_cycles == 0;
+    const bool stood = stands(counter);
     const uint16_t count = count_at(counter, avr->cycle);
     counter->write_control(avr, address, value, counter->write_control_param);
-    if (stood && count != 0 && counter->timer->tov_cycles != 0) {
+    if (stood && count != 0 && !stands(counter)) {
         counter->write_low[0](avr, counter->at->count, (uint8_t)count, counter->write_low_param[0]);
     }
 }

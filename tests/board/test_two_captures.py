@@ -49,12 +49,14 @@ def test_two_edges_near_the_wrap_are_as_far_apart_as_they_were(
     assert np.array_equal(wheel, one - zero % WRAP + CANCELLER_TICKS)
 
 
-def test_the_counters_are_in_step_after_a_start_that_finds_them_running(start_board: Starter, tmp_path: Path) -> None:
-    # the watchdog starts the program anew without a reset of the chip
+@pytest.mark.parametrize("how", ["hang", "reset", "power"])
+def test_the_counters_are_in_step_after_another_start(start_board: Starter, tmp_path: Path, how: str) -> None:
+    # after a hang the watchdog starts the program anew without a reset of the chip: the counters are found running
     board = start_board()
     both = np.arange(40) * 160_000
     with Recording(board, tmp_path / "log.csv") as recording:
-        board.tell("hang")
+        for command in ("power off", "power on") if how == "power" else (how,):
+            board.tell(command)
         recording.pump_until(lambda: len(recording.all_of(SegmentStarted)) == 2, "the board is back")
         board.inject_pulses(np.repeat(both, 2), np.tile([1, 2], both.size))
         recording.play_out()
