@@ -3,6 +3,12 @@ r"""How is a pulse log written as text?
 A log opens in a spreadsheet: comment lines that start with `# `, then CSV rows `kind,channel,ticks,value`.  Every row
 is one line whatever a name or a note holds: control characters are written as `\n`, `\x07` and the like.  A value
 always starts with a key (`note=...`), so no cell starts with a sign that a spreadsheet takes for a formula.
+
+Marks are `hz=50`, `gear=low`, `belt=low`, `cut=start` and `cut=stop`, which hold until marked again, and `note=...`:
+what the operator did.  Two say what the program saw while it listened, and hold nothing: `slip=start;
+between=motor-wheel; since=TICK; percent=2.13; against=idle running so far` where slip beyond creep was found (`since`:
+where it most likely began), and `slip=stop; between=motor-wheel; most_percent=3.20` where it had ended.  `log=end`
+closes a log.
 """
 
 import csv

@@ -25,7 +25,7 @@ __all__ = ["LogWriter"]
 
 KEEP_EVERY_S = 1.0  # a power cut costs at most this much
 WRITE_AT_BYTES = 1 << 20  # rows of a long simulated log go out in pieces of this size
-NOT_IN_FORCE = frozenset({"note", "log"})  # keys that say something once; others hold until marked again
+NOT_IN_FORCE = frozenset({"note", "log", "slip"})  # keys that say something once; others hold until marked again
 LAST_TICK = 2**63 - 1
 
 

@@ -132,6 +132,8 @@ def watch(
 ) -> None:
     """Show the blade speed now, in both units and with its uncertainty.
 
+    With two sensors it tells at once when a belt or the blade slips beyond its creep, and marks that in the log.
+
     On a terminal: a full screen; its keys, for the inverter's hertz, the gear, cuts, notes and a log, stand at its
     foot.  Into a file or a pipe: one line for each new estimate.  Ctrl-C ends it; a running log is whole.
 
@@ -211,7 +213,8 @@ def record(
     """Write every pulse to a log, with marks of what you do.
 
     While it runs, type a mark and Enter: hz=45, gear=high, belt=low, cut=start, cut=stop; any other line is kept as
-    a note.  Ctrl-C ends it; the log is whole at any moment, also after a power cut.
+    a note.  Slip beyond creep is told and marked by itself (slip=start, slip=stop).  Ctrl-C ends it; the log is whole
+    at any moment, also after a power cut.
     """
     from kerfbeat.present.feed import Feed
     from kerfbeat.present.logbook import require_new

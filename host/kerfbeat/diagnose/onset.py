@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Onset", "delay_bound_s", "onsets"]
+__all__ = ["Onset", "OnsetWatch", "delay_bound_s", "onsets"]
 
 Floats = NDArray[np.float64]
 
@@ -73,6 +73,76 @@ def onsets(excess: Floats, *, reference: Floats, threshold: float) -> list[Onset
             break
         start = alarm + 1 + ended[1] + 1
     return found
+
+
+class OnsetWatch:
+    """The same test, step by step as they come: any course gives the events that `onsets` finds in it.
+
+    threshold : of the sum; may be changed between two steps.
+    count : steps taken so far.   first : where an event that is found now would begin.   running : one is going on.
+    """
+
+    def __init__(self, *, threshold: float) -> None:
+        self.threshold = threshold
+        self.count = 0
+        self.running = False
+        self._alarm = 0
+        self._since_first, self._peak, self._peak_until_low = 0.0, -math.inf, -math.inf
+        self._begin()
+
+    def _begin(self) -> None:
+        """Watch for the next beginning or end, from the next step on."""
+        self.first = self._low = self.count
+        self._total = self._lowest = 0.0
+
+    def take(self, excess: float, *, reference: float) -> Onset | None:
+        """Take the next step; gives an event when it has ended."""
+        at, gain = self.count, excess - reference
+        self.count += 1
+        if self.running:
+            self._since_first += gain
+            self._peak = max(self._peak, self._since_first)
+            gain = -gain
+        self._total += gain
+        if self._total <= self._lowest:
+            self._lowest, self._low = self._total, self.count
+            if self.running:
+                self._peak_until_low = self._peak
+            else:
+                self.first, self._since_first, self._peak = self.count, 0.0, -math.inf
+            return None
+        if not self.running:
+            self._since_first += gain
+            self._peak = max(self._peak, self._since_first)
+        if self._total - self._lowest <= self.threshold:
+            return None
+        if not self.running:
+            self.running, self._alarm, self._peak_until_low = True, at, self._peak
+            first = self.first
+            self._begin()
+            self.first = first
+            return None
+        ended = self._event(after=self._low, open_=False)
+        self.running, self._since_first, self._peak = False, 0.0, -math.inf
+        self._begin()
+        return ended
+
+    def end(self) -> Onset | None:
+        """The course is over; gives the event that is still going on.  The next step begins another course."""
+        event = self._event(after=self.count, open_=True) if self.running else None
+        self.count, self.running, self._since_first, self._peak = 0, False, 0.0, -math.inf
+        self._begin()
+        return event
+
+    def _event(self, *, after: int, open_: bool) -> Onset:
+        peak = self._peak if open_ else self._peak_until_low
+        return Onset(
+            first=self.first,
+            alarm=self._alarm,
+            after=max(after, self._alarm + 1),
+            open=open_,
+            height=peak / self.threshold,
+        )
 
 
 def delay_bound_s(*, step: float, sd: float, every_s: float, mean_false_s: float) -> float:

@@ -6,6 +6,7 @@ Shaft 0 is the motor's; shaft k is the one behind stage k; the last carries the 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from kerfbeat.drive.belt import CREEP_HIGH, belt_length_m
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
@@ -17,6 +18,8 @@ __all__ = [
     "belt_pass_band",
     "belts_between",
     "blade_pass_band",
+    "couplings",
+    "in_order",
     "nearest",
     "rate_band",
     "shaft_name",
@@ -84,6 +87,27 @@ def shaft_name(machine: Machine, shaft: int) -> str:
         return "motor"
     stage = machine.stages[shaft - 1]
     return f"shaft behind {stage.name or f'stage {shaft}'}"
+
+
+def in_order(machine: Machine, channels: Sequence[str]) -> list[str]:
+    """Channels on shafts from the motor on; the blade is none."""
+    return sorted((name for name in channels if name != "blade"), key=lambda name: shaft_of(machine, name) or 0)
+
+
+def couplings(machine: Machine, channels: Sequence[str]) -> list[tuple[str, str, tuple[int, ...]]]:
+    """Pairs of channels whose slip can be told: the driving one, the driven one, and the belt stages between.
+
+    Neighbours in the chain with a belt between; last the shaft next to the blade and the blade, with no belt between.
+    """
+    chain = in_order(machine, channels)
+    found = []
+    for up, down in pairwise(chain):
+        between = belts_between(machine, shaft_of(machine, up) or 0, shaft_of(machine, down) or 0)
+        if between:
+            found.append((up, down, between))
+    if "blade" in channels and chain:
+        found.append((chain[-1], "blade", ()))
+    return found
 
 
 def belts_between(machine: Machine, first: int, second: int) -> tuple[int, ...]:

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +18,7 @@ from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
 from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
 from kerfbeat.diagnose.slip_events import BELT, BLADE
 from kerfbeat.diagnose.tracks import Track, tracks_of
-from kerfbeat.diagnose.verdict import Event, Verdict, events_in_words, verdict_of
+from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words, verdict_of
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
@@ -93,24 +92,26 @@ def slip_of(
     if not seen:
         raise MeasureError(f"{log.source}: no channel turned; there is no slip to look for")
     stored = None if idle is None else _stored(idle, spacing_turns)
-    chain = sorted((name for name in seen if name != "blade"), key=lambda name: shafts.shaft_of(machine, name) or 0)
-    belts = []
-    for up, down in pairwise(chain):
-        between = shafts.belts_between(machine, shafts.shaft_of(machine, up) or 0, shafts.shaft_of(machine, down) or 0)
+    belts, blade = [], None
+    for up, down, between in shafts.couplings(machine, seen):
+        pair = pair_slip(
+            machine,
+            tracks,
+            parts,
+            up=up,
+            down=down,
+            law=BELT if between else BLADE,
+            stored=None if stored is None else stored.get((up, down), {}),
+            calibrated=_calibrated(known, parts, up=up, down=down),
+        )
         if not between:
-            continue
-        kept = None if stored is None else stored.get((up, down), {})
-        given = _calibrated(known, parts, up=up, down=down)
-        pair = pair_slip(machine, tracks, parts, up=up, down=down, law=BELT, stored=kept, calibrated=given)
-        if pair is not None:
-            belts.append((pair, tuple(_belt_name(machine, index) for index in between)))
-    blade = None
-    if "blade" in seen and chain:
-        kept = None if stored is None else stored.get((chain[-1], "blade"), {})
-        blade = pair_slip(machine, tracks, parts, up=chain[-1], down="blade", law=BLADE, stored=kept)
+            blade = pair
+        elif pair is not None:
+            belts.append((pair, tuple(belt_name(machine, index) for index in between)))
     u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
     motor = motor_slip(machine, tracks, parts, u_clock=u_clock)
     judged = any(pair.usable for pair, _ in belts)
+    chain = shafts.in_order(machine, seen)
     # What comes before the first watched shaft only a fall of speed can show.
     lone = (
         chain[0] if judged else next((name for name in ("wheel", "driven", "blade", "motor") if name in seen), seen[0])
@@ -162,10 +163,6 @@ def _calibrated(known: Known | None, parts: Sequence[Part], *, up: str, down: st
         return {}
     keys = dict.fromkeys(key_of(part) for part in parts)
     return {key: base for key in keys if (base := calibrated_baseline(known, key, up=up, down=down)) is not None}
-
-
-def _belt_name(machine: Machine, index: int) -> str:
-    return machine.stages[index].name or f"belt of stage {index + 1}"
 
 
 def _absolute(machine: Machine, pair: PairSlip) -> list[Absolute]:

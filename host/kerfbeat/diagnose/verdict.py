@@ -9,7 +9,7 @@ from kerfbeat.diagnose.pair_slip import PairSlip
 from kerfbeat.diagnose.slip_events import SlipEvent
 from kerfbeat.machine import BeltStage, Machine
 
-__all__ = ["Event", "Verdict", "events_in_words", "verdict_of"]
+__all__ = ["Event", "Verdict", "belt_name", "events_in_words", "verdict_of", "which_belt"]
 
 Belts = Sequence[tuple[PairSlip, tuple[str, ...]]]
 
@@ -51,7 +51,13 @@ class Verdict:
     would_decide: tuple[str, ...]
 
 
-def _which(belts: tuple[str, ...]) -> str:
+def belt_name(machine: Machine, index: int) -> str:
+    """A belt stage in words."""
+    return machine.stages[index].name or f"belt of stage {index + 1}"
+
+
+def which_belt(belts: tuple[str, ...]) -> str:
+    """The belts between two sensors in words."""
     if len(belts) == 1:
         return belts[0]
     return f"one of {', '.join(belts)} (two sensors with {len(belts)} belts between cannot tell which)"
@@ -64,7 +70,7 @@ def events_in_words(
     found = []
     for pair, names in belts:
         for each in pair.events:
-            cause = f"{_which(names)} slips"
+            cause = f"{which_belt(names)} slips"
             cause += " under a load it need not hold" if each.overload else ""
             found.append(
                 Event(
@@ -128,7 +134,7 @@ def verdict_of(
         _, names, worst_slip = max(own, key=lambda each: each[2].peak_percent.value)
         load = "" if worst_slip.load is None else f" at {worst_slip.load:.2f} of full load"
         evidence.append(
-            f"{_which(names)} slips by up to {worst_slip.peak_percent.value:.2f} % against idle{load}, from "
+            f"{which_belt(names)} slips by up to {worst_slip.peak_percent.value:.2f} % against idle{load}, from "
             f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s, beyond its creep"
         )
     if blade is not None and blade.usable and blade.events:
@@ -141,7 +147,8 @@ def verdict_of(
         )
     for pair, names in usable:
         if pair.mean_percent is not None and pair.load is not None and pair.learned:
-            evidence.append(f"{_which(names)}: creep {100 * pair.creep_per_load:.2f} % at full load, as its cuts show")
+            creep = f"creep {100 * pair.creep_per_load:.2f} % at full load"
+            evidence.append(f"{which_belt(names)}: {creep}, as its cuts show")
     if causes:
         cause = " and ".join(dict.fromkeys(causes))
         return Verdict(

@@ -15,7 +15,7 @@ from kerfbeat.measure.crowd import BURST, CLOSE_S, DROWNED, Crowd
 from kerfbeat.measure.follow import ANGLE_SHARE, PhaseBank
 from kerfbeat.measure.spacing import match_pattern, pattern_angles
 
-__all__ = ["PulseCount"]
+__all__ = ["PulseCount", "followed_every"]
 
 Floats = NDArray[np.float64]
 
@@ -53,16 +53,22 @@ STARTING = 4  # strides in which a shaft with many targets is counted by its gap
 NONE, ASTRAY = 0, -1
 
 
+def followed_every(targets: int) -> int:
+    """Which of very many targets are given to the filters: every first, second, third ..."""
+    return next(d for d in range(1, targets + 1) if targets % d == 0 and targets // d <= MOST_FOLLOWED)
+
+
 class PulseCount:
     """The unbroken count of one channel's pulses, and the filters that follow it.
 
     `slot` numbers the targets since the count began.  `last_tick` is the last target's; None before the first.
     `used_tick`, `used_slot` are of the last edge given to the filters.  `running` from the second target on.
+    `begun` counts how often it began: slots of different counts do not compare.
     """
 
     def __init__(self, *, targets: int, tick_hz: float, spacing_turns: Floats | None) -> None:
         self.targets = targets
-        self.stride = next(d for d in range(1, targets + 1) if targets % d == 0 and targets // d <= MOST_FOLLOWED)
+        self.stride = followed_every(targets)
         self.bank = PhaseBank(targets=targets // self.stride)
         # Of many targets no single angle matters; they are taken as they come.
         self._spacing = spacing_turns if self.stride == 1 and targets > 1 else None
@@ -71,7 +77,7 @@ class PulseCount:
     def restart(self, tick_hz: float) -> None:
         """Forget everything."""
         self.tick_hz = tick_hz
-        self.missing = self.extra = 0
+        self.missing = self.extra = self.begun = 0
         self.last_tick: int | None = None
         self.running = self.matched = False
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
@@ -105,12 +111,17 @@ class PulseCount:
 
     def break_off(self, from_tick: int | None) -> None:
         """The count is broken; it begins anew with the next edge, or with the one given."""
+        self.begun += 1
         self.last_tick = from_tick
         self._begun_tick = from_tick or 0
         self.running = self.matched = self._bank_started = False
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
         self._trouble, self._last_share, self._gaps_s, self._before = 0.0, 1.0, [], None
         self._missed = [0] * self.bank.targets
+
+    def used_turns(self) -> float:
+        """Turns from the count's first target to the last edge given to the filters, by the angles learnt so far."""
+        return self.used_slot / self.targets + self.bank.angle(self._followed(self.used_slot))
 
     def hide(self, pulses: int) -> None:
         """So many targets passed unseen since the last edge."""

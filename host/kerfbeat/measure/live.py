@@ -6,6 +6,7 @@ no pulse since the last edge means "slower than", and the bound falls while the 
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from kerfbeat.measure.counting import PulseCount
 from kerfbeat.measure.silence import ShaftReading, judge_silence, unstoppable
 from kerfbeat.measure.uncertainty import Estimate
 
-__all__ = ["LiveSpeed", "ShaftReading", "judge_silence"]
+__all__ = ["LiveSpeed", "Place", "ShaftReading", "judge_silence"]
 
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -29,6 +30,21 @@ GRACE_S = 0.03  # batches come every 20 ms
 SILENT_GAPS, SILENT_S, SILENT_MOST_S = 4.0, 2.0, 5.0  # silence of so many gaps, not less nor more than so long, is
 #                                                        "stopped, or signal lost"
 RAMPS_FROM, RAMPS_UNTIL = 0.03, 0.015  # of the speed per second: from when it is told to be changing, and until when
+
+
+class Place(NamedTuple):
+    """Where a shaft was at an edge.
+
+    run : number of the unbroken count; places of different counts do not compare.   slot : number of the target since
+    that count began.   turns : the same in turns, by the angles learnt until then.
+    joined : False where an edge since the place before turned out to be none: the way from there says nothing.
+    """
+
+    tick: int
+    run: int
+    slot: int
+    turns: float
+    joined: bool
 
 
 class LiveSpeed:
@@ -58,6 +74,10 @@ class LiveSpeed:
         self._hidden_until = -1
         self._last_edge: int | None = None
         self._changing = 0
+        self._places: list[Place] | None = None
+        self._placed_tick = 0
+        self._extra = 0
+        self._revised = False
 
     def set_clock(self, ppm: float, u_ppm: float) -> None:
         """What is known of the clock: true rate = stated rate (1 + ppm / 1e6), with standard uncertainty."""
@@ -70,7 +90,29 @@ class LiveSpeed:
         for tick in edge_ticks.tolist() if isinstance(edge_ticks, np.ndarray) else edge_ticks:
             self._last_edge = tick
             self._count.take(tick)
+            if self._places is not None and self._count.used_tick != self._placed_tick:
+                self._place()
         self._complete = max(self._complete, complete_ticks)
+
+    def keep_places(self) -> None:
+        """From now on keep where the shaft was, for `take_places`."""
+        self._places = []
+
+    def _place(self) -> None:
+        count = self._count
+        assert self._places is not None
+        forward = count.used_tick > self._placed_tick
+        # Where an edge was refused or taken back, another may have been taken wrongly.
+        joined = forward and not self._revised and count.extra == self._extra
+        self._placed_tick, self._extra = count.used_tick, count.extra
+        if forward and count.running:
+            self._places.append(Place(count.used_tick, count.begun, count.used_slot, count.used_turns(), joined=joined))
+        self._revised = not forward
+
+    def take_places(self) -> list[Place]:
+        """The shaft's places since last asked, a fiftieth of a second apart at least."""
+        places, self._places = self._places or [], []
+        return places
 
     def lose(self, start_ticks: int, end_ticks: int, pulses: int | None) -> None:
         """Edges after `start_ticks` up to `end_ticks` are lost, `pulses` of them, or None if nobody knows."""

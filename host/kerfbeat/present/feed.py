@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.diagnose.live_slip import Alarm, LiveSlip
 from kerfbeat.errors import KerfbeatError, LogError
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
 from kerfbeat.measure.live import ShaftReading
@@ -26,7 +27,7 @@ from kerfbeat.present.entry import choice_of, hz_of
 from kerfbeat.present.logbook import Logbook
 from kerfbeat.present.outlook import motor_slip, prospect_of
 from kerfbeat.present.shafts import Shafts
-from kerfbeat.present.snapshot import BladeNow, LinkNow, LogNow, Snapshot
+from kerfbeat.present.snapshot import BladeNow, LinkNow, LogNow, SlipNow, Snapshot
 
 __all__ = ["Feed"]
 
@@ -63,7 +64,9 @@ class Feed:
         self._setting = setting or Setting()
         self._prospect = prospect_of(machine, self._setting, known)
         self._cutting = False
-        self._shafts = Shafts(machine, known)
+        self._slip = LiveSlip(machine, known=known, setting=self._setting)
+        self._slipping: dict[tuple[str, str], Alarm] = {}
+        self._shafts = Shafts(machine, known, placed=self._slip.watched)
         self._segment: SegmentStarted | None = None
         self._complete_ticks = 0
         self._told_ticks = 0  # the latest that was told: an edge may come before its batch is complete
@@ -92,6 +95,7 @@ class Feed:
                     self._accept_segment(event)
                 case Lost():
                     self._shafts.lose(event)
+                    self._slip.lose(event.channel, event.end_ticks)
                 case Sync():
                     if self._board_clock.take(event):
                         self._set_clock()
@@ -104,6 +108,26 @@ class Feed:
                     self._heard_host_s = event.host_s
             if self._logbook is not None:
                 self._logbook.accept(event)
+            self._tell_slips()
+
+    def _tell_slips(self) -> None:
+        """Mark where slip beyond creep was found, and where it ended."""
+        alarms = {(each.up, each.down): each for each in self._slip.alarms}
+        for pair in alarms.keys() - self._slipping.keys():
+            self._mark_slip(alarms[pair])
+        for pair in self._slipping.keys() - alarms.keys():
+            ended = self._slipping[pair]
+            self._mark("slip", f"stop; between={ended.up}-{ended.down}; most_percent={ended.now.peak_percent:.2f}")
+            self.tell(f"{ended.what} slipped, at most {ended.now.peak_percent:.1f} %")
+        self._slipping = alarms
+
+    def _mark_slip(self, alarm: Alarm) -> None:
+        tick_hz = 1.0 if self._segment is None else self._segment.tick_hz
+        self._mark(
+            "slip",
+            f"start; between={alarm.up}-{alarm.down}; since={int(alarm.now.since_s * tick_hz)}; "
+            f"percent={alarm.now.percent:.2f}; against={alarm.now.baseline}",
+        )
 
     def _accept_segment(self, event: SegmentStarted) -> None:
         if self._segment is not None:
@@ -111,6 +135,7 @@ class Feed:
         self._segment = event
         self._complete_ticks = self._told_ticks = event.start_ticks
         self._shafts.restart(event.tick_hz)
+        self._slip.restart(event.tick_hz)
         self._board_clock.restart(event)
         self._set_clock()
 
@@ -124,6 +149,8 @@ class Feed:
         last_ticks = [int(ticks[-1]) for ticks in event.edge_ticks.values() if len(ticks)]
         self._told_ticks = max(self._told_ticks, event.complete_ticks, *last_ticks)
         self._shafts.feed(event)
+        if self._slip.watched:
+            self._slip.feed(self._shafts.take_places(), event.complete_ticks)
         self._estimates += len(event.edge_ticks[self._rule.channel]) > 0
         if not self._trend or event.received_host_s - self._trend[-1][0] >= TREND_STEP_S:
             speed = self._blade(self._shafts.readings()).speed_m_per_s
@@ -162,6 +189,7 @@ class Feed:
     def _set(self, setting: Setting, key: str, value: str) -> None:
         with self._lock:
             self._setting = setting
+            self._slip.set_setting(setting, self._ticks_now() or 0)
             self._prospect = prospect_of(self.machine, setting, self._known)
             self._mark(key, value)
             if self._prospect.low_m_per_s is not None and self._prospect.words:
@@ -171,6 +199,7 @@ class Feed:
         """Mark that a cut begins or ends."""
         with self._lock:
             self._cutting = running
+            self._slip.set_cutting(running, self._ticks_now() or 0)
             self._mark("cut", "start" if running else "stop")
 
     def note(self, text: str) -> None:
@@ -210,6 +239,8 @@ class Feed:
             self._log_began_host_s = self._clock()
             if self._cutting:
                 self._mark("cut", "start")
+            for alarm in self._slipping.values():
+                self._mark_slip(alarm)
             self.tell(f"log begun: {path}")
 
     def end_log(self) -> Logbook | None:
@@ -268,6 +299,8 @@ class Feed:
                 link=link,
                 clock=self._board_clock.now,
                 calibrated=self._calibrated,
+                slips=self._slips() if link.up else (),
+                slip_against=self._slip.baseline,
                 log=self._log(at_s),
                 notice=notice if at_s - told_s < NOTICE_S else "",
             )
@@ -283,6 +316,19 @@ class Feed:
         if reading is None:
             return BladeNow(channel=self._rule.channel, state="waiting")
         return self._rule.blade_now(reading)
+
+    def _slips(self) -> tuple[SlipNow, ...]:
+        now_s = self._complete_ticks / self._segment.tick_hz if self._segment is not None else 0.0
+        return tuple(
+            SlipNow(
+                what=each.what,
+                since_s=max(now_s - each.now.since_s, 0.0),
+                percent=each.now.percent,
+                peak_percent=each.now.peak_percent,
+                against=each.now.baseline,
+            )
+            for each in self._slipping.values()
+        )
 
     def _link(self, at_s: float) -> LinkNow:
         silent_s = at_s - self._heard_host_s

@@ -2,15 +2,18 @@
 
 __all__ = ["PARTS", "part_heights"]
 
-PARTS = ("head", "readout", "state", "prospect", "trend", "sensors", "health", "caution")  # top to bottom
+PARTS = ("head", "readout", "alarm", "state", "prospect", "trend", "sensors", "health", "caution")  # top to bottom
+
+TALL = 20  # rows from which an alarm gets three of them
 
 
-def part_heights(rows: int, *, sensors: int, silent: bool) -> dict[str, int]:
+def part_heights(rows: int, *, sensors: int, silent: bool, alarm: bool = False) -> dict[str, int]:
     """Share the lines of the screen out: 0 for a part that is left out.
 
     The digits get what the others leave; where that is little, the trend goes first, then the prediction.
     """
     heights = {"head": 1, "state": 1, "sensors": sensors, "health": 1, "caution": 1}
+    heights["alarm"] = 0 if not alarm else 3 if rows >= TALL else 1
     rest = rows - sum(heights.values()) - 1  # one for the keys
     prospect, trend = (0, 0) if silent else (2, min(5 + max(rows - 24, 0) // 3, 12))
     if rest - prospect - trend < 5:

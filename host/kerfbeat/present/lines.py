@@ -1,6 +1,7 @@
 """How is the live reading written to a pipe, one line for each new estimate?
 
-A line has four parts, two spaces between: time, speed in the user's unit, speed in the other unit, what it does.
+A line has four parts, two spaces between: time, speed in the user's unit, speed in the other unit, and what it does
+and what slips.
 """
 
 import threading
@@ -36,6 +37,7 @@ def reading_line(now: Snapshot, unit: str, *, at: datetime) -> str:
     words = STATE_WORDS[blade.state]
     if blade.state == "no link":
         words = f"{words}: {harmless(now.link.words)}"
+    words = "; ".join([words, *(f"{slip.words} (against {slip.against})" for slip in now.slips)])
     return "  ".join([at.isoformat(timespec="milliseconds"), *parts, words])
 
 
@@ -50,7 +52,7 @@ class LinePacer:
         self._last_s: float | None = None
         self._looked_s = float("-inf")
         self._estimates = 0
-        self._state = ""
+        self._state: tuple[str, ...] = ("",)
 
     def worth_looking(self, now_s: float) -> bool:
         """Whether a line may be due by the time alone, so that no snapshot is taken in vain."""
@@ -63,11 +65,12 @@ class LinePacer:
         """Whether a line is due for this snapshot; says yes once."""
         waited_s = float("inf") if self._last_s is None else now.at_s - self._last_s
         fresh = now.estimates != self._estimates and waited_s >= self._every_s
-        changed = now.blade.state != self._state
+        state = (now.blade.state, *(slip.what for slip in now.slips))
+        changed = state != self._state
         stale = waited_s >= max(SILENT_EVERY_S, self._every_s)
         if not (fresh or changed or stale):
             return False
-        self._last_s, self._estimates, self._state = now.at_s, now.estimates, now.blade.state
+        self._last_s, self._estimates, self._state = now.at_s, now.estimates, state
         return True
 
 

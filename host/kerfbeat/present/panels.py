@@ -14,11 +14,22 @@ from kerfbeat.present.snapshot import STATE_WORDS, ChannelNow, Snapshot
 from kerfbeat.present.text import harmless
 from kerfbeat.units import rpm
 
-__all__ = ["clock_words", "head", "health", "prospect", "sensors", "setting_words", "speed_trend", "state"]
+__all__ = [
+    "clock_words",
+    "head",
+    "health",
+    "prospect",
+    "sensors",
+    "setting_words",
+    "slip_alarm",
+    "speed_trend",
+    "state",
+]
 
 BLUE = "#7fb2dd"
 DIM = "#98a2ab"
 ALARM = "bold #101010 on #ff9a52"
+SLIPS, SLIPS_MORE = "bold #ffffff on #b0124a", "#ffffff on #7a0c34"  # of its own, unlike silence and trouble
 
 OTHER_WORDS = {"waiting": "no pulse yet", "signal lost": "signal lost", "no link": "unknown"}
 INSIDE = "inside the band"
@@ -56,6 +67,24 @@ def state(now: Snapshot, unit: str, *, columns: int) -> Text:
         text.append("  ").append(" cutting ", style="bold reverse")
     if now.notice:
         text.append("  ").append(harmless(now.notice)[: max(columns - text.cell_len, 0)], style=BLUE)
+    return text
+
+
+def slip_alarm(now: Snapshot, *, columns: int, rows: int) -> Text:
+    """A bar over the whole width for what slips; with three rows also since when, against what, and what to do."""
+    loud = "   ".join(slip.words.upper() for slip in now.slips)
+    lines = [f"▲▲  {loud}  ▲▲".center(columns)]
+    if rows >= 3 and now.slips:
+        worst = max(now.slips, key=lambda slip: slip.percent)
+        check = "blade tension, tyre, chips" if worst.what == "blade" else "belt tension, wear, oil"
+        lines += [
+            f"for {worst.since_s:.0f} s, at most {worst.peak_percent:.1f} %, against {worst.against}".center(columns),
+            f"ease the feed; when it stands, locked out: check {check}".center(columns),
+        ]
+    text = Text(no_wrap=True)
+    for number, line in enumerate(lines):
+        text.append(line[:columns].ljust(columns), style=SLIPS if number == 0 else SLIPS_MORE)
+        text.append("\n" if number + 1 < len(lines) else "")
     return text
 
 
@@ -204,6 +233,8 @@ def health(now: Snapshot, *, columns: int) -> Text:
         text.append("link good", style=DIM)
     text.append("   ")
     text.append(clock_words(now), style=DIM)
+    if now.slip_against:
+        text.append(f"   slip against: {now.slip_against}", style=DIM)
     if now.calibrated:
         text.append(f"   calibrated: {', '.join(now.calibrated)}", style=DIM)
     text.truncate(columns)

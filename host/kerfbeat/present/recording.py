@@ -44,11 +44,13 @@ def record_log(
     """Record until `stopped` is set or `for_s` seconds of the board's time have passed; close the link.
 
     marks : gives the lines that the operator has typed since it was last asked.
-    show : is called after each turn with what is known; say : with the answer to a mark that is not understood.
+    show : is called after each turn with what is known; say : with the answer to a mark that is not understood, and
+    with what begins and ends to slip.
     Returns the ended log.  Raises LogError if the file exists, KerfbeatError if the disk does not take it.
     """
     feed.begin_log(path)
     first_s: float | None = None
+    slipping: frozenset[str] = frozenset()
     try:
         while not stopped.is_set():
             for event in link.events(TAKE_S):
@@ -61,6 +63,7 @@ def record_log(
                 except KerfbeatError as error:
                     say(str(error))
             now = feed.snapshot()
+            slipping = _say_slips(now, slipping, say)
             show(now)
             if for_s is not None and first_s is not None and now.at_s - first_s >= for_s:
                 break
@@ -73,6 +76,17 @@ def record_log(
         logbook = feed.end_log()
     assert logbook is not None
     return logbook
+
+
+def _say_slips(now: Snapshot, before: frozenset[str], say: Callable[[str], None]) -> frozenset[str]:
+    """Say what began to slip and what ended; gives what slips now."""
+    for slip in now.slips:
+        if slip.what not in before:
+            say(f"{slip.words}, beyond what belongs to the load (against {slip.against})")
+    names = frozenset(slip.what for slip in now.slips)
+    for what in sorted(before - names):
+        say(f"{what}: slips no more")
+    return names
 
 
 def make_mark(feed: Feed, line: str) -> None:
@@ -104,8 +118,9 @@ def progress_line(now: Snapshot, unit: str) -> str:
     lost = sum(channel.lost for channel in now.channels)
     unknown = any(channel.lost_stretches for channel in now.channels)
     cutting = ", cutting" if now.cutting else ""
+    slips = "".join(f", {slip.words.upper()}" for slip in now.slips)
     losses = f", lost {at_least(lost, unknown=unknown)}" if lost or unknown else ""
-    return f"{minutes}:{seconds:02d}  {speed}{cutting}  {counted(log.pulses if log else 0, 'pulse')}{losses}"
+    return f"{minutes}:{seconds:02d}  {speed}{cutting}{slips}  {counted(log.pulses if log else 0, 'pulse')}{losses}"
 
 
 def summary_rows(logbook: Logbook, now: Snapshot) -> list[list[str]]:

@@ -150,7 +150,7 @@ class LiveScreen(App[None]):
         if columns < 1 or rows < 1:
             return
         silent = now.blade.state in SILENT_WORDS
-        heights = part_heights(rows, sensors=len(now.channels), silent=silent)
+        heights = part_heights(rows, sensors=len(now.channels), silent=silent, alarm=bool(now.slips))
         for name, height in heights.items():
             part = self._parts[name]
             part.display = height > 0
@@ -159,6 +159,8 @@ class LiveScreen(App[None]):
                 self._heights[name] = height
         show = self._show
         show("readout", self._readout.text(now, self._unit, columns=columns, rows=heights["readout"]))
+        if heights["alarm"]:
+            show("alarm", panels.slip_alarm(now, columns=columns, rows=heights["alarm"]))
         show("state", panels.state(now, self._unit, columns=columns))
         if not everything and silent == self._silent and now.at_s - self._slow_s < SLOW_S:
             return

@@ -1,13 +1,13 @@
 """What do the sensors of the machine read now, and how well did their pulses come?"""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Lost, Pulses
 from kerfbeat.machine import Machine
-from kerfbeat.measure.live import LiveSpeed, ShaftReading, judge_silence
+from kerfbeat.measure.live import LiveSpeed, Place, ShaftReading, judge_silence
 from kerfbeat.present.logbook import Tally
 from kerfbeat.present.snapshot import ChannelNow
 
@@ -17,8 +17,12 @@ __all__ = ["Shafts"]
 class Shafts:
     """One live estimator a sensor.  Counts go on when a board starts anew, readings do not."""
 
-    def __init__(self, machine: Machine, known: Known | None = None) -> None:
-        """Begin without a board; known patterns of targets are used once they fit the pulses."""
+    def __init__(self, machine: Machine, known: Known | None = None, *, placed: Sequence[str] = ()) -> None:
+        """Begin without a board; known patterns of targets are used once they fit the pulses.
+
+        placed : channels whose places are kept for `take_places`.
+        """
+        self._placed = placed
         self._sensors = machine.sensors
         self._spacing_turns = {} if known is None else {name: each[0] for name, each in known.spacing_turns.items()}
         self._live: dict[str, LiveSpeed] = {}
@@ -38,6 +42,12 @@ class Shafts:
             )
             for channel, sensor in self._sensors.items()
         }
+        for channel in self._placed:
+            self._live[channel].keep_places()
+
+    def take_places(self) -> Mapping[str, Sequence[Place]]:
+        """Where the shafts were at the pulses since last asked."""
+        return {channel: self._live[channel].take_places() for channel in self._placed}
 
     def feed(self, event: Pulses) -> None:
         """Take the edges of all channels."""

@@ -21,6 +21,7 @@ __all__ = [
     "LogNow",
     "MotorNow",
     "Prospect",
+    "SlipNow",
     "Snapshot",
 ]
 
@@ -89,6 +90,27 @@ class MotorNow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SlipNow:
+    """Slip beyond creep that goes on now.
+
+    what : "first belt" or "blade".   since_s : how long ago it began.   percent : over the last second.
+    against : what it is told against.
+    """
+
+    what: str
+    since_s: float
+    percent: float
+    peak_percent: float
+    against: str
+
+    @property
+    def words(self) -> str:
+        """What slips and how much, such as "first belt slips 2.1 %"."""
+        where = " on its wheel" if self.what == "blade" else ""
+        return f"{self.what} slips{where} {self.percent:.1f} %"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Prospect:
     """What the blade should do at the setting, from no load to full load with all that is uncertain about it.
 
@@ -135,6 +157,7 @@ class Snapshot:
     at_s : on the host's monotonic clock.
     estimates : how often new pulses of the blade's channel have come so far.
     calibrated : what stored calibration is in use.
+    slips : what slips beyond its creep now.   slip_against : what that is told against, "" where nothing is watched.
     """
 
     at_s: float
@@ -150,5 +173,7 @@ class Snapshot:
     link: LinkNow
     clock: ClockNow = field(default_factory=ClockNow)
     calibrated: tuple[str, ...] = ()
+    slips: tuple[SlipNow, ...] = ()
+    slip_against: str = ""
     log: LogNow | None = None
     notice: str = ""
