@@ -86,6 +86,10 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
         )
     start_s, end_s = spans[0]
     track, run = _stretch(tracks, channel, start_s, end_s)
+    if len(run.seconds) <= 2 * track.per_turn:
+        raise MeasureError(
+            f"{log.source}: {channel} has no two whole turns without a gap; record a minute of running"
+        )
     measured, hz = _measured(tracks, channel, start_s, end_s)
     sources, lacking = sources_of(machine, setting, channel=channel, measured=measured)
     offsets = _offsets(track, run)
