@@ -5,7 +5,8 @@ the calibrated ones where they fit the run in one way only, else those that the 
 the shaft's own turns is then taken for spacing, which a single sensor cannot avoid.
 """
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,7 +20,7 @@ from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
 from kerfbeat.measure.speed import Piece, pieces_of
 
-__all__ = ["Run", "Track", "tracks_of"]
+__all__ = ["Run", "Track", "breaks_of", "tracks_of"]
 
 Floats = NDArray[np.float64]
 Source = Literal["calibrated", "from the run", "one target", "even"]
@@ -96,6 +97,20 @@ def tracks_of(log: PulseLog, *, spacing_turns: Mapping[str, Floats] | None = Non
                 )
             )
     return tuple(found)
+
+
+def breaks_of(tracks: Sequence[Track]) -> list[str]:
+    """Where these tracks were not counted, in words: time lost, however many channels lost it at once, and restarts."""
+    said, total_s, until_s = [], 0.0, -math.inf
+    for start_s, end_s in sorted((float(a), float(b)) for track in tracks for a, b in track.lost_s):
+        total_s += max(0.0, end_s - max(start_s, until_s))
+        until_s = max(until_s, end_s)
+    if total_s:
+        said.append(f"{total_s:.1f} s in which pulses of a channel were lost")
+    times = len({track.segment for track in tracks}) - 1
+    if times > 0:
+        said.append(f"the board restarted {'once' if times == 1 else f'{times} times'}; counts do not reach across")
+    return said
 
 
 def _seconds(ticks: NDArray[np.int64], piece: Piece, path: ClockPath) -> Floats:
