@@ -245,6 +245,11 @@ def _left_out(
             said.append(
                 f"{pair.up} to {pair.down}: {pair.steps.left_s:.0f} s in runs too short to know the targets' angles"
             )
+        if pair.load_hidden:
+            said.append(
+                f"{pair.up} to {pair.down}: the load; the motor hardly slows in the marked cuts (light ones, or an "
+                "inverter that makes good its slip), so that creep up to the most that is healthy is allowed"
+            )
         if not pair.usable and pair.baselines:
             said.append(f"{pair.up} to {pair.down}: pulses come too irregularly to tell slip")
     return said + breaks_of(tracks)
