@@ -194,8 +194,11 @@ def _load(
 
 
 def _is_hidden(load: Floats | None, running: Running, parts: Sequence[Part]) -> bool:
-    """Whether the motor hardly slows in the marked cuts: an inverter that makes good its slip hides the load."""
-    if load is None:
+    """Whether the motor hardly slows in the marked cuts: an inverter that makes good its slip hides the load.
+
+    Without idle running beside the cuts the load has no zero, and this cannot be told.
+    """
+    if load is None or not running.idle.any():
         return False
     cutting = np.array([part.cutting for part in parts])[running.part] & running.at_speed & np.isfinite(load)
     return bool(cutting.any()) and float(np.median(load[cutting])) < LOADED
