@@ -4,6 +4,7 @@
 #include "board.h"
 #include "clock.h"
 #include "inputs.h"
+#include "instrument.h"
 #include "reset.h"
 #include "state.h"
 #include "store.h"
@@ -160,6 +161,7 @@ INLINE_NEVER void host_store(void)
     board.stored = board.request_waits;
     if (board.store.generation != generation && !board.store.local) {
         inputs_configure(&board.batch, &board.config);
+        instrument_begin();
     }
 }
 

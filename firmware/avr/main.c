@@ -14,6 +14,7 @@
 #include "host.h"
 #include "inline.h"
 #include "inputs.h"
+#include "instrument.h"
 #include "message.h"
 #include "reset.h"
 #include "state.h"
@@ -163,6 +164,7 @@ INLINE_NEVER static void main_start(void)
     ADCSRA = _BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
     ADCSRA |= _BV(ADSC);
     inputs_configure(&board.batch, &board.config);
+    instrument_start();
     board.hello_due = true;
     set_sleep_mode(SLEEP_MODE_IDLE);
     reset_watch();
@@ -176,6 +178,7 @@ int main(void)
         reset_alive();
         inputs_watch(&board.batch);
         host_store();
+        instrument_go_on();
         if (board.streaming && !board.stream_wanted) {
             board.streaming = false;
         }

@@ -8,6 +8,7 @@
 #include "eeprom.h"
 #include "line.h"
 #include "pace.h"
+#include "panel.h"
 #include "pins.h"
 #include "pty.h"
 #include "uart.h"
@@ -22,6 +23,7 @@ struct board {
     struct eeprom eeprom;
     struct edges edges;
     struct pace pace;
+    struct panel panel;
     uint64_t stop_cycle;
     bool reset_on_open;            /* a host that opens the port pulls the reset line, as common boards wire it */
     bool stopped;

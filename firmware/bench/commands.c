@@ -227,6 +227,42 @@ static void do_cut(struct board *board, char **word)
     answer("error: write cut WRITES old|erased|half|new; 0 writes means never");
 }
 
+static void do_display(struct board *board, char **word)
+{
+    if (word[1] == NULL) {
+        fputs("ok ", stdout);
+        lcd_write_json(&board->panel.lcd, stdout);
+        answer("%s", "");
+    } else if (strcmp(word[1], "unplug") == 0 || strcmp(word[1], "plug") == 0) {
+        panel_plug(&board->panel, word[1][0] == 'p');
+        answer("ok");
+    } else if (strcmp(word[1], "log") == 0 && word[2] != NULL) {
+        if (panel_log(&board->panel, word[2])) {
+            answer("ok");
+        } else {
+            answer("error: %s: cannot be written", word[2]);
+        }
+    } else {
+        answer("error: write display, display log FILE, display unplug or display plug");
+    }
+}
+
+static void do_button(struct board *board, char **word)
+{
+    const bool down = strcmp(word[2], "down") == 0;
+    if ((!down && strcmp(word[2], "up") != 0) || !panel_press(&board->panel, word[1], down)) {
+        answer("error: write button unit|hold|set down|up");
+        return;
+    }
+    answer("ok %llu", ull(board->chip.avr->cycle));
+}
+
+static void do_alarm(struct board *board, char **word)
+{
+    (void)word;
+    answer("ok %d %llu", board->panel.alarm ? 1 : 0, ull(board->panel.alarm_changes));
+}
+
 static void do_isr(struct board *board, char **word)
 {
     if (strcmp(word[1], "clear") != 0) {
@@ -249,6 +285,7 @@ static void do_flush(struct board *board, char **word)
 {
     (void)word;
     if (board->edges.truth != NULL) { fflush(board->edges.truth); }
+    if (board->panel.log != NULL) { fflush(board->panel.log); }
     answer(eeprom_save(&board->eeprom) ? "ok" : "error: the EEPROM file cannot be written");
 }
 
@@ -269,6 +306,7 @@ static const struct command {
     { "power", 1, 1, do_power },
     { "unplug", 0, 0, do_unplug }, { "plug", 0, 0, do_plug }, { "supply", 1, 1, do_supply }, { "ppm", 1, 1, do_ppm },
     { "speed", 1, 1, do_speed }, { "noise", 2, 2, do_noise }, { "eeprom", 0, 2, do_eeprom }, { "cut", 2, 2, do_cut },
+    { "display", 0, 2, do_display }, { "button", 2, 2, do_button }, { "alarm", 0, 0, do_alarm },
     { "isr", 1, 1, do_isr }, { "stats", 0, 0, do_stats }, { "flush", 0, 0, do_flush }, { "stop", 0, 0, do_stop }
 };
 

@@ -109,6 +109,7 @@ static bool assemble(const struct options *options)
     pace_start(&board.pace, options->factor, options->ppm);
     if (options->clock != NULL && !pace_show(&board.pace, options->clock)) { return false; }
     if (!counters_install(board.counters, &board.chip)) { return false; }
+    panel_install(&board.panel, &board.chip);
     pins_install(&board.pins, &board.chip, board.counters);
     uart_install(&board.uart, &board.chip, line_board_sent, &board.line);
     line_install(&board.line, &board.chip, &board.uart, pty_byte, &board.pty);

@@ -244,9 +244,31 @@ uint8_t config_commit(struct config_store *store, uint16_t length, uint16_t crc)
     return WIRE_OK;
 }
 
-void config_begin_change(struct config_store *store, const struct config_change *change)
+/* The first input that is switched on and not the fast one's; 0: none. */
+static uint8_t config_free_input(const struct config *config)
 {
-    store->change = *change;
+    uint8_t input = 1;
+
+    while (input <= WIRE_INPUTS
+           && ((config->mode[input - 1u] & CONFIG_MODE_ENABLED) == 0u || input == config->fast_input)) {
+        input++;
+    }
+    return input <= WIRE_INPUTS ? input : 0u;
+}
+
+void config_begin_change(struct config_store *store, struct config *config, const struct config_change *change)
+{
+    config->unit = change->unit;
+    if (change->wheel_targets != 0u) {
+        if (config->wheel_input == 0u) {
+            config->wheel_input = config_free_input(config);
+        }
+        if (config->wheel_targets != change->wheel_targets) {
+            config->wheel_targets = change->wheel_targets;
+            config->angles = 0;
+        }
+        config->circumference_um = change->circumference_um;
+    }
     store->local = true;
     store->work = CONFIG_COPYING;
     store->at = 0;
@@ -292,38 +314,14 @@ static uint8_t config_go_on_staging(struct config_store *store, struct config_ne
     return CONFIG_DONE;
 }
 
-/* The first input that is switched on and not the fast one's; 0: none, and the change is refused. */
-static uint8_t config_free_input(const struct config *config)
-{
-    uint8_t input = 1;
-
-    while (input <= WIRE_INPUTS
-           && ((config->mode[input - 1u] & CONFIG_MODE_ENABLED) == 0u || input == config->fast_input)) {
-        input++;
-    }
-    return input <= WIRE_INPUTS ? input : 0u;
-}
-
 static uint8_t config_go_on_copying(struct config_store *store, const struct config *config, struct config_next *next)
 {
-    struct config changed = *config;
     uint8_t left;
 
-    changed.unit = store->change.unit;
-    if (store->change.wheel_targets != 0u) {
-        if (changed.wheel_input == 0u) {
-            changed.wheel_input = config_free_input(&changed);
-        }
-        if (changed.wheel_targets != store->change.wheel_targets) {
-            changed.wheel_targets = store->change.wheel_targets;
-            changed.angles = 0;
-        }
-        changed.circumference_um = store->change.circumference_um;
-    }
     for (left = CONFIG_PIECE; left != 0u; left--) {
         const uint8_t turn = store->at == 0u ? config_bring(store, 0, CONFIG_ERASED, next)
             : config_bring(store, (uint8_t)(CONFIG_HEADER_BYTES - 1u + store->at),
-                           config_byte(store, &changed, (uint8_t)(store->at - 1u)), next);
+                           config_byte(store, config, (uint8_t)(store->at - 1u)), next);
 
         if (turn != CONFIG_HOLDS) {
             return turn;

@@ -119,7 +119,6 @@ struct config_store {
     uint16_t host_crc;
     uint16_t crc;                  /* of the configuration, and of the slot, up to here */
     uint16_t slot_crc;
-    struct config_change change;
 };
 
 /* At start: finds the configuration in force. */
@@ -139,8 +138,8 @@ uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t 
 /* A host's commit of what it staged: all of the configuration, since the reset or the commit before. */
 uint8_t config_commit(struct config_store *store, uint16_t length, uint16_t crc);
 
-/* A change by the buttons: stages and commits. */
-void config_begin_change(struct config_store *store, const struct config_change *change);
+/* A change by the buttons: in force at once, and written as well. */
+void config_begin_change(struct config_store *store, struct config *config, const struct config_change *change);
 
 /* What is to be done next. */
 enum config_turn { CONFIG_WRITE, CONFIG_AGAIN, CONFIG_DONE };

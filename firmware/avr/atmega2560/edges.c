@@ -22,7 +22,7 @@ static struct {
     uint8_t external;
 } edges_known;
 
-/* budget 120 cycles, measured 107 */
+/* budget 120 cycles, measured 111 */
 ISR(BOARD_CAPTURE_1_VECT)
 {
     const uint16_t low = ICR4;                   /* frozen by the hardware at the edge */
@@ -33,7 +33,7 @@ ISR(BOARD_CAPTURE_1_VECT)
     }
 }
 
-/* budget 120 cycles, measured 107 */
+/* budget 120 cycles, measured 111 */
 ISR(BOARD_CAPTURE_2_VECT)
 {
     const uint16_t low = ICR5;

@@ -96,4 +96,44 @@ static inline void board_counter_start(void)
     TCCR1B = (uint8_t)(TCCR1B | _BV(CS10));      /* every cycle: 62.5 ns */
 }
 
+/* Once, interrupts off: pins of display, buttons and alarm.  No interrupt writes these ports. */
+static inline void board_panel_start(void)
+{
+    DDRC |= _BV(BOARD_DISPLAY_RS) | _BV(BOARD_DISPLAY_E);
+    DDRD |= _BV(BOARD_DISPLAY_D4) | _BV(BOARD_DISPLAY_D5) | _BV(BOARD_DISPLAY_D6) | _BV(BOARD_DISPLAY_D7);
+    DDRB |= _BV(BOARD_ALARM);
+    PORTB |= _BV(BOARD_BUTTON_UNIT) | _BV(BOARD_BUTTON_HOLD) | _BV(BOARD_BUTTON_SET);
+}
+
+/* A nibble, its bit 4 for RS.  E is high for 0.5 us: the display asks for 0.45 us at 2.7 V, 0.23 us at 5 V (data sheet). */
+static inline void board_display_put(uint8_t nibble)
+{
+    _Static_assert(BOARD_DISPLAY_D4 == 4 && BOARD_DISPLAY_D7 == 7, "the nibble lies in its port as in a byte");
+    if ((nibble & 0x10u) != 0u) {
+        PORTC |= _BV(BOARD_DISPLAY_RS);
+    } else {
+        PORTC &= (uint8_t)~_BV(BOARD_DISPLAY_RS);
+    }
+    PORTD = (uint8_t)((PORTD & 0x0Fu) | (uint8_t)(nibble << 4));
+    PORTC |= _BV(BOARD_DISPLAY_E);
+    __builtin_avr_delay_cycles(6);
+    PORTC &= (uint8_t)~_BV(BOARD_DISPLAY_E);
+}
+
+/* What is pressed: bits 0, 1, 2 for unit, hold, set. */
+static inline uint8_t board_buttons(void)
+{
+    _Static_assert(BOARD_BUTTON_UNIT == 1 && BOARD_BUTTON_HOLD == 2 && BOARD_BUTTON_SET == 3, "one beside the other");
+    return (uint8_t)((uint8_t)~PINB >> BOARD_BUTTON_UNIT) & 7u;
+}
+
+static inline void board_alarm(uint8_t on)
+{
+    if (on != 0u) {
+        PORTB |= _BV(BOARD_ALARM);
+    } else {
+        PORTB &= (uint8_t)~_BV(BOARD_ALARM);
+    }
+}
+
 #endif

@@ -312,18 +312,18 @@ static void changes(void)
     uint16_t steps;
 
     generations();
-    config_begin_change(&store, &change);
+    config_begin_change(&store, &config, &change);
     CHECK(finish(0) == WIRE_OK);
     load();
     CHECK(store.generation == 4u && config.unit == CONFIG_UNIT_M_PER_MIN && config.board_id == 103u && config.angles == 3u);
     CHECK(config_angle(&store, 2) == 2103u && config.circumference_um == 1039557ul);
     change.wheel_targets = 3;
     change.circumference_um = 1000000;
-    config_begin_change(&store, &change);
+    config_begin_change(&store, &config, &change);
     CHECK(finish(0) == WIRE_OK);
     CHECK(config.circumference_um == 1000000ul && config.angles == 3u && config_angle(&store, 2) == 2103u);
     change.wheel_targets = 4;                                  /* other targets: the angles are worth nothing */
-    config_begin_change(&store, &change);
+    config_begin_change(&store, &config, &change);
     CHECK(finish(0) == WIRE_OK);
     CHECK(config.wheel_targets == 4u && config.angles == 0u && store.generation == 6u);
     for (steps = 0;; steps++) {
@@ -331,7 +331,7 @@ static void changes(void)
 
         generations();
         left = steps;
-        config_begin_change(&store, &change);
+        config_begin_change(&store, &config, &change);
         code = finish((uint8_t)(steps % 3u));
         load();
         CHECK(config.board_id == 103u && config.wheel_targets == (config.circumference_um == 1000000ul ? 4u : 3u));
@@ -342,7 +342,7 @@ static void changes(void)
         steps = (uint16_t)(steps + ROUNDS(0, 6));
     }
     never_told_anything();                                     /* without any settings: the first input is the wheel */
-    config_begin_change(&store, &change);
+    config_begin_change(&store, &config, &change);
     CHECK(finish(0) == WIRE_OK);
     CHECK(config.wheel_input == 1u && config.wheel_targets == 4u && config.circumference_um == 1000000ul);
     CHECK(store.generation == 1u && store.flags == 0u);

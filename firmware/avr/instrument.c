@@ -1,0 +1,148 @@
+/* What does the board do for somebody who has no host: display, buttons, alarm?  See instrument.h.
+ *
+ * A pass does little: it looks at the edges that have come, and at one of the other things that may be due.  The longest is a look at
+ * the reading, 2 ms of divisions, ten times a second; the rings hold what comes meanwhile. */
+#include "instrument.h"
+#include "inline.h"
+
+#include "board.h"
+#include "buttons.h"
+#include "clock.h"
+#include "display.h"
+#include "entry.h"
+#include "inputs.h"
+#include "panel.h"
+#include "reading.h"
+#include "speed.h"
+#include "state.h"
+
+#define INSTRUMENT_TICKS_PER_US (F_CPU / 1000000u)
+#define INSTRUMENT_LOOK_TICKS (BUTTONS_EVERY_MS * (F_CPU / 1000u))
+#define INSTRUMENT_LOOKS (READING_EVERY_MS / BUTTONS_EVERY_MS)
+#define INSTRUMENT_RENEW 64u                 /* readings, 6.4 s, until the display is set up again */
+
+static struct speed speed;
+static struct reading reading;
+static struct display display;
+static struct buttons buttons;
+static struct entry entry;
+static uint32_t look_ticks;                  /* when the last look was due */
+static uint32_t display_ticks;               /* when the last nibble was given, and how long to let pass */
+static uint32_t display_wait_ticks;
+static uint8_t looks;                        /* since the last reading */
+static uint8_t readings;                     /* since the display was set up */
+static uint8_t wheel_at;                     /* in the inputs' rings: what was looked at */
+static uint8_t fast_at;
+
+void instrument_begin(void)
+{
+    speed_begin(&speed);
+    if (board.config.wheel_input != 0u) {
+        wheel_at = inputs_rings[board.config.wheel_input - 1u].head;
+    }
+    if (board.config.fast_input != 0u) {
+        fast_at = inputs_rings[board.config.fast_input - 1u].head;
+    }
+}
+
+void instrument_start(void)
+{
+    board_panel_start();
+    display_begin(&display);
+    display_wait_ticks = DISPLAY_POWER_UP_US * INSTRUMENT_TICKS_PER_US;
+    instrument_begin();
+}
+
+/* Edges that have come since the last pass.  A ring is far from full in a pass, so that none is overwritten unseen. */
+static void instrument_take(uint8_t input, uint8_t *at, uint8_t targets, void (*take)(struct speed *, uint8_t, uint32_t))
+{
+    const struct ring *ring;
+    uint32_t now_ticks;
+    uint8_t head;
+
+    if (input == 0u) {
+        return;
+    }
+    ring = &inputs_rings[input - 1u];
+    head = ring->head;
+    if (*at == head) {
+        return;
+    }
+    now_ticks = clock_now();
+    do {
+        take(&speed, targets, tick_of_short(now_ticks, ring_short_at(ring, *at)));
+        *at = ring_next(*at);
+    } while (*at != head);
+    if (ring->closed != 0u || inputs_flood[input - 1u].masked) {
+        speed_begin(&speed);                 /* edges were lost */
+    }
+}
+
+static void instrument_obey(uint8_t events)
+{
+    struct config_change change = { .unit = board.config.unit };
+    bool save = false;
+
+    if (entry.open) {
+        save = entry_press(&entry, events, &change);
+    } else if ((events & BUTTONS_SET_LONG) != 0u) {
+        entry_open(&entry, &board.config);
+    } else {
+        if ((events & BUTTONS_HOLD) != 0u) {
+            reading_hold(&reading);
+        }
+        if ((events & BUTTONS_UNIT) != 0u) {
+            change.unit ^= 1u;
+            save = true;
+        }
+    }
+    if (save && board.store.work == CONFIG_IDLE) {
+        config_begin_change(&board.store, &board.config, &change);
+        if (change.wheel_targets != 0u) {
+            instrument_begin();
+        }
+    }
+}
+
+static void instrument_look(void)
+{
+    instrument_obey(buttons_look(&buttons, board_buttons()));
+    looks++;
+    if (looks == INSTRUMENT_LOOKS) {
+        looks = 0;
+        reading_update(&reading, &board.config, &speed, clock_now());
+        board_alarm(reading.alarms != 0u);
+    } else if (looks == 1u) {
+        readings++;
+        if (++entry.idle >= ENTRY_LEAVE_LOOKS) {
+            entry.open = false;
+        }
+        if (readings == INSTRUMENT_RENEW) {
+            readings = 0;
+            display_renew(&display);
+        }
+        panel_show(&display, &reading, &board.config, &entry, (readings & 4u) != 0u);
+    }
+}
+
+void instrument_go_on(void)
+{
+    uint32_t now_ticks;
+
+    instrument_take(board.config.wheel_input, &wheel_at, board.config.wheel_targets, speed_edge);
+    instrument_take(board.config.fast_input, &fast_at, board.config.fast_targets, speed_fast_edge);
+    now_ticks = clock_now();
+    if (now_ticks - look_ticks >= INSTRUMENT_LOOK_TICKS) {
+        look_ticks += INSTRUMENT_LOOK_TICKS;
+        instrument_look();
+    } else if (now_ticks - display_ticks >= display_wait_ticks) {
+        uint16_t wait_us;
+        const uint8_t nibble = display_next(&display, &wait_us);
+
+        if (nibble != DISPLAY_NONE) {
+            board_display_put(nibble);
+        }
+        display_ticks = now_ticks;
+        display_wait_ticks = (uint32_t)wait_us * INSTRUMENT_TICKS_PER_US;
+    }
+}

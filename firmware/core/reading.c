@@ -1,0 +1,111 @@
+/* What do the blade's speed and the belt's slip read, and is that an alarm?  See reading.h. */
+#include "reading.h"
+
+#include "inline.h"
+#include "flash.h"
+#include "scale.h"
+
+/* millimetres a minute = micrometres a turn * this / ticks a turn: 16,000,000 ticks/s * 60 s/min / 1000 um/mm */
+#define READING_TICKS (WIRE_TICK_HZ / 1000u * 60u)
+#define READING_PPB 1000000000ul
+#define READING_SLIP_MOST 9999
+#define READING_STEADY_SHIFT 12u           /* 0.024 %, and ... */
+#define READING_STEADY_MM_PER_MIN 9u       /* ... 0.3 of a tenth of a foot: less is not shown */
+
+/* Of the true clock: a fast clock counts more ticks in a turn. */
+static uint32_t reading_corrected_um(const struct config *config)
+{
+    const int32_t ppb = config->clock_ppb;
+    const uint32_t um = config->circumference_um;
+
+    return ppb < 0 ? um - scale(um, (uint32_t)-ppb, READING_PPB) : um + scale(um, (uint32_t)ppb, READING_PPB);
+}
+
+static void reading_slip(struct reading *reading, const struct config *config, uint32_t seen)
+{
+    uint32_t ratio = 0;
+    uint32_t off = 0;
+    bool back = false;
+    uint8_t gear;
+
+    for (gear = 0; gear < 4u; gear++) {
+        const uint32_t its = config->ratio_millionths[gear];
+        const bool its_back = its > seen;
+        const uint32_t its_off = its_back ? its - seen : seen - its;
+
+        if (its != 0u && (ratio == 0u || its_off < off)) {
+            ratio = its;
+            off = its_off;
+            back = its_back;
+        }
+    }
+    reading->slip_known = seen != 0u && ratio != 0u && config->fast_input != 0u;
+    if (reading->slip_known) {
+        int16_t slip = READING_SLIP_MOST;
+
+        if (off < seen) {                  /* else 100 % and more */
+            off = scale(off, 10000, seen);
+            slip = off < READING_SLIP_MOST ? (int16_t)off : READING_SLIP_MOST;
+        }
+        reading->slip_hundredths = back ? (int16_t)-slip : slip;
+    }
+}
+
+/* An alarm begins when its cause has been there for so many looks, and ends when it has been gone as long. */
+static void reading_alarm(struct reading *reading, uint8_t which, bool cause)
+{
+    static const uint8_t looks[READING_ALARMS] FLASH = { READING_FAST_LOOKS, READING_SLIP_LOOKS, READING_SLOW_LOOKS };
+    const uint8_t bit = (uint8_t)(1u << which);
+
+    if (cause == ((reading->alarms & bit) != 0u)) {
+        reading->looks[which] = 0;
+    } else if (++reading->looks[which] >= flash_byte(&looks[which])) {
+        reading->looks[which] = 0;
+        reading->alarms ^= bit;
+    }
+}
+
+void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
+{
+    struct speed_reading told = { SPEED_NO_PULSES, 0, 0 };
+    enum reading_state state = READING_NOT_SET;
+    uint32_t value = 0;
+
+    if (config->wheel_input != 0u && config->circumference_um != 0u) {
+        speed_read(speed, config->wheel_targets, now_ticks, &told);
+        if (told.state >= SPEED_TURNING) {
+            value = scale(reading_corrected_um(config), READING_TICKS, told.turn_ticks);
+            if (told.state == SPEED_SLOWER && value < READING_SLOWEST_MM_PER_MIN) {
+                told.state = SPEED_NO_PULSES;
+                speed_begin(speed);
+            }
+        }
+        state = (enum reading_state)(READING_NO_PULSES + told.state);
+    }
+    reading->state = state;
+    {
+        const uint32_t shown = reading->shown_mm_per_min;
+        const uint32_t off = value > shown ? value - shown : shown - value;
+
+        if (off > (value >> READING_STEADY_SHIFT) + READING_STEADY_MM_PER_MIN) {
+            reading->shown_mm_per_min = value;
+        }
+    }
+    reading->slip_known = false;
+    if (state == READING_TURNING) {
+        if (value > reading->most_mm_per_min) {
+            reading->most_mm_per_min = value;
+        }
+        reading_slip(reading, config, told.ratio_millionths);
+    }
+    reading_alarm(reading, 0, state == READING_TURNING && config->fastest_mm_per_min != 0u && value > config->fastest_mm_per_min);
+    reading_alarm(reading, 1, reading->slip_known && config->slip_limit_hundredths != 0u
+                              && reading->slip_hundredths > (int16_t)config->slip_limit_hundredths);
+    reading_alarm(reading, 2, state == READING_TURNING && value < config->slowest_mm_per_min);
+}
+
+void reading_hold(struct reading *reading)
+{
+    reading->holding = !reading->holding;
+    reading->most_mm_per_min = 0;
+}
