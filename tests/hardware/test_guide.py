@@ -155,6 +155,16 @@ def test_flashing_is_what_the_makefile_does(guide: str, repository: Path) -> Non
         assert re.findall(r"-[a-zA-Z]\b", commands[0]) == re.findall(r"-[a-zA-Z]\b", recipe[1])
 
 
+def test_the_display_s_words_are_the_firmware_s(guide: str, repository: Path) -> None:
+    table = re.search(r"### What the display says\n(.*?)\n\n[^|]", guide, re.DOTALL)
+    assert table is not None
+    cells = [row.split("|")[1] for row in table[1].splitlines() if row.startswith("|")]
+    quoted = [words for cell in cells for words in re.findall(r"`([^`]{4,})`", cell)]
+    assert len(quoted) >= 9
+    source = (repository / "firmware/core/panel.c").read_text(encoding="utf-8")
+    assert [words for words in quoted if words not in source] == []
+
+
 def test_every_command_of_the_guide_exists(guide: str) -> None:
     commands = set(re.findall(r"`kerfbeat\s+([a-z]+)|\$ kerfbeat ([a-z]+)", guide))
     names = {first or second for first, second in commands}
