@@ -22,7 +22,7 @@ PROMISES = {
         kind=1, tolerance_ticks={1: 1, 2: 160, 3: 240}, disturbed_cycles={1: 512, 2: 512, 3: 512}, eeprom_bytes=1024,
     ),
     "atmega2560": Promise(
-        kind=2, tolerance_ticks={1: 1, 2: 1, 3: 160}, disturbed_cycles={1: 512, 2: 512, 3: 512}, eeprom_bytes=4096,
+        kind=2, tolerance_ticks={1: 1, 2: 1, 3: 240}, disturbed_cycles={1: 512, 2: 512, 3: 512}, eeprom_bytes=4096,
     ),
 }
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from board_driver import BOARD_HZ, EmulatedBoard
+from board_kinds import on_every_board
 from board_panel import FOOT_M, DisplayLog, Shown, display, number, passages, press, run_until, set_up, settings, uneven
 from board_patterns import random_train
 from board_session import Recording, check_interrupts, compare
@@ -201,6 +202,7 @@ def test_a_missing_target_is_survived(start_board: Starter, targets: int, m_per_
         check_speed(row.lines[0], m_per_s, "ft/min", f"{targets} targets, some missed")
 
 
+@on_every_board
 def test_the_clock_correction_counts(start_board: Starter) -> None:
     # ticks that come 0.5 % too often make a turn look longer: 1000 ft/min at the true rate
     board = start_board("--speed", "max")
@@ -212,6 +214,7 @@ def test_the_clock_correction_counts(start_board: Starter) -> None:
     check_speed(shown_at(log.read(), zero + 2 * BOARD_HZ).lines[0], m_per_s, "ft/min", "clock 0.5 % fast")
 
 
+@on_every_board
 def test_the_display_follows_four_times_a_second(start_board: Starter, measured: Measured) -> None:
     # while the speed changes all the time so does the display, and it writes only what has changed
     board = start_board("--speed", "max")
@@ -226,6 +229,7 @@ def test_the_display_follows_four_times_a_second(start_board: Starter, measured:
     assert before < 14 * 10 * 10 + 200  # of 34 bytes in each of 100 texts
 
 
+@on_every_board
 def test_a_board_that_was_never_set_says_so(start_board: Starter) -> None:
     board = start_board("--speed", "max")
     run_until(board, BOARD_HZ)
@@ -233,6 +237,7 @@ def test_a_board_that_was_never_set_says_so(start_board: Starter) -> None:
     assert board.stats()["eeprom_writes"] == 0
 
 
+@on_every_board
 def test_slip_and_limits_raise_the_alarm(start_board: Starter, measured: Measured) -> None:
     # a motor that turns 13 times for one of the wheel when idle; a second gear of 30; limits on slip and on speed
     board = start_board("--speed", "max")
@@ -267,6 +272,7 @@ def test_slip_and_limits_raise_the_alarm(start_board: Starter, measured: Measure
     assert 4.28 + 0.9 < began_s < 4.28 + 1.7
 
 
+@on_every_board
 def test_buttons(start_board: Starter) -> None:
     board = start_board("--speed", "20")
     set_up(board, settings(targets=4, circumference_um=SAW_UM))
@@ -319,6 +325,7 @@ def test_a_wheel_is_set_without_a_host(start_board: Starter) -> None:
     check_speed(display(board)["lines"][0], m_per_s, "ft/min", "set by hand")
 
 
+@on_every_board
 def test_pulses_are_recorded_as_exactly_with_display_and_buttons_busy(
     start_board: Starter, tmp_path: Path, measured: Measured,
 ) -> None:
@@ -347,6 +354,7 @@ def test_pulses_are_recorded_as_exactly_with_display_and_buttons_busy(
     measured(check_interrupts(board))
 
 
+@on_every_board
 def test_a_display_plugged_in_late_comes_up(start_board: Starter) -> None:
     board = start_board("--speed", "max")
     board.tell("display unplug")
