@@ -95,6 +95,7 @@ def test_a_log_with_any_bit_flipped_never_ends_in_a_traceback(tmp_path: Path, wh
         (b"# kerfbeat log 1\n", ": the header ends early"),
         (b"# kerfbeat log 1\nkind,channel,ticks,value\n", ": the header lacks the machine"),
         (b"# kerfbeat log 1\n# started = 2025-01-01\n# machine|\nkind,channel,ticks,value\n", "has no time zone"),
+        (b"# kerfbeat log 1\n# started = 0001-01-01T00:00+23:59\n# machine|\nkind,channel,ticks,value\n", "years 1970"),
         (b"# kerfbeat log 1\n# started = soon\n# machine|\nkind,channel,ticks,value\n", "is not a date and time"),
         (b"# kerfbeat log 1\n# \xff\n", ": line 2: is not UTF-8 text"),
         (b"# kerfbeat log 1\nhello\n", ": line 2: expected a comment"),
@@ -140,6 +141,11 @@ def test_what_is_not_a_whole_log_is_told(tmp_path: Path, content: bytes, said: s
         (b"segment,,0,tick_hz=1; cause=x", "lacks board="),
         (b"segment,,0,board=x; tick_hz=0", "must be above 0"),
         (b"segment,,0,board=x; tick_hz=fast", "'fast' is not a number"),
+        (b"segment,,0,board=x; tick_hz=1e300", "from 1 to 1e+12 ticks a second"),
+        (b"segment,,0,board=x; tick_hz=0.1", "from 1 to 1e+12 ticks a second"),
+        (b"mark,,9000,hz=1e308", "is no frequency from 0 to 1000"),
+        (b"mark,,9000,hz=nan", "is no frequency from 0 to 1000"),
+        (b"mark,,9000,hz=-5", "is no frequency from 0 to 1000"),
     ],
 )
 @pytest.mark.parametrize("line_end", [b"\n", b"\r\n"])

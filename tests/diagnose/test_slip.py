@@ -83,6 +83,30 @@ CASES = [
     (RICH, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
     (FULL_GRINDER, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
     (GRINDER, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
+    # A second walk: what looks like slip and is none, and slip beside other faults.
+    (SAW, "cut", {"warm_motor": 0.3, "warm_s": 1e5}, "healthy"),  # an overheated rotor: 30 % more slip at any load
+    (SAW, "cut", {"flux_droop": 0.2, "hz": 25}, "healthy"),  # a weak supply at low frequency
+    (SAW, "cut", {"slip_compensation": 1.0, "cut_load": 0.9}, "healthy"),  # the motor's slip tells no load
+    (SAW, "cut", {"pitch_error": 0.03}, "healthy"),  # the wrong pulley is no slip
+    (SAW, "cut", {"driver_runout": 0.003}, "healthy"),  # a bent sheave
+    (RICH, "cut", {"driven_runout": 0.003}, "healthy"),
+    (SAW, "cut", {"blade_joint": 0.004}, "healthy"),  # a bad joint
+    (RICH, "cut", {"belt_lump": 0.004}, "healthy"),
+    (SAW, "cut", {"missing": 0.05}, "healthy"),  # a loose sensor
+    (SAW, "cut", {"wander": 0.001}, "healthy"),
+    (GRINDER, "start-stop", {}, "healthy"),
+    (FULL_GRINDER, "gear-change", {}, "healthy"),
+    (SAW, "belt-slip", {"cut_load": 0.9}, "belt slip"),
+    (SAW, "belt-slip", {"cut_load": 0.15}, "belt slip"),
+    (SAW, "belt-slip", {"wander": 0.001}, "belt slip"),
+    (SAW, "belt-slip", {"pitch_error": 0.03, "blade_joint": 0.004}, "belt slip"),
+    (SAW, "belt-slip", {"warm_motor": 0.3, "warm_s": 1e5}, "belt slip"),
+    (SAW, "belt-slip", {"slip_compensation": 1.0}, "belt slip"),
+    (SAW, "belt-slip", {"gear": "high", "fall_at_s": 30.0}, "belt slip"),  # and a target fell off
+    (FULL_GRINDER, "blade-slip", {"belt": "fast / 3 in"}, "blade slip"),
+    (SAW, "blade-slip", {"cut_load": 0.9}, "blade slip"),
+    (SAW, "overload", {"flux_droop": 0.2, "hz": 25}, "overload"),
+    (RICH, "overload", {"missing": 0.02, "gear": "high"}, "overload"),
 ]  # fmt: skip
 
 

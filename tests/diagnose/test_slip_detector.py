@@ -62,8 +62,8 @@ def healthy(hours, *, every_s, seed, step=0.0, step_at_s=None):
     return np.diff(lag) - CREEP * np.clip(seen, 0.0, None)
 
 
-def alarms(excess, *, every_s, threshold_s=BELT.threshold_s):
-    return onsets(excess, reference=np.full(len(excess), BELT.reference * every_s), threshold=threshold_s)
+def alarms(excess, *, every_s, threshold_s=BELT.threshold_s, reference=BELT.reference):
+    return onsets(excess, reference=np.full(len(excess), reference * every_s), threshold=threshold_s)
 
 
 def test_false_alarms_in_healthy_cutting():

@@ -1,8 +1,16 @@
-"""How do the campaigns tell their counts?"""
+"""How do the campaigns tell their counts, and get a board?"""
 
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "board"))  # how a board is emulated is known there
+
+from board_fixtures import bench_program, board, board_name, firmware_elf, start_board
+
+__all__ = ["bench_program", "board", "board_name", "firmware_elf", "say", "start_board"]
 
 
 @pytest.fixture

@@ -45,6 +45,7 @@ EXPLANATION = (
     "# pulse: an edge. lost: pulses that are missing from ticks until ... mark: what the operator did.",
     "# sync: the board's clock beside the host's. A torn last line is what a power cut leaves: it is ignored.",
 )
+YEARS = (1970, 9000)  # a clock that was never set begins at the first; dates cannot be told far beyond the last
 KEY = re.compile(r"[a-z][a-z0-9_]*")
 ESCAPED = re.compile(r"\\(\\|n|r|t|x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})")
 SHORT = {"\\": "\\\\", "\n": "\\n", "\r": "\\r", "\t": "\\t"}
@@ -164,6 +165,8 @@ def parse_header(lines: list[str]) -> Header:
         raise LogError(f"the start time {started[0][:40]!r} in the header is not a date and time") from None
     if start_utc.tzinfo is None:
         raise LogError(f"the start time {started[0][:40]!r} in the header has no time zone")
+    if not YEARS[0] <= start_utc.year <= YEARS[1]:
+        raise LogError(f"the start time {started[0][:40]!r} in the header is not in the years {YEARS[0]} to {YEARS[1]}")
     return Header(
         start_utc=start_utc.astimezone(UTC),
         machine_text="\n".join(machine),

@@ -16,6 +16,8 @@ from kerfbeat.machine import Machine
 __all__ = ["Rows"]
 
 TICK_LIMIT = 1 << 63
+TICK_HZ = (1.0, 1e12)  # from a logger of whole seconds to imported picoseconds; beyond it numbers overflow
+MARKED_HZ = (0.0, 1000.0)  # what an inverter can show
 SYNC = re.compile(  # as the writer writes it
     rb"sync,,(\d{1,18}),sent_s=(\d+\.\d+); received_s=(\d+\.\d+); ping_ticks=(\d{1,18})"
 )
@@ -201,6 +203,8 @@ class Rows:
             return
         if self._open is None and not self._segments:
             return  # made before any board answered: there is nothing it could apply to
+        if key == "hz" and not MARKED_HZ[0] <= _number(text) <= MARKED_HZ[1]:
+            raise _Problem(f"hz={text[:30]} is no frequency from 0 to {MARKED_HZ[1]:.0f}; correct or remove the row")
         mark = Mark(ticks=_whole(ticks), key=key, value=log_format.unescape(text))
         segment = self._segment_at_hand("mark")
         segment.marks.append(mark)
@@ -262,11 +266,15 @@ def _whole(text: str) -> int:
     raise _Problem(f"{text[:30]!r} is not a whole number from 0 to 2**63 - 1{hint}")
 
 
-def _seconds(text: str) -> float:
+def _number(text: str) -> float:
     try:
-        value = float(text)
+        return float(text)
     except ValueError:
-        value = math.nan
+        return math.nan
+
+
+def _seconds(text: str) -> float:
+    value = _number(text)
     if not math.isfinite(value):
         raise _Problem(f"{text[:30]!r} is not a number of seconds")
     return value
@@ -276,4 +284,6 @@ def _positive(text: str) -> float:
     value = _seconds(text)
     if value <= 0:
         raise _Problem(f"tick_hz={text[:30]} must be above 0")
+    if not TICK_HZ[0] <= value <= TICK_HZ[1]:
+        raise _Problem(f"tick_hz={text[:30]} cannot be; write from {TICK_HZ[0]:.0f} to {TICK_HZ[1]:.0e} ticks a second")
     return value

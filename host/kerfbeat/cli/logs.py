@@ -110,7 +110,7 @@ def speed(
 @click.argument("source", type=LOG, metavar="PULSES")
 @click.option("--machine", "machine_path", type=LOG, metavar="M", required=True, help="Machine file (TOML).")
 @click.option("-o", "--log", "log_path", type=LOG, metavar="LOG", required=True, help="The log to write.")
-@click.option("--tick-hz", type=click.IntRange(min=1), help="Ticks a second of the log; without it as the times need.")
+@click.option("--tick-hz", type=click.IntRange(1, 10**12), help="Ticks a second of the log; else as the times need.")
 @setting_options
 def import_(
     *,

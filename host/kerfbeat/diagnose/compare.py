@@ -17,7 +17,7 @@ from kerfbeat.diagnose.pace import pace_of
 from kerfbeat.diagnose.parts import parts_of, setting_words
 from kerfbeat.diagnose.slow_model import stretch_factor
 from kerfbeat.diagnose.steady import steady_spans
-from kerfbeat.diagnose.tracks import Track, tracks_of
+from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import clock_of
@@ -147,8 +147,8 @@ def _collected(runs: Sequence[RunMeans]) -> dict[tuple[Setting, str], list[Mean]
 def means_of(log: PulseLog) -> RunMeans:
     """Mean speed, and ratio of two channels, at each setting that a log holds in steady idle running."""
     means: dict[tuple[Setting, str], Mean] = {}
-    left_out: list[str] = []
     tracks, parts = tracks_of(log), parts_of(log)
+    left_out = [f"{log.source}: {line}" for line in breaks_of(tracks)]
     slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
     guide = slow or "motor"
     for setting in dict.fromkeys(part.setting for part in parts):

@@ -15,7 +15,7 @@ from kerfbeat.diagnose.allan import Stability, stability
 from kerfbeat.diagnose.pace import Pace, pace_of
 from kerfbeat.diagnose.parts import Part, longest_setting, parts_of, setting_words
 from kerfbeat.diagnose.slow_model import Shape, SlowModel, describe, stretch_factor
-from kerfbeat.diagnose.tracks import Track, tracks_of
+from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import clock_of
@@ -91,7 +91,7 @@ def drift_of(log: PulseLog, *, channel: str | None = None) -> Drift:
     name = _chosen(log, tracks, channel)
     setting = longest_setting(parts)
     mine = [part for part in parts if part.setting == setting and not part.cutting]
-    left_out = _left_out(parts, setting)
+    left_out = _left_out(parts, setting) + breaks_of([track for track in tracks if track.channel == name])
     start_s = min(part.start_s for part in parts)
     pace, steady = _steady_blocks(name, tracks, mine, log.source)
     usual_hz, model = _model(pace.where(steady), start_s)

@@ -17,7 +17,7 @@ from kerfbeat.diagnose.order_sources import Source, folded, sources_of
 from kerfbeat.diagnose.order_spectrum import LOWEST, SLOWEST, Spectrum, spectrum_of
 from kerfbeat.diagnose.parts import longest_setting, parts_of, setting_words
 from kerfbeat.diagnose.steady import cut_run, steady_spans
-from kerfbeat.diagnose.tracks import Run, Track, tracks_of
+from kerfbeat.diagnose.tracks import Run, Track, breaks_of, tracks_of
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles
@@ -86,6 +86,10 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
         )
     start_s, end_s = spans[0]
     track, run = _stretch(tracks, channel, start_s, end_s)
+    if len(run.seconds) <= 2 * track.per_turn:
+        raise MeasureError(
+            f"{log.source}: {channel} has no two whole turns without a gap; record a minute of running"
+        )
     measured, hz = _measured(tracks, channel, start_s, end_s)
     sources, lacking = sources_of(machine, setting, channel=channel, measured=measured)
     offsets = _offsets(track, run)
@@ -104,7 +108,8 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
         )
     said = unseen_of(sources, spectrum, track.per_turn, channel)
     left = f"used {end_s - start_s:.0f} s of steady {'cutting' if cutting else 'running'} at {setting_words(setting)}"
-    more = f"; {len(spans) - 1} shorter stretches left out" if len(spans) > 1 else ""
+    rest = len(spans) - 1
+    more = f"; {rest} shorter stretch{'es' if rest > 1 else ''} left out" if rest else ""
     return Orders(
         source=log.source,
         channel=channel,
@@ -119,7 +124,7 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
         undecided=undecided,
         since_calibration=since_calibration,
         unseen=(*said, *lacking),
-        left_out=(left + more,),
+        left_out=(left + more, *breaks_of([each for each in tracks if each.channel == channel])),
         warnings=tuple(warnings),
     )
 

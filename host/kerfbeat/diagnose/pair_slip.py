@@ -43,6 +43,7 @@ class PairSlip:
     load : (n,) or None.   creep_per_load : fraction at full load; learned : from this log's cuts.
     mean_percent : in the marked cuts, or in all running.   maximum_percent : greatest over PEAK_S.
     noise_s : standard deviation of one step's lag.   usable : False without a baseline, or if pulses came too badly.
+    load_hidden : the motor does not slow in marked cuts, so that its slip tells no load.
     """
 
     up: str
@@ -60,6 +61,7 @@ class PairSlip:
     threshold_s: float
     events: tuple[SlipEvent, ...]
     usable: bool
+    load_hidden: bool
 
 
 def turns_between(tracks: Sequence[Track], steps: Steps) -> Floats:
@@ -114,6 +116,9 @@ def pair_slip(
     slip = np.where(running.at_speed, 1.0 - steps.down_turns / (steps.up_turns * ratio0), np.nan)
     slip = _without_spikes(steps, slip)
     load = _load(machine, tracks, steps, running, parts)
+    hidden = _is_hidden(load, running, parts)
+    if hidden:
+        load = None
     creep, learned = _learn(steps, slip, load, law)
     expected = np.zeros(len(slip)) if load is None else creep * np.clip(np.nan_to_num(load), 0.0, None)
     noise_s = _noise_s(steps, slip, running)
@@ -145,6 +150,7 @@ def pair_slip(
         threshold_s=threshold_s,
         events=tuple(events),
         usable=usable,
+        load_hidden=hidden,
     )
 
 
@@ -185,6 +191,17 @@ def _load(
             level = float(np.median(motor_hz[base])) if idle.any() else float(np.percentile(motor_hz[base], 95))
             load[mine] = load_of(level - motor_hz[mine], motor=machine.motor, supply_hz=setting.hz)
     return load
+
+
+def _is_hidden(load: Floats | None, running: Running, parts: Sequence[Part]) -> bool:
+    """Whether the motor hardly slows in the marked cuts: an inverter that makes good its slip hides the load.
+
+    Without idle running beside the cuts the load has no zero, and this cannot be told.
+    """
+    if load is None or not running.idle.any():
+        return False
+    cutting = np.array([part.cutting for part in parts])[running.part] & running.at_speed & np.isfinite(load)
+    return bool(cutting.any()) and float(np.median(load[cutting])) < LOADED
 
 
 def _learn(steps: Steps, slip: Floats, load: Floats | None, law: Law) -> tuple[float, bool]:

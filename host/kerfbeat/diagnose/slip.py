@@ -17,7 +17,7 @@ from kerfbeat.diagnose.one_channel import Fall, falls_of
 from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
 from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
 from kerfbeat.diagnose.slip_events import BELT, BLADE
-from kerfbeat.diagnose.tracks import Track, tracks_of
+from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
 from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words, verdict_of
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
@@ -127,9 +127,9 @@ def slip_of(
         motor=motor,
         absolute=absolute,
         falls=tuple(falls),
-        baseline=_baseline_words(belts, blade, parts, source),
+        baseline=_baseline_words(belts, blade, parts, source, seen=seen),
         events=events,
-        verdict=verdict_of(machine, belts, blade, motor, falls=falls, seen=seen),
+        verdict=verdict_of(machine, belts, blade, motor, falls=falls, seen=seen, watched_s=_watched_s(tracks)),
         cuts=cuts_of(
             machine,
             tracks,
@@ -139,7 +139,7 @@ def slip_of(
             happened=[(each.kind, each.start_s, each.end_s) for each in events if each.kind != "speed falls"],
         ),
         parts=parts,
-        left_out=tuple(_left_out(log, tracks, belts, blade)),
+        left_out=tuple(_left_out(tracks, belts, blade)),
         warnings=(*log.warnings, *_target_warnings(tracks)),
     )
 
@@ -204,11 +204,14 @@ def _diameter_half(machine: Machine, first: int, last: int) -> float:
 
 
 def _baseline_words(
-    belts: Sequence[tuple[PairSlip, tuple[str, ...]]], blade: PairSlip | None, parts: Sequence[Part], source: str
-) -> str:
+    belts: Sequence[tuple[PairSlip, tuple[str, ...]]], blade: PairSlip | None, parts: Sequence[Part], source: str,
+    *, seen: Sequence[str],
+) -> str:  # fmt: skip
     pairs = [pair for pair, _ in belts] + ([blade] if blade is not None else [])
     if not pairs:
-        return "none: slip needs two channels"
+        if len(seen) < 2:
+            return "none: slip needs two channels"
+        return f"none: {' and '.join(seen)} were not counted together long enough, or no belt is between them"
     here = {key_of(part) for part in parts}
     used = [(key, base) for pair in pairs for key, base in pair.baselines.items() if key in here]
     seconds = max((base.idle_s for _, base in used), default=0.0)
@@ -230,7 +233,7 @@ def _baseline_words(
 
 
 def _left_out(
-    log: PulseLog, tracks: Sequence[Track], belts: Sequence[tuple[PairSlip, tuple[str, ...]]], blade: PairSlip | None
+    tracks: Sequence[Track], belts: Sequence[tuple[PairSlip, tuple[str, ...]]], blade: PairSlip | None
 ) -> list[str]:
     """What was not looked at, in words."""
     said = []
@@ -242,14 +245,19 @@ def _left_out(
             said.append(
                 f"{pair.up} to {pair.down}: {pair.steps.left_s:.0f} s in runs too short to know the targets' angles"
             )
+        if pair.load_hidden:
+            said.append(
+                f"{pair.up} to {pair.down}: the load; the motor hardly slows in the marked cuts (light ones, or an "
+                "inverter that makes good its slip), so that creep up to the most that is healthy is allowed"
+            )
         if not pair.usable and pair.baselines:
             said.append(f"{pair.up} to {pair.down}: pulses come too irregularly to tell slip")
-    lost_s = sum(float(np.sum(t.lost_s[:, 1] - t.lost_s[:, 0])) for t in tracks if len(t.lost_s))
-    if lost_s:
-        said.append(f"{lost_s:.1f} s in which pulses of a channel were lost")
-    if len(log.segments) > 1:
-        said.append(f"the board restarted {len(log.segments) - 1} times; counts do not reach across")
-    return said
+    return said + breaks_of(tracks)
+
+
+def _watched_s(tracks: Sequence[Track]) -> float:
+    """The longest time that any channel was counted without a break."""
+    return max((float(run.seconds[-1] - run.seconds[0]) for track in tracks for run in track.runs), default=0.0)
 
 
 def _target_warnings(tracks: Sequence[Track]) -> list[str]:

@@ -14,6 +14,7 @@ __all__ = ["Event", "Verdict", "belt_name", "events_in_words", "verdict_of", "wh
 Belts = Sequence[tuple[PairSlip, tuple[str, ...]]]
 
 NEAR_S = 5.0
+LEAST_WATCHED_S = 10.0  # a baseline takes five, starts and padding some more
 WITHIN = "no more than full load"
 RANK = {"motor, belt or blade": 0, "unknown": 1, "overload or belt": 2, "stall, current limit or belt": 3}
 
@@ -108,9 +109,12 @@ def events_in_words(
 
 def verdict_of(
     machine: Machine, belts: Belts, blade: PairSlip | None, motor: MotorSlip | None, *, falls: Sequence[Fall],
-    seen: Sequence[str],
+    seen: Sequence[str], watched_s: float,
 ) -> Verdict:  # fmt: skip
-    """Weigh everything."""
+    """Weigh everything.
+
+    watched_s : longest time that any channel was counted without a break.
+    """
     evidence: list[str] = []
     causes: list[str] = []
     usable = [(pair, names) for pair, names in belts if pair.usable]
@@ -156,7 +160,7 @@ def verdict_of(
         )
     if usable:
         evidence.append("no slip beyond creep in all running that could be judged")
-        alone = _of_one(machine, falls, seen)
+        alone = _of_one(machine, falls, seen, watched_s)
         if "motor" not in seen and alone.cause not in ("healthy", WITHIN):
             return Verdict(
                 cause=alone.cause,
@@ -171,7 +175,7 @@ def verdict_of(
         limits = " as far as it is watched" if open_ends else ""
         words = f"Healthy{limits}: the watched belts creep as they should{watched}."
         return Verdict(cause="healthy", words=words, evidence=tuple(evidence), would_decide=open_ends)
-    return _of_one(machine, falls, seen)
+    return _of_one(machine, falls, seen, watched_s)
 
 
 def _during(at_s: float, overloads: Sequence[MotorEvent]) -> bool:
@@ -210,7 +214,7 @@ def _missing(seen: Sequence[str]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _of_one(machine: Machine, falls: Sequence[Fall], seen: Sequence[str]) -> Verdict:
+def _of_one(machine: Machine, falls: Sequence[Fall], seen: Sequence[str], watched_s: float) -> Verdict:
     """What one channel allows to be said."""
     belts = any(isinstance(stage, BeltStage) for stage in machine.stages)
     decide = []
@@ -221,10 +225,18 @@ def _of_one(machine: Machine, falls: Sequence[Fall], seen: Sequence[str]) -> Ver
     if belts and "motor" in seen:
         decide.append("ten seconds of idle running at this belt position and gear give a baseline for slip")
     worst = max(falls, key=lambda fall: (RANK[fall.possible], fall.peak_percent), default=None)
+    if worst is None and watched_s < LEAST_WATCHED_S:
+        return Verdict(
+            cause="unknown",
+            words=f"{watched_s:.0f} s of unbroken running are too short to judge anything by.",
+            evidence=(f"channels seen: {', '.join(seen)}",),
+            would_decide=(f"record at least {LEAST_WATCHED_S:g} s of idle running, then a cut",),
+        )
     if worst is None:
+        why = "one channel cannot show" if len(seen) == 1 else "could not be told, as the baseline says"
         return Verdict(
             cause="healthy",
-            words="No fall of speed beyond half a per cent was seen; slip itself one channel cannot show.",
+            words=f"No fall of speed beyond half a per cent was seen; slip itself {why}.",
             evidence=(f"channels seen: {', '.join(seen)}",),
             would_decide=tuple(decide),
         )

@@ -48,6 +48,8 @@ DIAMETER_HALF_WIDTH = {"pitch": 0.005, "datum": 0.005, "outside": 0.01}
 VARIABLE_HALF_WIDTH = 0.02
 WHEEL_HALF_WIDTH = 0.005
 
+MOST_POINTS = 500_000  # settings in one table: more than memory should be filled with, and than anybody reads
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Band(Generic[Value]):
@@ -211,6 +213,11 @@ def drive_curves(
     """Predict every belt position and gear, or the named ones, over supply frequency; slowest gear first."""
     belts = belts or belt_choices(machine) or (None,)
     gears = gears or gear_choices(machine) or (None,)
+    points = len(belts) * len(gears) * np.size(np.asarray(supply_hz))
+    if points > MOST_POINTS:
+        raise DriveError(
+            f"{points} settings are more than {MOST_POINTS}; name gear or belt, or take a larger step of hertz."
+        )
     curves = [drive_curve(machine, belt=belt, gear=gear, supply_hz=supply_hz) for belt in belts for gear in gears]
     return sorted(curves, key=lambda curve: -curve.ratio)
 

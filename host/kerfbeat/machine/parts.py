@@ -23,6 +23,8 @@ DEFAULT_INPUT: Mapping[str, int] = {"wheel": 1, "motor": 2, "driven": 3, "blade"
 INPUTS = (1, 2, 3)  # the board's pin groups; 1 is the capture pin
 MOST_TARGETS = 1000
 MOST_POLES = 16
+MOST_SETTINGS = 1000  # belt positions times gears: a small file must not fill memory with a table of them all
+VARIABLE_CHOICES = 25  # what a variable-width sheave counts for; of three in a row nobody has heard
 LARGEST_SLIP = 0.25  # of synchronous speed; high-slip (design D) motors reach 25 %, NEMA MG 10 table 2-1
 FREQUENCIES_HZ = (1.0, 1000.0)  # what a nameplate or an inverter can hold
 
@@ -30,6 +32,12 @@ FREQUENCIES_HZ = (1.0, 1000.0)  # what a nameplate or an inverter can hold
 def _between(value: float, least: float, most: float, *, key: str, unit: str) -> None:
     if not (math.isfinite(value) and least <= value <= most):
         raise MachineError(f"{key}: {value:g} {unit} cannot be; write a value from {least:g} to {most:g} {unit}")
+
+
+def _choices(stage: Stage) -> int:
+    if not isinstance(stage, BeltStage):
+        return len(stage.gears)
+    return VARIABLE_CHOICES if stage.varies else len(stage.positions)
 
 
 def fitting_poles(*, hz: float, rpm: float) -> int | None:
@@ -220,6 +228,12 @@ class Machine:
         if len(set(named)) < len(named):
             raise MachineError("stage: two stages have the same name; sensors could not tell them apart")
         self._require_followed_stage(named)
+        settings = math.prod(map(_choices, self.stages))
+        if settings > MOST_SETTINGS:
+            raise MachineError(
+                f"stage: the choices of all stages give {settings:.4g} settings, and {MOST_SETTINGS} are the most; "
+                "leave out positions and gears that are not used"
+            )
 
     def _require_followed_stage(self, named: list[str]) -> None:
         driven = self.sensors.get("driven")

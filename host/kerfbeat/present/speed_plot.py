@@ -37,6 +37,7 @@ CAPTION = (
 )
 PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
 NOTE_MM = 32.0  # of a note, written upward
+MOST_WORDS = 150  # beyond it they lie on one another, and drawing takes minutes
 
 
 def plot_speed(log: PulseLog, result: SpeedResult, path: Path, *, unit: str) -> None:
@@ -140,7 +141,7 @@ def _draw_blade(
         shown += [float(np.nanmin(speed)), float(np.nanmax(speed))]
     else:
         axes.text(0.5, 0.5, "no pulses enough for a curve", transform=axes.transAxes, ha="center", color=ink.GREY)
-    for start_s, end_s, setting in happened.settings:
+    for start_s, end_s, setting in happened.settings if len(happened.settings) <= MOST_WORDS else ():
         if start_s < result.end_s and end_s > result.start_s:
             shown += _draw_prospect(axes, log, setting, (start_s / scale_s, end_s / scale_s), factor)
     _draw_losses(axes, happened.losses.get(channel or "", ()), scale_s)
@@ -172,27 +173,38 @@ def _draw_prospect(
 
 
 def _draw_losses(axes: Axes, losses: Sequence[tuple[float, float]], scale_s: float) -> None:
-    for start_s, end_s in losses:
-        axes.axvspan(
-            start_s / scale_s, end_s / scale_s, facecolor="none", edgecolor=ink.GREY, hatch="////", linewidth=0.6
-        )
+    joined: list[tuple[float, float]] = []
+    for start_s, end_s in sorted(losses):  # what overlaps is hatched once
+        if joined and start_s <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], end_s))
+        else:
+            joined.append((start_s, end_s))
+    spans = [(start_s / scale_s, (end_s - start_s) / scale_s) for start_s, end_s in joined]
+    axes.broken_barh(
+        spans, (0.0, 1.0), transform=axes.get_xaxis_transform(), facecolor="none", edgecolor=ink.GREY, hatch="////",
+        linewidth=0.6,
+    )  # fmt: skip
 
 
 def _draw_marks(axes: Axes, happened: Happenings, scale_s: float) -> None:
     """Settings and notes as lines with words, cuts as bars along the foot, restarts as thick lines."""
     along = axes.get_xaxis_transform()
-    for start_s, end_s in happened.cuts:
-        axes.plot(
-            (start_s / scale_s, end_s / scale_s), (0.012, 0.012), color=ink.INK, linewidth=4.0, transform=along,
-            solid_capstyle="butt",
+    if happened.cuts:
+        axes.hlines(
+            [0.012] * len(happened.cuts), [start_s / scale_s for start_s, _ in happened.cuts],
+            [end_s / scale_s for _, end_s in happened.cuts], colors=ink.INK, linewidth=4.0, transform=along,
         )  # fmt: skip
     words = [(start_s, _setting_words(setting)) for start_s, _, setting in happened.settings]
     words += [(at_s, harmless(text)) for at_s, text in happened.notes]
     words += [(at_s, harmless(cause)) for at_s, cause in happened.restarts]
+    words = [(at_s, text) for at_s, text in words if text]
+    axes.vlines(
+        [at_s / scale_s for at_s, _ in words], 0.0, 1.0, colors=ink.GREY, linewidth=0.7, linestyles=ink.DASHES[1],
+        transform=along,
+    )  # fmt: skip
+    if len(words) > MOST_WORDS:
+        words = [(words[0][0], f"{len(words)} marks, too many to write here")]
     for at_s, text in words:
-        if not text:
-            continue
-        axes.axvline(at_s / scale_s, color=ink.GREY, linewidth=0.7, linestyle=ink.DASHES[1])
         axes.text(
             at_s / scale_s, 0.985, f" {ink.fitted(text, width_mm=NOTE_MM, size_pt=6.5)}", transform=along, rotation=90,
             fontsize=6.5, ha="left", va="top", clip_on=True, bbox=PAPER,
