@@ -14,6 +14,7 @@ from kerfbeat.diagnose.slip_events import BELT
 from kerfbeat.diagnose.tracks import tracks_of
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Motor, demo_text
+from kerfbeat.measure.speed import speed_of
 
 SAW, GRINDER = demo_text("saw"), demo_text("grinder")
 DRIVEN = SAW.replace("[sensor.blade]\ntargets = 1", '[sensor.driven]\ntargets = 2\nstage = "first belt"\ninput = 3')
@@ -264,3 +265,11 @@ def test_bad_input(play, run, tmp_path):
         slip_of(still)
     short, _ = play("steady", seed=1, duration_s=3.0)
     assert slip_of(short).belt is None
+
+
+def test_a_sensor_drowned_in_noise_is_not_called_healthy(play):
+    log, _ = play("cut", seed=4, missing=0.02, extra_hz=0.5, burst_every_s=3.0)
+    found = slip_of(log)
+    assert found.verdict.cause == "unknown"
+    assert found.verdict.words.startswith("Noise on wheel")
+    assert any("no targets: the sensor sees noise" in line for line in speed_of(log).warnings)

@@ -22,7 +22,7 @@ from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
-from kerfbeat.measure.speed import clock_of
+from kerfbeat.measure.speed import LEAST_NOISE, MOST_NOISE, clock_of
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
 __all__ = ["Absolute", "Slip", "slip_of"]
@@ -129,7 +129,8 @@ def slip_of(
         falls=tuple(falls),
         baseline=_baseline_words(belts, blade, parts, source, seen=seen),
         events=events,
-        verdict=verdict_of(machine, belts, blade, motor, falls=falls, seen=seen, watched_s=_watched_s(tracks)),
+        verdict=(None if judged else _noisy_verdict(tracks))
+        or verdict_of(machine, belts, blade, motor, falls=falls, seen=seen, watched_s=_watched_s(tracks)),
         cuts=cuts_of(
             machine,
             tracks,
@@ -258,6 +259,24 @@ def _left_out(
 def _watched_s(tracks: Sequence[Track]) -> float:
     """The longest time that any channel was counted without a break."""
     return max((float(run.seconds[-1] - run.seconds[0]) for track in tracks for run in track.runs), default=0.0)
+
+
+def _noisy_verdict(tracks: Sequence[Track]) -> Verdict | None:
+    """What is said where no two channels could be judged, and a sensor sees so much noise that it proves nothing."""
+    noisy = {}
+    for channel in dict.fromkeys(track.channel for track in tracks):
+        extra = sum(track.extra for track in tracks if track.channel == channel)
+        pulses = extra + sum(track.pulses for track in tracks if track.channel == channel)
+        if extra > max(LEAST_NOISE, MOST_NOISE * pulses):
+            noisy[channel] = f"{channel}: {extra} of {pulses} pulses are no targets"
+    if not noisy:
+        return None
+    return Verdict(
+        cause="unknown",
+        words=f"Noise on {' and '.join(noisy)}: nothing can be judged by such pulses.",
+        evidence=tuple(noisy.values()),
+        would_decide=("mend cable, shield or sensor (kerfbeat check tells when it is quiet), then record again",),
+    )
 
 
 def _target_warnings(tracks: Sequence[Track]) -> list[str]:

@@ -20,7 +20,7 @@ from kerfbeat.measure.pulses import CleanPulses, clean_pulses
 from kerfbeat.measure.runs import COARSE, FINE, RunTime, time_run
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
-__all__ = ["ChannelSpeed", "Piece", "SpeedResult", "clock_of", "pieces_of", "speed_of"]
+__all__ = ["LEAST_NOISE", "MOST_NOISE", "ChannelSpeed", "Piece", "SpeedResult", "clock_of", "pieces_of", "speed_of"]
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +28,8 @@ MOST_RUNS = 200  # treated in full; the shorter ones of a broken log by their fi
 SILENT_GAPS, SILENT_SHARE = 8.0, 0.4  # a faster channel's silence is a pause from so many of its own gaps, and from so
 #                                       much of the slow channel's, below which no pulse is claimed to be missing
 USUAL_GAPS = 5000
+MOST_NOISE, LEAST_NOISE = 0.3, 20  # share of a channel's pulses that are no targets, and their number, from which its
+#                                  speed is not to be relied on: runs of noise may then pass for turns
 FEW_RUNS = 20  # with more, long runs are thinned more coarsely, to keep the time
 
 
@@ -278,6 +280,11 @@ def _channel_speed(
         told.append(
             f"{channel}: {per_turn} pulses repeat in every turn, {many} than the {targets} targets described; one may "
             "have fallen off or a false one is seen, or the description is wrong (then the speed is too)"
+        )
+    if extra > max(LEAST_NOISE, MOST_NOISE * pulses):
+        told.append(
+            f"{channel}: {extra} of {_pulses(pulses)} are no targets: the sensor sees noise, and its speed may be "
+            "off by more than its ±; mend cable, shield or sensor and record again"
         )
     if irregular:
         told.append(f"{channel}: {_pulses(irregular)} came too irregularly for a turning shaft, so left out")
