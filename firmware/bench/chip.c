@@ -159,7 +159,7 @@ void chip_reset(struct chip *chip, enum chip_reset_cause cause)
         kept = 0;
         chip->resets_power++;
         spoil_sram(chip);
-    } else {
+    } else if (cause == CHIP_RESET_PIN) {
         chip->resets_pin++;
     }
     chip->off = false;

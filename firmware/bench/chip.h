@@ -26,7 +26,8 @@ enum {
     CHIP_UDR0 = 0xC6
 };
 
-enum chip_reset_cause { CHIP_RESET_POWER = 0x01, CHIP_RESET_PIN = 0x02, CHIP_RESET_WATCHDOG = 0x08 };   /* MCUSR bits */
+enum chip_reset_cause { CHIP_RESET_POWER = 0x01, CHIP_RESET_PIN = 0x02, CHIP_RESET_DIP = 0x04,   /* MCUSR bits */
+                        CHIP_RESET_WATCHDOG = 0x08 };
 
 struct chip {
     avr_t *avr;

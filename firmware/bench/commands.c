@@ -86,6 +86,13 @@ static void do_reset(struct board *board, char **word)
     answer("ok %llu", ull(board->chip.avr->cycle));
 }
 
+static void do_dip(struct board *board, char **word)
+{
+    (void)word;
+    chip_reset(&board->chip, CHIP_RESET_DIP);
+    answer("ok %llu", ull(board->chip.avr->cycle));
+}
+
 static void do_hang(struct board *board, char **word)
 {
     (void)word;
@@ -302,7 +309,7 @@ static const struct command {
     void (*act)(struct board *board, char **word);
 } commands[] = {
     { "cycle", 0, 0, do_cycle }, { "edge", 3, 3, do_edge }, { "pulse", 3, 3, do_pulse }, { "play", 2, 2, do_play },
-    { "playing", 0, 0, do_playing }, { "reset", 0, 0, do_reset }, { "hang", 0, 0, do_hang },
+    { "playing", 0, 0, do_playing }, { "reset", 0, 0, do_reset }, { "dip", 0, 0, do_dip }, { "hang", 0, 0, do_hang },
     { "power", 1, 1, do_power },
     { "unplug", 0, 0, do_unplug }, { "plug", 0, 0, do_plug }, { "supply", 1, 1, do_supply }, { "ppm", 1, 1, do_ppm },
     { "speed", 1, 1, do_speed }, { "noise", 2, 2, do_noise }, { "eeprom", 0, 2, do_eeprom }, { "cut", 2, 2, do_cut },

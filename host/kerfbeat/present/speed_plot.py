@@ -203,7 +203,7 @@ def _draw_marks(axes: Axes, happened: Happenings, scale_s: float) -> None:
         transform=along,
     )  # fmt: skip
     if len(words) > MOST_WORDS:
-        words = [(words[0][0], f"{len(words)} marks, too many to write here")]
+        words = [(words[0][0], f"{len(words)} marks: too many")]
     for at_s, text in words:
         axes.text(
             at_s / scale_s, 0.985, f" {ink.fitted(text, width_mm=NOTE_MM, size_pt=6.5)}", transform=along, rotation=90,
