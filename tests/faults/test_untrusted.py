@@ -20,7 +20,7 @@ from .limited import MEMORY_MORE_BYTES, Commands, Outcome
 
 LONG = bool(os.environ.get("KERFBEAT_LONG"))
 MOST_S = 20  # of processor; the libraries are loaded already
-EACH = 3  # commands for each file in the short run, in turn; in the long one all
+EACH = 2  # commands for each file in the short run, in turn; in the long one all
 
 OF_A_LOG = (
     "speed IN --json", "speed IN --plot OUT.png", "slip IN --json", "drift IN --json", "orders IN --json",
