@@ -115,6 +115,14 @@ class Board:
         )
 
     def run(self, seconds: float, *, wheel_hz: float = WHEEL_HZ, motor_hz: float = MOTOR_HZ) -> Snapshot:
+        for batch in self.batches(seconds, wheel_hz=wheel_hz, motor_hz=motor_hz):
+            self.feed.accept(batch)
+        return self.feed.snapshot()
+
+    def batches(
+        self, seconds: float, *, wheel_hz: float = WHEEL_HZ, motor_hz: float = MOTOR_HZ
+    ) -> Iterator[Pulses]:
+        """What the board sends meanwhile; the clock goes on with it."""
         speeds = {"wheel": wheel_hz, "motor": motor_hz, "blade": wheel_hz * 0.33 * np.pi / 2.75}
         for _ in range(round(seconds / BATCH_S)):
             edges = {}
@@ -127,8 +135,7 @@ class Board:
                 self.turns[channel] = after / sensor.targets
             self.ticks += int(BATCH_S * TICK_HZ)
             self.now_s += BATCH_S
-            self.feed.accept(Pulses(edge_ticks=edges, complete_ticks=self.ticks, received_host_s=self.now_s))
-        return self.feed.snapshot()
+            yield Pulses(edge_ticks=edges, complete_ticks=self.ticks, received_host_s=self.now_s)
 
 
 @pytest.fixture
