@@ -48,6 +48,21 @@ def test_two_digits_agree_with_the_uncertainties_package(u95: float) -> None:
     assert [float(text) for text in numbers.written(value, u95)] == [float(nominal), float(half_width)]
 
 
+@pytest.mark.parametrize(
+    ("value", "u95", "shown"),
+    [  # by hand: a half-width under a hundredth of a percent is told as one, the value to the same place
+        (4.97655, 0.00029, "4.98 ± 0.01 %"),
+        (-0.0004, 0.0002, "0.00 ± 0.01 %"),
+        (2.7059, 0.0, "2.71 ± 0.01 %"),
+        (2.5912, 0.0123, "2.591 ± 0.012 %"),
+        (2.5912, 0.11, "2.59 ± 0.11 %"),
+        (2.5912, math.nan, "2.591 ± ? %"),
+    ],
+)
+def test_slip_is_told_to_a_hundredth_of_a_percent(value: float, u95: float, shown: str) -> None:
+    assert numbers.slip_written(Reading(value, u95), "%") == shown
+
+
 def test_both_units_user_choice_first() -> None:
     # 1 m/s = 60 m/min = 196.850394 ft/min (NIST SP 811, App. B.8: 1 ft = 0.3048 m exactly).
     speed = Reading(value=1.355, u95=0.002)

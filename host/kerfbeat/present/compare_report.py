@@ -26,7 +26,7 @@ __all__ = [
     "plot_comparisons",
 ]
 
-ROW_HEADINGS = ("setting", "quantity", "against", "runs", "difference %", "surely different")
+ROW_HEADINGS = ("setting", "quantity", "log", "runs", "change from first %", "surely different")
 COMPARED = "Bars: 95 % intervals. Filled: surely different, corrected for the number of rows."
 ROW_MM = 9.0
 
@@ -55,7 +55,7 @@ def comparisons_document(found: Sequence[Comparison]) -> dict[str, Any]:
 
 
 def comparison_rows(found: Sequence[Comparison]) -> list[list[str]]:
-    """One row a setting and quantity, under ROW_HEADINGS."""
+    """One row a setting and quantity, under ROW_HEADINGS; "runs" counts those of the first and of this log."""
     return [
         [
             setting_words(row.setting),

@@ -7,7 +7,7 @@ from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.diagnose.slip import Slip
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.cut_report import cuts_document, overall_document
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.present.numbers import plus_minus, slip_written
 
 __all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "slip_numbers", "verdict_lines"]
 
@@ -101,7 +101,7 @@ def event_rows(found: Slip) -> list[list[str]]:
     for each in found.events:
         peak = f"{each.peak_percent:.2f}"
         if each.u95_percent is not None:
-            peak = plus_minus(Estimate(value=each.peak_percent, u95=each.u95_percent))
+            peak = slip_written(Estimate(value=each.peak_percent, u95=each.u95_percent))
         rows.append(
             [
                 each.cause,
@@ -137,13 +137,13 @@ def slip_numbers(found: Slip) -> list[str]:
         if pair.mean_percent is not None and pair.maximum_percent is not None:
             lines.append(
                 f"{' and '.join(belts)} ({pair.up} to {pair.down}): slip against idle "
-                f"{plus_minus(pair.mean_percent, '%')} {where}, at most {plus_minus(pair.maximum_percent, '%')}"
+                f"{slip_written(pair.mean_percent, '%')} {where}, at most {slip_written(pair.maximum_percent, '%')}"
             )
     blade = found.blade
     if blade is not None and blade.mean_percent is not None and blade.maximum_percent is not None:
         lines.append(
-            f"blade on its wheel: slip against idle {plus_minus(blade.mean_percent, '%')}, at most "
-            f"{plus_minus(blade.maximum_percent, '%')}"
+            f"blade on its wheel: slip against idle {slip_written(blade.mean_percent, '%')}, at most "
+            f"{slip_written(blade.maximum_percent, '%')}"
         )
     lines.append(f"baseline: {found.baseline}")
     lines += [
