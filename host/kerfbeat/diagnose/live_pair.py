@@ -152,6 +152,9 @@ class LivePair:
         sure = not base.calibrated and self._levels.get(self._key) == running.levels
         if sure and self._load_of is not None and step.motor_turns is not None and running.level_hz is not None:
             load = self._load_of(step.motor_turns / (step.end_s - step.start_s), running.level_hz)
+        if load is None and start_s < running.heavy_until_s:
+            self.broken()  # creep may be more than is allowed where the load is unknown
+            return
         self._lags_s.append(slip * length_s)
         if idle:
             self._idle_lags_s.append(slip * length_s)

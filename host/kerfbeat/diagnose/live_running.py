@@ -23,14 +23,16 @@ SLOW_S = 1.0  # over which a speed must be higher than idle to count as a lighte
 class LiveRunning:
     """The state of one shaft.
 
-    light : relative fall below the idle speed that still counts as idle.
+    light : relative fall below the idle speed that still counts as idle.   heavy : fall that counts as overload.
+    heavy_until_s : overloaded until then; the pad after it is in it.
     at_speed_s, idle_s : since when it runs at speed, and idle; None while it does not.
     level_hz : idle speed, None until known.   levels : how often another was taken up.   stops : how often it may have
     stopped.   lighter : how often running proved lighter than what had been taken for idle.
     """
 
-    def __init__(self, *, light: float) -> None:
+    def __init__(self, *, light: float, heavy: float) -> None:
         self._light = light
+        self.heavy = heavy
         self.stops = self.lighter = self.levels = 0
         self.level_hz: float | None = None
         self._cutting = self._stopping = False
@@ -38,7 +40,7 @@ class LiveRunning:
 
     def restart(self) -> None:
         """Times begin anew; the idle speed is still the same."""
-        self._not_idle_until_s = self._hold_until_s = 0.0
+        self._not_idle_until_s = self._hold_until_s = self.heavy_until_s = 0.0
         self._break()
         self._last_s: float | None = None
 
@@ -119,6 +121,8 @@ class LiveRunning:
 
     def _follow(self, at_s: float, length_s: float, hz: float, level_hz: float) -> None:
         """While at speed: see whether it is idle, and keep the idle speed up to date."""
+        if hz < level_hz * (1.0 - self.heavy):
+            self.heavy_until_s = at_s + PAD_S
         time_s = sum(each[1] for each in self._speeds)
         slow_hz = sum(each[1] * each[2] for each in self._speeds) / time_s
         if time_s >= SLOW_S and slow_hz > level_hz * (1.0 + 0.5 * self._light):

@@ -26,6 +26,9 @@ __all__ = ["Alarm", "LiveSlip"]
 
 LIGHT = 0.005  # relative fall that still counts as idle without a motor channel
 LINGER_S = 2.0  # an alarm stands so long after it was last seen: a break of the count does not end a slip
+OVERLOAD = 1.5  # of full load: so much creep is allowed where the load is unknown (`Law`: reference and full creep);
+# of more, nothing is told.  Noticed by an overload of the grinder, whose creep at stalling is 2 %
+COMMON_FALL = 0.05  # of its speed, a motor that is not described at full load; common practice, no published source
 MOTOR_WAIT_S = 0.5  # a step whose end the motor's pulses do not reach by then is judged without the load
 
 
@@ -96,7 +99,7 @@ class LiveSlip:
             motor = self._motor
             field_hz = 2.0 * motor.base_hz / motor.poles
             light = LOADED * full_load_slip_hz(motor, supply_hz=motor.base_hz) / field_hz
-        self._running = LiveRunning(light=light)
+        self._running = LiveRunning(light=light, heavy=self._heavy())
         self.restart(1.0)
 
     @property
@@ -145,6 +148,7 @@ class LiveSlip:
         if setting == self._setting:
             return
         self._setting = setting
+        self._running.heavy = self._heavy()
         self._running.set_setting(ticks / self._tick_hz)
         for each in self._couplings:
             if each.pair is not None:
@@ -212,6 +216,14 @@ class LiveSlip:
             targets=targets,
         )
         coupling.pair.set_key((self._setting.belt, self._setting.gear))
+
+    def _heavy(self) -> float:
+        """Relative fall of the first shaft that is watched, at the greatest load whose creep is allowed."""
+        motor, fall = self._machine.motor, COMMON_FALL
+        if motor is not None:
+            supply_hz = self._setting.hz or motor.base_hz
+            fall = full_load_slip_hz(motor, supply_hz=supply_hz) * motor.poles / (2.0 * supply_hz)
+        return OVERLOAD * (fall + (0.0 if self._lead == "motor" else BELT.creep))
 
     def _load(self, motor_hz: float, idle_hz: float) -> float:
         assert self._motor is not None
