@@ -257,8 +257,9 @@ static void do_display(struct board *board, char **word)
 static void do_button(struct board *board, char **word)
 {
     const bool down = strcmp(word[2], "down") == 0;
-    if ((!down && strcmp(word[2], "up") != 0) || !panel_press(&board->panel, word[1], down)) {
-        answer("error: write button unit|hold|set down|up");
+    const uint64_t cycles = word[3] != NULL ? strtoull(word[3], NULL, 10) : 0;
+    if ((!down && strcmp(word[2], "up") != 0) || !panel_press(&board->panel, word[1], down, cycles)) {
+        answer("error: write button unit|hold|set down [CYCLES], or up");
         return;
     }
     answer("ok %llu", ull(board->chip.avr->cycle));
@@ -313,7 +314,7 @@ static const struct command {
     { "power", 1, 1, do_power },
     { "unplug", 0, 0, do_unplug }, { "plug", 0, 0, do_plug }, { "supply", 1, 1, do_supply }, { "ppm", 1, 1, do_ppm },
     { "speed", 1, 1, do_speed }, { "noise", 2, 2, do_noise }, { "eeprom", 0, 2, do_eeprom }, { "cut", 2, 2, do_cut },
-    { "display", 0, 2, do_display }, { "button", 2, 2, do_button }, { "alarm", 0, 0, do_alarm },
+    { "display", 0, 2, do_display }, { "button", 2, 3, do_button }, { "alarm", 0, 0, do_alarm },
     { "isr", 1, 1, do_isr }, { "stats", 0, 0, do_stats }, { "flush", 0, 0, do_flush }, { "stop", 0, 0, do_stop }
 };
 

@@ -61,7 +61,8 @@ static uint8_t read_buttons(avr_t *avr, avr_io_addr_t address, void *param)
         const struct kind_pin *at = &panel->chip->kind->buttons[n];
         const unsigned bit = 1u << at->bit;
         if (at->pin != address || (driven & bit)) { continue; }
-        level = (uint8_t)((port & bit) && !(panel->pressed >> n & 1) ? level | bit : level & ~bit);
+        const bool held = (panel->pressed >> n & 1) != 0 && avr->cycle < panel->release_cycle[n];
+        level = (uint8_t)((port & bit) && !held ? level | bit : level & ~bit);
     }
     avr->data[address] = level;
     return level;
@@ -92,11 +93,13 @@ void panel_install(struct panel *panel, struct chip *chip)
     chip_on_reset(chip, restart, panel);
 }
 
-bool panel_press(struct panel *panel, const char *button, bool down)
+/* `cycles`: how long it is held down; 0: until it is let go. */
+bool panel_press(struct panel *panel, const char *button, bool down, uint64_t cycles)
 {
     for (unsigned n = 0; n < KIND_BUTTONS; n++) {
         if (strcmp(button, button_names[n]) == 0) {
             const unsigned bit = 1u << n;
+            panel->release_cycle[n] = cycles != 0 ? panel->chip->avr->cycle + cycles : UINT64_MAX;
             panel->pressed = (uint8_t)(down ? panel->pressed | bit : panel->pressed & ~bit);
             return true;
         }

@@ -9,6 +9,7 @@ struct panel {
     struct chip *chip;
     struct lcd lcd;
     uint8_t pressed;                   /* bits: unit, hold, set */
+    uint64_t release_cycle[3];         /* each is let go then by itself */
     unsigned powered;                  /* power-ons seen */
     uint64_t alarm_changes;
     bool alarm;
@@ -18,7 +19,7 @@ struct panel {
 void panel_install(struct panel *panel, struct chip *chip);
 
 /* "unit", "hold" or "set"; false if there is no such button. */
-bool panel_press(struct panel *panel, const char *button, bool down);
+bool panel_press(struct panel *panel, const char *button, bool down, uint64_t cycles);
 
 /* From now on a line "CYCLE LAMP|first line|second line" at each change.  False if the file cannot be written. */
 bool panel_log(struct panel *panel, const char *path);

@@ -89,10 +89,11 @@ def run_until(board: EmulatedBoard, cycle: int) -> None:
 
 def press(board: EmulatedBoard, button: str, seconds: float = 0.1) -> None:
     """Down for so long, and then up for 0.15 s.  Bounces on its way, as a contact does."""
-    for state in ("down", "up", "down"):
+    cycles = round(seconds * BOARD_HZ)  # counted by the board, however slow this computer is
+    for state in ("down", "up", f"down {cycles}"):
         since = int(board.tell(f"button {button} {state}"))
-    run_until(board, since + round(seconds * BOARD_HZ))
-    for state in ("up", "down", "up"):
+    run_until(board, since + cycles)
+    for state in ("up", "down 1000", "up"):
         board.tell(f"button {button} {state}")
     run_until(board, board.cycle() + round(0.15 * BOARD_HZ))
 
