@@ -140,14 +140,18 @@ def numbers(text: str) -> list[tuple[float, float]]:
     return [(float(a), float(b)) for a, b in re.findall(r"(-?\d+\.?\d*) ± (\d+\.?\d*)", text)]
 
 
-def assert_told(document: Any, text: str) -> None:
-    """Assert that each estimate stands in the text, to the digits that are printed: they keep 30 % of a half-width."""
+def assert_told(document: Any, text: str, *, least_u95: float = 0.0) -> None:
+    """Assert that each estimate stands in the text, to the digits that are printed: they keep 30 % of a half-width.
+
+    least_u95 : half-widths below it are told as this, and the value to half of its last digit.
+    """
     told = np.array(numbers(text))
     estimates = shown_estimates(document)
     assert estimates
     for each in estimates:
-        room = 0.3 * each["u95"] + 1e-12
-        near = (np.abs(told[:, 0] - each["value"]) <= room) & (np.abs(told[:, 1] - each["u95"]) <= room)
+        u95 = max(each["u95"], least_u95)
+        room = (0.5 if u95 > each["u95"] else 0.3) * u95 + 1e-12
+        near = (np.abs(told[:, 0] - each["value"]) <= room) & (np.abs(told[:, 1] - u95) <= 0.3 * u95 + 1e-12)
         assert near.any(), each
 
 
@@ -160,10 +164,12 @@ def test_numbers_are_those_of_slip_drift_and_orders(
     drift = run("drift", lumpy.source)
     orders = run("orders", lumpy.source, channel="wheel")
     for text in (on_paper, on_screen):
-        assert_told([slip["belt_slip_percent"], slip["motor_slip_percent"], slip["load_in_cuts"]], text)
+        assert_told(slip["belt_slip_percent"], text, least_u95=0.01)  # as the report says of slip and drop
+        assert_told([slip["motor_slip_percent"], slip["load_in_cuts"]], text)
         assert_told([each["percent"] for each in slip["absolute_idle_slip_percent"]], text)
         cut = slip["cuts"][1]
-        assert_told([cut["speed_drop_percent"], cut["motor_slip_percent"], cut["load"]], text)
+        assert_told(cut["speed_drop_percent"], text, least_u95=0.01)
+        assert_told([cut["motor_slip_percent"], cut["load"]], text)
         assert_told(drift["total_percent"], text)
         assert_told([peak["amplitude_percent"] for peak in orders["peaks"]], text)
         assert slip["verdict"].partition(": ")[2] in text
