@@ -295,9 +295,16 @@ def test_what_uneven_targets_leave_of_a_whole_order_is_no_peak(repository):
     assert {each.order for each in found.undecided} == {1, 2, 3}
 
 
+def test_a_wave_in_step_with_uncalibrated_targets_is_no_peak(repository):
+    """A run-up and its steady rest leave a peak at order 1; one sensor cannot tell it from spacing, nor its size."""
+    found = orders_of(read_log(repository / "sample_logs/grinder-start-stop.csv"), channel="wheel")
+    assert found.peaks == ()
+    assert {each.order for each in found.undecided} == {1, 2, 3}
+
+
 def test_channel_that_hardly_turns_beside_one_that_does_is_refused_in_one_line(play):
     """A stall in the middle leaves the blade's mark without two turns in a row while the motor has hundreds."""
     log, _ = play("overload", seed=2)
-    with pytest.raises(MeasureError, match="blade makes no two unbroken steady turns"):
+    with pytest.raises(MeasureError, match="blade has no two whole turns without a gap"):
         orders_of(log, channel="blade")
     assert orders_of(log, channel="motor").spectrum.turns > 100

@@ -33,6 +33,8 @@ FLOOR_BINS, LEAST_HALF = 151, 4  # of the running median: bins, and fewest to ea
 BINS_PER_POWER = 3.1  # of it, for one independent power: 1.5 by the Hann window, 2.08 by the median's efficiency
 FALSE_PEAK = 1e-3  # chance that a spectrum of pure noise shows any peak
 MOST_WAVES = 12
+OWN_HALF_BINS = 0.5  # bins about a whole order that are the targets' own: a wave fitted beside their free offsets there
+# has no size (test_a_wave_in_step_with_uncalibrated_targets_is_no_peak)
 CONFIRMED = 3.0  # standard errors of its fitted amplitude that a wave must reach: one in step with the targets is taken
 # out with their spacing, so that its side lobes may stand out of the floor while nothing is left to be fitted
 APART_BINS = 2.5  # the Hann window's main lobe reaches 2 bins to each side
@@ -118,7 +120,7 @@ def spectrum_of(
         waves=tuple(
             Wave(order=order, amplitude_turns=a, u_amplitude_turns=u, strength=float(s))
             for (order, a, u), s in zip(waves, strength, strict=True)
-            if a > CONFIRMED * u
+            if a > CONFIRMED * u and (known or abs(order - round(order)) > OWN_HALF_BINS * per_turn / size)
         ),
         turns=turns,
         resolution=per_turn / size,
