@@ -69,8 +69,8 @@ UNCERTAINTY = (
     "The number after ± is the half-width of the 95 % interval: in 95 of 100 such measurements the true value lies "
     "within it. It holds what is known to disturb the number: the timing of pulses, the scatter of the running, the "
     "board's clock, and the size of the wheel, for which a described one is taken to be right to a stated part. What "
-    "it does not hold is said beside the number. Slip and drop are told no finer than 0.01 %: where a cut begins and ends "
-    "matters as much."
+    "it does not hold is said beside the number. Slip and drop are told no finer than 0.01 %: where a cut begins and "
+    "ends matters as much."
 )
 
 
