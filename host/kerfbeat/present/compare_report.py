@@ -88,7 +88,7 @@ def draw_comparisons(axes: Axes, found: Sequence[Comparison], *, name_mm: float)
         )
     axes.set_yticks(np.arange(len(rows)), words, fontsize=7)
     axes.set_ylim(len(rows) - 0.5, -0.5)
-    axes.set_xlabel("difference, %")
+    axes.set_xlabel("change from first, %")
     axes.grid(visible=True, axis="x")
 
 
