@@ -159,10 +159,10 @@ def clock_lines(board: str, found: ClockResult) -> list[str]:
     """What was found of one board's clock."""
     kind = "a ceramic resonator" if found.is_resonator else "a crystal, or a good resonator"
     lines = [
-        f"board {board}: {plus_minus(found.ppm, 'ppm')} fast, from {found.exchanges} exchanges in {found.minutes:.1f} "
-        f"minutes",
+        f"board {board}: {plus_minus(found.ppm, 'ppm')} off (plus: fast, minus: slow), from {found.exchanges} "
+        f"exchanges in {found.minutes:.1f} minutes",
         f"  against this computer's clock alone {plus_minus(found.against_host, 'ppm')}; this computer's own clock is "
-        "taken as a crystal of +-50 ppm",
+        "taken as a crystal of ±50 ppm",
         f"  {kind}: "
         + (
             "its rate moves with temperature; compare again when it is warm, and in another season"
