@@ -258,7 +258,7 @@ def mount(
         return
     click.echo(f"{described.name}: sensors over the whole speed range; targets of {mass * 1e3:g} g\n")
     headings, cells = mounting.mount_rows(plan)
-    echo_table(headings, cells, spare=("step", "input", "orders below", "pulses/s"))
+    echo_table(headings, cells, spare=("resolution", "input", "orders seen", "pulses/s"))
     echo_notes("What can be seen", mounting.mount_lines(plan))
     echo_notes("Cautions", [*(f"{text}." for text in plan.warnings), *mounting.FLYING])
 

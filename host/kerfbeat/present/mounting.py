@@ -30,9 +30,9 @@ def mount_rows(plan: MountPlan) -> tuple[list[str], list[list[str]]]:
         "targets",
         "rpm",
         "pulses/s",
-        "one reading every",
+        "reading every",
         "resolution",
-        "sees orders below",
+        "orders seen",
         "pull-off",
     ]
     cells = []
@@ -41,7 +41,7 @@ def mount_rows(plan: MountPlan) -> tuple[list[str], list[list[str]]]:
         cells.append([
             item.channel, f"{item.input}", f"{item.targets}", _span(rpm(item.shaft_hz[0]), rpm(item.shaft_hz[1])),
             _span(*item.pulses_hz), f"{_seconds(item.seconds_per_pulse[1])}–{_seconds(item.seconds_per_pulse[0])}",
-            f"{speed_text(item.step_ppm[1])} ppm of a turn", f"{item.highest_order:g}", pull,
+            f"{speed_text(item.step_ppm[1])} ppm of a turn", f"below {item.highest_order:g}", pull,
         ])  # fmt: skip
     return headings, cells
 
