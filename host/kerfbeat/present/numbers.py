@@ -34,7 +34,7 @@ SPEED_UNITS: dict[str, Callable[[float], float]] = {"m/min": m_per_min, "ft/min"
 UNKNOWN_SIGNIFICANT = 4  # digits of a value that comes without an uncertainty
 MOST_DECIMALS = 9
 
-# %; two fair ways to average one cut (the whole of it, or without its ends) differ by 0.003 to 0.012 % in the sample
+# %; two fair ways to average one cut (the whole of it, or without its ends) differ by 0.001 to 0.012 % in the sample
 # logs, which timing, all that the half-width holds, does not know.
 # Test: test_slip_is_told_to_a_hundredth_of_a_percent.
 LEAST_SLIP_U95_PERCENT = 0.01
