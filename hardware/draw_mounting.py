@@ -8,21 +8,17 @@ Line drawings, not to scale unless a dimension says so; drawings/*.svg and *.pdf
 from __future__ import annotations
 
 import math
-import os
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import matplotlib as mpl
 import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.patches import Arc, Circle, Polygon, Rectangle
 
-os.environ["SOURCE_DATE_EPOCH"] = "0"          # no date in the files: the same drawing gives the same bytes
-mpl.use("Agg")
-mpl.rcParams["svg.fonttype"] = "none"          # text stays text
-mpl.rcParams["svg.hashsalt"] = "kerfbeat"
-mpl.rcParams["font.family"] = "DejaVu Sans"
+from drawing_style import settle
+
+settle()
 
 HERE = Path(__file__).resolve().parent
 INK, SOFT = "black", "0.55"

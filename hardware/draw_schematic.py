@@ -10,21 +10,17 @@ from __future__ import annotations
 
 import csv
 import itertools
-import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-import matplotlib as mpl
 import schemdraw
 import schemdraw.elements as elm
 from schemdraw import logic
 
-os.environ["SOURCE_DATE_EPOCH"] = "0"          # no date in the files: the same drawing gives the same bytes
-mpl.use("Agg")
-mpl.rcParams["svg.fonttype"] = "none"          # text stays text
-mpl.rcParams["svg.hashsalt"] = "kerfbeat"
-mpl.rcParams["font.family"] = "DejaVu Sans"
+from drawing_style import settle
+
+settle()
 
 HERE = Path(__file__).resolve().parent
 SMALL, NORMAL = 10, 11
