@@ -145,15 +145,16 @@ class PulseCount:
         if self._was_burst(tick):
             return
         self._likely_per_s = self._nearness = math.nan
-        passed, false = self._judge(tick, gap_s)
+        base = 1 + self._hidden
+        passed, false = self._judge(tick, gap_s, base)
         foreseen = not self._likely_per_s * CLOSE_S < FORESEEN
-        if passed == 1 + self._hidden and self._hides_nothing(gap_s, foreseen):
+        if passed == base and self._hides_nothing(gap_s, foreseen):
             passed = NONE
         if passed > NONE:
             self._before = None if foreseen else self._kept()
         if passed > NONE or false:
-            missing = max(0, passed - 1 - self._hidden)
-            self._trouble += missing - self._gone(1 + self._hidden, missing)
+            missing = max(0, passed - base)
+            self._trouble += missing - self._gone(base, missing)
             self.missing += missing
             self.extra += false
             if self._trouble > MOST_TROUBLE:
@@ -258,9 +259,8 @@ class PulseCount:
         """Which of the followed targets a slot is."""
         return slot // self.stride % self.bank.targets
 
-    def _judge(self, tick: int, gap_s: float) -> tuple[int, int]:
+    def _judge(self, tick: int, gap_s: float, base: int) -> tuple[int, int]:
         """How many targets on the edge is (NONE, ASTRAY: none), and how many before it were falsely counted."""
-        base = 1 + self._hidden
         by_gap = self._by_gap(tick, gap_s, base)
         starting = self.stride > 1 and self.slot < STARTING * self.stride
         if starting or not self._bank_started or not self._is_due(tick, self.slot + base):
