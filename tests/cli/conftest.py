@@ -1,6 +1,7 @@
 """What do the command tests need: a runner, a machine file, a log of known speed?"""
 
 import math
+import shlex
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,6 +34,22 @@ def run(runner: CliRunner) -> Callable[..., Result]:
         return runner.invoke(cli.main, [str(word) for word in words], prog_name="kerfbeat")
 
     return run
+
+
+@pytest.fixture
+def assert_printed_as_shown(runner: CliRunner) -> Callable[[str], None]:
+    """Runs the command at the top of a block of the README; each line below it must be printed, or be "..."."""
+
+    def check(block: str) -> None:
+        command, *shown = block.splitlines()
+        result = runner.invoke(cli.main, shlex.split(command.removeprefix("$ kerfbeat ")))
+        assert result.exit_code == 0, result.output
+        printed = result.stdout.splitlines()
+        assert len(shown) > 3
+        for line in shown:
+            assert line == "..." or line in printed, line
+
+    return check
 
 
 @pytest.fixture
