@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kerfbeat.diagnose.compare import Comparison, compare
+from kerfbeat.diagnose.compare import Comparison, compare_means, means_of
 from kerfbeat.diagnose.findings import Findings
 from kerfbeat.diagnose.wear import Wear, wear_between
 from kerfbeat.errors import MeasureError
@@ -31,9 +31,10 @@ def changes_between(runs: Sequence[Findings], *, names: Sequence[str]) -> Change
     names : of the runs, for the result.
     """
     comparisons, not_done = [], []
-    for run, name in zip(runs[1:], names[1:], strict=True):
+    first, *others = (means_of(run.log) for run in runs)
+    for other, name in zip(others, names[1:], strict=True):
         try:
-            comparisons.append(compare([runs[0].log], [run.log], names=(names[0], name)))
+            comparisons.append(compare_means([first], [other], names=(names[0], name)))
         except MeasureError as problem:
             not_done.append(str(problem))
     dated = wear_between((run.log.start_utc, run.drift) for run in runs if run.drift is not None)

@@ -117,10 +117,10 @@ def compare_means(first: Sequence[RunMeans], second: Sequence[RunMeans], *, name
 
 def steady_speeds(log: PulseLog) -> dict[Setting, tuple[str, Estimate]]:
     """Of every setting that idled steadily: which channel tells it, and its mean speed in turns per second."""
-    found = {}
+    found, u_clock = {}, _u_clock(log)
     for (setting, quantity), value in means_of(log).means.items():
         if quantity.startswith(SPEED_OF):
-            parts = [Contribution(u=value.u, dof=value.dof), Contribution(u=value.value * _u_clock(log))]
+            parts = [Contribution(u=value.u, dof=value.dof), Contribution(u=value.value * u_clock)]
             found[setting] = quantity.removeprefix(SPEED_OF), combine(value.value, parts)
     return found
 
@@ -147,7 +147,7 @@ def _collected(runs: Sequence[RunMeans]) -> dict[tuple[Setting, str], list[Mean]
 def means_of(log: PulseLog) -> RunMeans:
     """Mean speed, and ratio of two channels, at each setting that a log holds in steady idle running."""
     means: dict[tuple[Setting, str], Mean] = {}
-    tracks, parts = tracks_of(log), parts_of(log)
+    tracks, parts, u_clock = tracks_of(log), parts_of(log), _u_clock(log)
     left_out = [f"{log.source}: {line}" for line in breaks_of(tracks)]
     slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
     guide = slow or "motor"
@@ -157,7 +157,7 @@ def means_of(log: PulseLog) -> RunMeans:
         if speed is None:
             left_out.append(f"{setting_words(setting)}: {log.source}: too little steady idle running ({guide})")
             continue
-        u_common = math.hypot(_u_clock(log), _u_display(log, setting))
+        u_common = math.hypot(u_clock, _u_display(log, setting))
         means[setting, f"{SPEED_OF}{guide}"] = replace(speed, u_clock=u_common)
         motor = _mean(tracks, "motor", spans) if guide != "motor" else None
         if motor is not None:
