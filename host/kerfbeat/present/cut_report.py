@@ -7,7 +7,7 @@ from kerfbeat.machine import Setting
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.numbers import counted, plus_minus, slip_written
 
-__all__ = ["CUT_HEADINGS", "cut_lines", "cut_rows", "cuts_document", "overall_document"]
+__all__ = ["CUT_HEADINGS", "cut_lines", "cut_rows", "cuts_document", "mean_and_maximum", "overall_document"]
 
 CUT_HEADINGS = (
     "cut", "from s", "to s", "drop %", "most", "belt slip %", "blade slip %", "motor slip %", "load", "back after s",
@@ -29,16 +29,15 @@ def _blade(figures: Figures) -> SlipInCut | None:
     return next((slip for slip in figures.slips if slip.down == "blade"), None)
 
 
+def mean_and_maximum(mean: Estimate, maximum: Estimate) -> dict[str, Any]:
+    """A slip's mean and maximum as they stand in JSON."""
+    return {"value": mean.value, "u95": mean.u95, "maximum": maximum.value, "maximum_u95": maximum.u95}
+
+
 def _slip_document(slip: SlipInCut | None) -> dict[str, Any] | None:
     if slip is None:
         return None
-    return {
-        "value": slip.percent.value,
-        "u95": slip.percent.u95,
-        "maximum": slip.maximum_percent.value,
-        "maximum_u95": slip.maximum_percent.u95,
-        "creep": slip.creep_percent,
-    }
+    return {**mean_and_maximum(slip.percent, slip.maximum_percent), "creep": slip.creep_percent}
 
 
 def _figures_document(figures: Figures) -> dict[str, Any]:

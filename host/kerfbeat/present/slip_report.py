@@ -6,7 +6,7 @@ from kerfbeat.diagnose.pair_slip import PairSlip
 from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.diagnose.slip import Slip
 from kerfbeat.measure.uncertainty import Estimate
-from kerfbeat.present.cut_report import cuts_document, overall_document
+from kerfbeat.present.cut_report import cuts_document, mean_and_maximum, overall_document
 from kerfbeat.present.numbers import plus_minus, slip_written
 
 __all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "slip_numbers", "verdict_lines"]
@@ -17,12 +17,7 @@ EVENT_HEADINGS = ("what", "from s", "to s", "sure at s", "peak %", "load", "conf
 def _with_maximum(pair: PairSlip | None) -> dict[str, Any] | None:
     if pair is None or pair.mean_percent is None or pair.maximum_percent is None:
         return None
-    return {
-        "value": pair.mean_percent.value,
-        "u95": pair.mean_percent.u95,
-        "maximum": pair.maximum_percent.value,
-        "maximum_u95": pair.maximum_percent.u95,
-    }
+    return mean_and_maximum(pair.mean_percent, pair.maximum_percent)
 
 
 def _pair_document(pair: PairSlip, belts: tuple[str, ...]) -> dict[str, Any]:
