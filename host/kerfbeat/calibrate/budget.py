@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfbeat.calibrate.travel import blade_travel, calibrated_machine
 from kerfbeat.calibration import Known
@@ -22,7 +23,9 @@ from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.speed import SpeedResult, speed_of
 from kerfbeat.measure.uncertainty import Contribution, Estimate, coverage_factor, effective_dof
 
-__all__ = ["Budget", "Line", "blade_budget", "calibrated_speed", "stored_clocks"]
+__all__ = ["Budget", "Line", "blade_budget", "calibrated_spacing", "calibrated_speed", "stored_clocks"]
+
+Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Line:
@@ -95,6 +98,11 @@ def stored_clocks(log: PulseLog, known: Known) -> dict[str, ClockRate]:
     return found
 
 
+def calibrated_spacing(known: Known) -> dict[str, Floats]:
+    """Calibrated spacing of each channel that has one: (targets,) turns from each target to the next."""
+    return {channel: np.array(turns) for channel, (turns, _) in known.spacing_turns.items()}
+
+
 def calibrated_speed(
     log: PulseLog, known: Known, *, start_s: float | None = None, end_s: float | None = None
 ) -> tuple[SpeedResult, Budget | None]:
@@ -107,7 +115,7 @@ def calibrated_speed(
         used,
         start_s=start_s,
         end_s=end_s,
-        spacing_turns={channel: np.array(spacing) for channel, (spacing, _) in known.spacing_turns.items()},
+        spacing_turns=calibrated_spacing(known),
         clocks=stored_clocks(log, known),
     )
     budget = blade_budget(result, log.machine, known)

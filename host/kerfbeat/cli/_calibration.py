@@ -24,6 +24,7 @@ __all__ = [
     "known_beside",
     "known_if_any",
     "known_in",
+    "known_in_warned",
     "source_options",
 ]
 
@@ -70,12 +71,17 @@ def known_if_any(machine_path: Path | None, machine: "Machine") -> "Known | None
 
 
 def known_in(log: "PulseLog") -> "Known":
-    """What a log carries of its machine's calibration, as it was then."""
+    """What a log carries of its machine's calibration, as it was then, and holds; `refused` says what does not."""
     from kerfbeat.calibration import known, parse_calibration
 
     text = log.calibration_text
     calibration = None if text is None else parse_calibration(text, source=f"{log.source}, its calibration")
-    return _warned(known(calibration, log.machine))
+    return known(calibration, log.machine)
+
+
+def known_in_warned(log: "PulseLog") -> "Known":
+    """The same; what does not hold is warned of at once."""
+    return _warned(known_in(log))
 
 
 def _warned(held: "Known") -> "Known":

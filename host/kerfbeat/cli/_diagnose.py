@@ -7,13 +7,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from kerfbeat.calibration import Known
     from kerfbeat.capture.log import PulseLog
 
-__all__ = ["known_in", "log_files", "machine_option", "opened", "spacing_of"]
+__all__ = ["log_files", "machine_option", "opened"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
@@ -53,19 +49,3 @@ def opened(path: Path, machine_path: Path | None) -> "PulseLog":
 
     stored = load_calibration(calibration_path(machine_path))
     return replace(log, machine=load_machine(machine_path), calibration_text=None if stored is None else stored.text)
-
-
-def known_in(log: "PulseLog") -> "Known":
-    """What of the log's calibration holds for its machine."""
-    from kerfbeat.calibration import known, parse_calibration
-
-    text = log.calibration_text
-    return known(parse_calibration(text, source=f"{log.source}: calibration") if text else None, log.machine)
-
-
-def spacing_of(log: "PulseLog") -> "tuple[dict[str, NDArray[np.float64]], tuple[str, ...]]":
-    """Calibrated spacing of each channel's targets that holds for the log's machine, and what is refused."""
-    import numpy as np
-
-    held = known_in(log)
-    return {channel: np.array(turns) for channel, (turns, _) in held.spacing_turns.items()}, held.refused

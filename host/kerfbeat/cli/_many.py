@@ -4,6 +4,7 @@ import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -36,36 +37,41 @@ def from_each(
     Raises what `work` raises if there is one file only; click.ClickException if it is interrupted: what is done is
     kept, and the same call goes on from there.
     """
-    found: dict[Path, Result] = {}
-    refused: dict[Path, str] = {}
     if len(files) == 1:
-        found[files[0]] = work(files[0])
-    elif len(files) <= FEW:
-        for path in files:
-            try:
-                found[path] = work(path)
-            except (LogError, MeasureError) as problem:
-                refused[path] = str(problem)
+        return [work(files[0])], []
+    if len(files) <= FEW:
+        told = {path: _tried(partial(work, path)) for path in files}
     else:
-        shelf = Shelf(named, files, known)
-        found.update(shelf.held(files))
-        todo = [path for path in files if path not in found]
-        with count_progress("logs", len(files)) as show:
-            try:
-                for path, result in _on_all_cores(todo, work):
-                    if isinstance(result, str):
-                        refused[path] = result
-                    else:
-                        found[path] = result
-                        shelf.keep(path, result)
-                    show(len(found) + len(refused))
-            except KeyboardInterrupt:
-                done = len(found)
-                raise click.ClickException(
-                    f"stopped after {done} of {len(files)} logs; give the same command again and it goes on from there."
-                ) from None
-        shelf.clear()
-    return [found[path] for path in files if path in found], [refused[path] for path in files if path in refused]
+        told = _shelved(files, work, Shelf(named, files, known))
+    found = [result for path in files if not isinstance(result := told[path], str)]
+    return found, [line for path in files if isinstance(line := told[path], str)]
+
+
+def _tried(call: Callable[[], Result]) -> Result | str:
+    """A result, or the line that refuses it."""
+    try:
+        return call()
+    except (LogError, MeasureError) as problem:
+        return str(problem)
+
+
+def _shelved(files: Sequence[Path], work: Callable[[Path], Result], shelf: Shelf) -> dict[Path, Result | str]:
+    """Each file with its result or refusal; results are kept until all are done."""
+    told: dict[Path, Result | str] = dict(shelf.held(files))
+    with count_progress("logs", len(files)) as show:
+        try:
+            for path, result in _on_all_cores([path for path in files if path not in told], work):
+                told[path] = result
+                if not isinstance(result, str):
+                    shelf.keep(path, result)
+                show(len(told))
+        except KeyboardInterrupt:
+            done = sum(not isinstance(result, str) for result in told.values())
+            raise click.ClickException(
+                f"stopped after {done} of {len(files)} logs; give the same command again and it goes on from there."
+            ) from None
+    shelf.clear()
+    return told
 
 
 def _on_all_cores(files: Sequence[Path], work: Callable[[Path], Result]) -> Iterator[tuple[Path, Result | str]]:
@@ -87,8 +93,4 @@ def _on_all_cores(files: Sequence[Path], work: Callable[[Path], Result]) -> Iter
 def _done(waiting: dict[Future[Result], Path]) -> Iterator[tuple[Path, Result | str]]:
     finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
     for each in finished:
-        path = waiting.pop(each)
-        try:
-            yield path, each.result()
-        except (LogError, MeasureError) as problem:
-            yield path, str(problem)
+        yield waiting.pop(each), _tried(each.result)

@@ -22,6 +22,7 @@ __all__ = [
     "json_option",
     "plot_option",
     "print_json",
+    "refuse_existing",
     "table",
     "unit_option",
     "warn",
@@ -144,6 +145,12 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, left: int =
         return "  ".join(cells).rstrip()
 
     return "\n".join(aligned(line) for line in lines)
+
+
+def refuse_existing(path: Path, *, replace: bool) -> None:
+    """Refuse to write over a file that was not said to be replaced."""
+    if path.exists() and not replace:
+        raise click.UsageError(f"{path} exists already; choose another name, or add --replace to write over it")
 
 
 def warn(text: str) -> None:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kerfbeat.cli._diagnose import known_in, log_files, machine_option, opened, spacing_of
+from kerfbeat.cli._calibration import known_in
+from kerfbeat.cli._diagnose import log_files, machine_option, opened
 from kerfbeat.cli._many import from_each
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
 
@@ -85,12 +86,13 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
     Looks at the longest steady stretch; an idle minute or more is best.  Peaks are named from the machine file; what
     this sensor cannot show is said.
     """
+    from kerfbeat.calibrate.budget import calibrated_spacing
     from kerfbeat.diagnose.orders import orders_of
     from kerfbeat.present.orders_report import ORDER_HEADINGS, order_rows, orders_document, orders_lines
 
     log = opened(log_path, machine_path)
-    spacing, refused = spacing_of(log)
-    found = orders_of(log, channel=channel, spacing_turns=spacing)
+    held = known_in(log)
+    found = orders_of(log, channel=channel, spacing_turns=calibrated_spacing(held))
     if as_json:
         print_json(orders_document(found))
     else:
@@ -103,7 +105,7 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
         from kerfbeat.present.orders_plot import plot_orders
 
         plot_orders(found, plot, name=log.machine.name)
-    for line in (*refused, *found.warnings):
+    for line in (*held.refused, *found.warnings):
         warn(line)
 
 
@@ -130,14 +132,15 @@ def slip(
     Of every marked cut: drop of speed, slip, load by motor slip, and how soon the speed was back.  Without marks, the
     whole log.
     """
+    from kerfbeat.calibrate.budget import calibrated_spacing
     from kerfbeat.diagnose.slip import slip_of
     from kerfbeat.present.cut_report import CUT_HEADINGS, cut_lines, cut_rows
     from kerfbeat.present.slip_report import EVENT_HEADINGS, event_rows, slip_document, slip_lines, verdict_lines
 
     log = opened(log_path, machine_path)
-    spacing, refused = spacing_of(log)
+    held = known_in(log)
     idle = None if idle_path is None else opened(idle_path, machine_path)
-    found = slip_of(log, idle=idle, spacing_turns=spacing, known=known_in(log))
+    found = slip_of(log, idle=idle, spacing_turns=calibrated_spacing(held), known=held)
     if as_json:
         print_json(slip_document(found))
     else:
@@ -151,7 +154,7 @@ def slip(
         from kerfbeat.present.slip_plot import plot_slip
 
         plot_slip(found, plot, name=log.machine.name)
-    for line in (*refused, *found.warnings):
+    for line in (*held.refused, *found.warnings):
         warn(line)
 
 

@@ -55,7 +55,7 @@ def speed(
 
     from kerfbeat.calibrate.budget import calibrated_speed
     from kerfbeat.capture.log import read_log
-    from kerfbeat.cli._calibration import known_beside, known_in
+    from kerfbeat.cli._calibration import known_beside, known_in_warned
     from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows, largest_line
     from kerfbeat.present.numbers import unit_for
     from kerfbeat.present.speed_report import (
@@ -73,7 +73,7 @@ def speed(
         from kerfbeat.machine import load_machine
 
         log = replace(log, machine=load_machine(machine_path))
-    held = known_beside(machine_path, log.machine) if machine_path is not None else known_in(log)
+    held = known_beside(machine_path, log.machine) if machine_path is not None else known_in_warned(log)
     result, parts = calibrated_speed(log, held, start_s=start_s, end_s=end_s)
     if plot is not None:
         from kerfbeat.present.speed_plot import plot_speed
@@ -188,10 +188,10 @@ def speed_lines(log: "PulseLog", *, every_s: float | None) -> Iterator[str]:
     from kerfbeat.calibrate.budget import calibrated_speed
     from kerfbeat.calibrate.travel import blade_travel
     from kerfbeat.capture.exporters import table_lines
-    from kerfbeat.cli._calibration import known_in
+    from kerfbeat.cli._calibration import known_in_warned
     from kerfbeat.present.speed_table import COLUMNS, speed_rows
 
-    held = known_in(log)
+    held = known_in_warned(log)
     result, _ = calibrated_speed(log, held)
     channel = result.blade_channel
     travel = None if channel is None else blade_travel(log.machine, held, channel=channel)

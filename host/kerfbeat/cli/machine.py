@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import click
 
 from kerfbeat.cli._page import echo_notes, echo_table
-from kerfbeat.cli._show import examples, json_option, plot_option
+from kerfbeat.cli._show import examples, json_option, plot_option, refuse_existing
 
 __all__ = ["describe", "hz_option", "machine_unit_option", "predict"]
 
@@ -42,8 +42,8 @@ def describe(output: Path | None, replace: bool) -> None:
     from kerfbeat.machine.describe import describe_machine
     from kerfbeat.machine.interview import Interview
 
-    if output is not None and output.exists() and not replace:
-        raise click.UsageError(f"{output} exists already; choose another name, or add --replace to write over it")
+    if output is not None:
+        refuse_existing(output, replace=replace)
     if output is not None and not output.parent.is_dir():
         raise click.UsageError(f"{output.parent}: no such folder; make it first, or choose another")
     person = sys.stdin.isatty()

@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 
 import click
 
-from kerfbeat.cli._show import Quantity, examples
+from kerfbeat.cli._show import Quantity, examples, refuse_existing
 from kerfbeat.cli.machine import machine_unit_option
 
 __all__ = ["chart", "dial", "strip"]
@@ -37,8 +37,7 @@ def checked_output(output: Path, replace: bool) -> Path:
     """Refuse a file that is no PDF or exists already, before any work is done."""
     if output.suffix.lower() != ".pdf":
         raise click.UsageError(f"{output} is no PDF name; end it with .pdf")
-    if output.exists() and not replace:
-        raise click.UsageError(f"{output} exists already; choose another name, or add --replace to write over it")
+    refuse_existing(output, replace=replace)
     return output
 
 

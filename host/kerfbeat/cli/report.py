@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from kerfbeat.cli._diagnose import known_in, log_files, machine_option, opened
-from kerfbeat.cli._show import examples, json_option, print_json, unit_option, warn
+from kerfbeat.cli._calibration import known_in
+from kerfbeat.cli._diagnose import log_files, machine_option, opened
+from kerfbeat.cli._show import examples, json_option, print_json, refuse_existing, unit_option, warn
 from kerfbeat.cli.paper import PAPER
 
 __all__ = ["report"]
@@ -115,6 +116,5 @@ def _targets(output: Path | None, html: str | None, *, replace: bool, as_json: b
     for path in found:
         if not path.parent.is_dir():
             raise FileNotFoundError(errno.ENOENT, "no such folder", str(path.parent))
-        if path.exists() and not replace:
-            raise click.UsageError(f"{path} exists already; choose another name, or add --replace to write over it")
+        refuse_existing(path, replace=replace)
     return list(dict.fromkeys(found))

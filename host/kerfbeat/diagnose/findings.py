@@ -5,10 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
-from kerfbeat.calibrate.budget import Budget, calibrated_speed
+from kerfbeat.calibrate.budget import Budget, calibrated_spacing, calibrated_speed
 from kerfbeat.calibrate.travel import blade_travel
 from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
@@ -23,7 +20,6 @@ from kerfbeat.measure.uncertainty import Estimate
 
 __all__ = ["Findings", "findings_of"]
 
-Floats = NDArray[np.float64]
 Result = TypeVar("Result")
 
 
@@ -57,7 +53,7 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
             not_done[name] = str(problem).removeprefix(f"{log.source}: ")
             return None
 
-    spacing: dict[str, Floats] = {name: np.array(turns) for name, (turns, _) in known.spacing_turns.items()}
+    spacing = calibrated_spacing(known)
     speed = tried("speed", lambda: calibrated_speed(log, known))
     slip = tried("slip", lambda: slip_of(log, spacing_turns=spacing, known=known))
     drift = tried("drift", lambda: drift_of(log))
