@@ -1,9 +1,8 @@
 /* What time is it, in ticks of the board?  See clock.h. */
 #include "clock.h"
 
-#include <util/atomic.h>
-
 #include "board.h"
+#include "lock.h"
 
 /* budget 120 cycles, measured 38 on the ATmega328P, 39 on the ATmega2560 */
 ISR(BOARD_OVERFLOW_VECT)
@@ -39,7 +38,7 @@ uint32_t clock_now(void)
 {
     uint32_t now = 0;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         now = clock_now_locked();
     }
     return now;

@@ -1,11 +1,10 @@
 /* Which edges has which input seen, and which input is masked?  See inputs.h. */
 #include "inputs.h"
 
-#include <util/atomic.h>
-
 #include "board.h"
 #include "clock.h"
 #include "edges.h"
+#include "lock.h"
 
 struct ring inputs_rings[WIRE_INPUTS];
 struct flood inputs_flood[WIRE_INPUTS];
@@ -30,7 +29,7 @@ static uint32_t inputs_end_mask(uint8_t input)
 {
     uint32_t now_ticks = 0;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         flood_renew(&inputs_flood[input], inputs_allowance);
         edges_listen(input);
         now_ticks = clock_now_locked();
@@ -100,7 +99,7 @@ bool inputs_moment(struct batch_moment *moment, const struct batch *batch, struc
     bool settled = false;
     bool opened = false;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         now_ticks = clock_now_locked();
         settled = edges_settled();
         moment->head[0] = inputs_rings[0].head;

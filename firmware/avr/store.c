@@ -1,9 +1,8 @@
 /* How does the configuration get into the EEPROM and out of it?  See store.h. */
 #include "store.h"
 
-#include <util/atomic.h>
-
 #include "board.h"
+#include "lock.h"
 
 bool store_busy(void)
 {
@@ -35,7 +34,7 @@ bool store_continue(struct config_store *store, struct config *config, uint8_t *
     case CONFIG_WRITE:
         EEAR = next.address;
         EEDR = next.byte;
-        ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {      /* the second bit must follow the first within four cycles */
+        LOCKED {      /* the second bit must follow the first within four cycles */
             EECR |= _BV(EEMPE);
             EECR |= _BV(EEPE);
         }

@@ -3,10 +3,9 @@
 
 #include <stddef.h>
 
-#include <util/atomic.h>
-
 #include "board.h"
 #include "clock.h"
+#include "lock.h"
 
 #define UART_RECEIVED_BYTES 32u      /* a power of two: 0.64 ms at the fast rate, a pass of the main loop that sends a batch */
 
@@ -94,7 +93,7 @@ uint8_t *uart_buffer(void)
 void uart_send(const uint8_t *line)
 {
     uart_turn ^= 1u;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         if ((UCSR0B & _BV(UDRIE0)) != 0u) {
             uart_waiting = line;
         } else {
@@ -118,7 +117,7 @@ uint32_t uart_send_delimiter(void)
 {
     uint32_t sent_ticks = 0;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         const uint16_t low = BOARD_COUNTER;
 
         UDR0 = WIRE_DELIMITER;
@@ -147,7 +146,7 @@ bool uart_delimiter_short(uint32_t *received_short)
 {
     bool kept = false;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         const uint8_t mine = (uint8_t)(uart_delimiters_taken - 1u);
 
         kept = (uint8_t)(uart_delimiters - mine) <= 2u;

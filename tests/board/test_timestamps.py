@@ -11,7 +11,7 @@ import pytest
 from board_driver import EmulatedBoard
 from board_kinds import on_every_board
 from board_patterns import bursts, clusters, random_train
-from board_session import Recording, check_interrupts, compare
+from board_session import Recording, check_interrupts, compare, wait_for
 
 from kerfbeat.capture.log import read_log
 
@@ -103,3 +103,22 @@ def test_around_the_wrap_of_32_bits(start_board: Starter, tmp_path: Path, measur
     check(tmp_path / "log.csv", board, measured, "across 2**32 ticks")
     ticks = read_log(tmp_path / "log.csv").segments[0].edge_ticks["wheel"]
     assert ticks[0] < 1 << 32 < ticks[-1]
+
+
+def test_an_edge_as_the_interrupt_of_another_begins(start_board: Starter, board_name: str, measured: Note) -> None:
+    # After an interrupt's return one instruction of the main loop runs: is it the one that switches interrupts off, an
+    # edge that has waited already might wait for what follows as well.  The first edge wakes the main loop, which
+    # takes the rings' heads in a pass when nobody listens; the two others meet every moment of that pass.
+    rng = np.random.default_rng(31)
+    count = 120_000 if LONG else 20_000
+    wake = np.cumsum(rng.integers(10_000, 12_000, count))
+    second = wake + 120 + rng.permutation(np.arange(count) % 4_000)
+    cycles = np.stack([wake, second, second + rng.integers(2, 30, count)], axis=1)
+    inputs = rng.permuted(np.tile([1, 2, 3], (count, 1)), axis=1)
+    board = start_board("--speed", "max")
+    board.inject_pulses(cycles.ravel(), inputs.ravel())
+    wait_for(lambda: not board.playing(), "every edge was injected")
+    waits = {name: vector["longest_wait_cycles"] for name, vector in board.stats()["isr"].items()}
+    measured(f"{board_name}, longest waits of interrupts, cycles: {waits}")
+    first_in_line = {"atmega328p": "INT0", "atmega2560": "INT5"}[board_name]
+    assert 60 < waits[first_in_line] <= 128  # one interrupt's budget and the way into the lock; over 170 with both

@@ -63,6 +63,7 @@
 #define BOARD_CAPTURE_WAITS(input) \
     ((input) == 0u ? (TIFR4 & _BV(ICF4)) != 0u && (TIMSK4 & _BV(ICIE4)) != 0u \
                    : (input) == 1u && (TIFR5 & _BV(ICF5)) != 0u && (TIMSK5 & _BV(ICIE5)) != 0u)
+#define BOARD_EDGE_WAITS() ((EIFR & EIMSK) != 0u)   /* for the interrupt that reads its time: input 3 */
 #define BOARD_CAPTURED_LOW(input) ((input) == 0u ? ICR4 : ICR5)
 
 /* Count of the wraps, 16 bits, kept where an interrupt reads it in one cycle. */

@@ -10,10 +10,9 @@
  * sight of the next edge.  Input 3 reads the counter; it has the highest priority of all, so it waits for one other. */
 #include "edges.h"
 
-#include <util/atomic.h>
-
 #include "board.h"
 #include "inputs.h"
+#include "lock.h"
 
 /* TIMSK4, TIMSK5 and EIMSK as the main loop knows them: an input that has masked itself since makes them differ. */
 static struct {
@@ -112,7 +111,7 @@ static void edges_pull_up(volatile uint8_t *direction, volatile uint8_t *port, u
 
 void edges_configure(const struct config *config)
 {
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         EIMSK = 0;
         TIMSK4 &= (uint8_t)~_BV(ICIE4);
         TIMSK5 &= (uint8_t)~_BV(ICIE5);

@@ -59,6 +59,7 @@
 #define BOARD_CAPTURE_WAITS(input) ((input) == 0u && BOARD_CAPTURE_PENDING())     /* for its interrupt */
 #define BOARD_CAPTURED_LOW(input) BOARD_CAPTURED
 #define BOARD_EXTERNAL_2_PENDING() ((EIFR & _BV(INTF1)) != 0u)
+#define BOARD_EDGE_WAITS() ((EIFR & EIMSK) != 0u)   /* for the interrupt that reads its time */
 
 /* Count of its wraps, 16 bits, kept where an interrupt reads it in one cycle. */
 #define BOARD_WRAPS GPIOR1

@@ -2,7 +2,8 @@
  *
  * Budgets are in cycles from the acceptance of the interrupt (its 4 cycles with it) to the end of its reti; the longest was
  * measured on the emulated board, with edges at every offset around the counter's wrap, full rings, masks and a busy
- * line (tests/board).  Input 2 may wait 160 for another interrupt, input 3 for two: 240.
+ * line (tests/board).  Input 2 may wait for one of them or for one lock of the main loop (lock.h), never for both: 120,
+ * promised 160.  Input 3 may wait for two: 240.
  *
  * The interrupt of an input reads the time, puts it into the input's ring and spends one edge of its allowance.
  * Input 1 has its time frozen by the counter's capture register.  Inputs 2 and 3 read the counter, so they are late by
@@ -11,10 +12,9 @@
  * an edge waiting and notes its time for it. */
 #include "edges.h"
 
-#include <util/atomic.h>
-
 #include "board.h"
 #include "inputs.h"
+#include "lock.h"
 
 /* EIMSK and TIMSK1 as the main loop knows them: an input that has masked itself since makes them differ. */
 static struct {
@@ -141,7 +141,7 @@ void edges_configure(const struct config *config)
 {
     uint8_t external = _BV(ISC11) | _BV(ISC01);  /* falling edges */
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    LOCKED {
         EIMSK = 0;
         TIMSK1 &= (uint8_t)~_BV(ICIE1);
         edges_known.external = EIMSK;
