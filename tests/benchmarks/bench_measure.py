@@ -60,7 +60,7 @@ def clean_many() -> float:
     """Nothing wrong in them."""
     ticks = _many(4)
     began = time.perf_counter()
-    clean_pulses(ticks, targets=4)
+    clean_pulses(ticks, tick_hz=TICK_HZ, targets=4)
     return time.perf_counter() - began
 
 
@@ -70,7 +70,7 @@ def clean_damaged() -> float:
     ticks = _many(4)
     ticks = ticks[np.random.default_rng(2).random(len(ticks)) > 1e-3]
     began = time.perf_counter()
-    clean_pulses(ticks, targets=4)
+    clean_pulses(ticks, tick_hz=TICK_HZ, targets=4)
     return time.perf_counter() - began
 
 

@@ -13,6 +13,7 @@ from kerfbeat.errors import MeasureError
 from kerfbeat.measure.pulses import clean_pulses
 
 SEEDS = range(12)
+TICK_HZ = 16e6
 JITTER_S = 10e-6
 
 
@@ -79,7 +80,7 @@ def record(bench, name, seed, *, miss=0.0, extra=0.0, bounce=0.0, bursts=0):
 def test_nothing_is_wrong_with_a_clean_record(bench, name):
     for seed in SEEDS:
         ticks, _, targets, _, _ = record(bench, name, seed)
-        clean = clean_pulses(ticks, targets=targets)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
         assert (clean.missing, clean.extra, clean.irregular) == (0, 0, 0)
         assert np.array_equal(clean.ticks, ticks)
         assert clean.per_turn == targets
@@ -91,7 +92,7 @@ def test_missing_pulses_are_counted_while_the_speed_changes(bench, name):
     missed = found = 0
     for seed in SEEDS:
         ticks, _, targets, miss, _ = record(bench, name, seed, miss=0.003)
-        clean = clean_pulses(ticks, targets=targets)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
         missed, found = missed + miss, found + clean.missing
         assert clean.extra == 0
         assert clean.skips.sum() == clean.missing
@@ -107,7 +108,7 @@ def test_extra_pulses_are_counted_and_taken_out(bench, name, cause):
     missing = 0
     for seed in SEEDS:
         ticks, true, targets, _, extra = record(bench, name, seed, **damage)
-        clean = clean_pulses(ticks, targets=targets)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
         added, found, missing = added + extra, found + clean.extra, missing + clean.missing
         left_in += len(np.setdiff1d(clean.ticks, true))
         taken_out += len(np.setdiff1d(true, clean.ticks))
@@ -122,7 +123,7 @@ def test_extra_pulses_are_counted_and_taken_out(bench, name, cause):
 def test_a_sensor_that_doubles_every_edge_is_seen_through(bench, name):
     for seed in SEEDS:
         ticks, true, targets, _, extra = record(bench, name, seed, bounce=1.0)
-        clean = clean_pulses(ticks, targets=targets)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
         assert clean.extra == extra
         assert np.array_equal(clean.ticks, true)
 
@@ -133,7 +134,9 @@ def test_a_target_that_fell_off_is_recognised(bench, targets):
         rng = np.random.default_rng(seed)
         angles = bench.uneven(rng, targets)
         times, _ = bench.steady(1.3, 100.0, np.delete(angles, 1)).edges()
-        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=targets)
+        clean = clean_pulses(
+            bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), tick_hz=TICK_HZ, targets=targets
+        )
         assert clean.per_turn == targets - 1
         assert clean.missing == pytest.approx(130, abs=2)  # one a turn, 1.3 turns a second for 100 s
         assert len(clean.run_starts) == 2
@@ -168,7 +171,7 @@ def test_a_target_that_falls_off_on_the_way_changes_no_turn(bench, targets, gone
             gone_s=gone_s,
             wheel=lambda angles: bench.profile(points if changing else [(0, 1.3), (100, 1.3)], angles),
         )
-        clean = clean_pulses(ticks, targets=targets)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
         assert clean.per_turn == targets
         assert abs(clean.missing - gone) <= 1  # the very last pass cannot be missed
         assert clean.extra == 0
@@ -182,7 +185,7 @@ def test_a_target_that_is_seen_again_is_told(bench):
         ticks, number, gone = gone_after(
             bench, seed, 4, gone_s=40.0, back_s=80.0, wheel=lambda angles: bench.steady(1.3, 120.0, angles)
         )
-        clean = clean_pulses(ticks, targets=4)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=4)
         assert [seen for _, seen in clean.changes] == [3, 4]
         assert [tick / 16e6 for tick, _ in clean.changes] == pytest.approx([40.0, 80.0], abs=2.0)
         assert clean.missing == gone
@@ -194,7 +197,7 @@ def test_a_false_edge_in_every_turn_from_some_time_on_changes_no_turn(bench):
         ticks, _, false = gone_after(
             bench, seed, 4, gone_s=50.0, gained=True, wheel=lambda angles: bench.steady(1.3, 100.0, angles)
         )
-        clean = clean_pulses(ticks, targets=4)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=4)
         assert clean.per_turn == 4
         assert abs(clean.extra - false) <= 1
         assert clean.missing == 0
@@ -207,7 +210,7 @@ def test_a_loss_where_a_target_falls_off_breaks_the_count(bench):
     ticks, _, _ = gone_after(bench, 2, 4, gone_s=50.0, wheel=lambda angles: bench.steady(1.3, 100.0, angles))
     start, end = int(49.0 * 16e6), int(52.0 * 16e6)
     kept = ticks[(ticks <= start) | (ticks > end)]
-    clean = clean_pulses(kept, targets=4, losses=[(start, end)])
+    clean = clean_pulses(kept, tick_hz=TICK_HZ, targets=4, losses=[(start, end)])
     assert clean.run_starts.tolist() == [0, int(np.searchsorted(kept, start, side="right")), len(kept)]
     assert clean.missing == pytest.approx(1.3 * 48, abs=1.5)
 
@@ -216,7 +219,7 @@ def test_a_missing_tooth_of_many_is_counted_every_turn(bench):
     rng = np.random.default_rng(1)
     times, target = bench.steady(2.0, 60.0, bench.uneven(rng, 60, share=0.05)).edges()
     kept = target != 17
-    clean = clean_pulses(bench.ticks_of(times[kept]), targets=60)
+    clean = clean_pulses(bench.ticks_of(times[kept]), tick_hz=TICK_HZ, targets=60)
     assert clean.missing == pytest.approx(120, abs=2)
     assert clean.per_turn == 60
     # All at the same place: pulse numbers of what is missing are equal modulo 60.
@@ -231,7 +234,9 @@ def test_a_false_edge_in_every_turn_is_recognised(bench, targets):
         even = bench.uneven(rng, targets)
         angles = np.sort(np.append(even, (even[0] + 0.3 / targets) % 1))
         times, _ = bench.steady(1.3, 100.0, angles).edges()
-        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=targets)
+        clean = clean_pulses(
+            bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), tick_hz=TICK_HZ, targets=targets
+        )
         assert clean.per_turn == targets + 1
         assert clean.extra == pytest.approx(130, abs=2)
 
@@ -242,7 +247,7 @@ def test_a_loss_breaks_the_count_and_is_not_called_missing(bench, name):
     for first in (100, 101, 250):
         start, end = int(ticks[first]), int(ticks[first + 30])
         kept = ticks[(ticks <= start) | (ticks > end)]
-        clean = clean_pulses(kept, targets=targets, losses=[(start, end)])
+        clean = clean_pulses(kept, tick_hz=TICK_HZ, targets=targets, losses=[(start, end)])
         assert (clean.missing, clean.extra) == (0, 0)
         assert clean.run_starts.tolist() == [0, first + 1, len(kept)]
         assert np.array_equal(clean.ticks, kept)
@@ -251,7 +256,7 @@ def test_a_loss_breaks_the_count_and_is_not_called_missing(bench, name):
 def test_a_loss_of_one_pulse_only_breaks_the_count(bench):
     ticks, _, _, _, _ = record(bench, "4 targets, steady", 5)
     kept = np.delete(ticks, 200)
-    clean = clean_pulses(kept, targets=4, losses=[(int(ticks[199]), int(ticks[200]))])
+    clean = clean_pulses(kept, tick_hz=TICK_HZ, targets=4, losses=[(int(ticks[199]), int(ticks[200]))])
     assert clean.missing == 0
     assert clean.run_starts.tolist() == [0, 200, len(kept)]
 
@@ -259,7 +264,7 @@ def test_a_loss_of_one_pulse_only_breaks_the_count(bench):
 def test_a_silence_longer_than_any_miss_breaks_the_count(bench):
     ticks, _, _, _, _ = record(bench, "motor, steady", 2)
     kept = np.delete(ticks, np.arange(500, 560))
-    clean = clean_pulses(kept, targets=1)
+    clean = clean_pulses(kept, tick_hz=TICK_HZ, targets=1)
     assert clean.missing == 0
     assert clean.run_starts.tolist() == [0, 500, len(kept)]
 
@@ -271,7 +276,7 @@ def test_half_a_gap_too_much_is_no_missing_pulse(bench, targets, gone):
     ticks, _, _, _, _ = record(bench, "motor, steady" if targets == 1 else "4 targets, steady", 4)
     gap = int(np.median(np.diff(ticks)))
     later = np.concatenate((ticks[:300], ticks[300 + gone :] + gap // 2))
-    clean = clean_pulses(later, targets=targets)
+    clean = clean_pulses(later, tick_hz=TICK_HZ, targets=targets)
     assert clean.missing == 0
     assert clean.run_starts.tolist() == [0, 300, len(later)]
 
@@ -284,7 +289,7 @@ def test_a_pause_of_a_slow_shaft_is_not_called_missing_pulses(bench, pause_s):
         at = rng.uniform(60.0, 66.4)
         points = [(0, 0.156), (at, 0.156), (at + 1, 0), (at + 1 + pause_s, 0), (at + 2 + pause_s, 0.156), (200, 0.156)]
         times, _ = bench.profile(points, np.array([0.3])).edges()
-        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=1)
+        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), tick_hz=TICK_HZ, targets=1)
         assert (clean.missing, clean.extra) == (0, 0)
         assert len(clean.run_starts) == 3
 
@@ -293,7 +298,7 @@ def test_noise_without_a_wheel_is_no_turning(bench):
     for seed in SEEDS:
         rng = np.random.default_rng(seed)
         noise = bench.ticks_of(np.cumsum(rng.exponential(0.05, 2000)))
-        clean = clean_pulses(noise, targets=4)
+        clean = clean_pulses(noise, tick_hz=TICK_HZ, targets=4)
         assert len(clean.ticks) <= 0.05 * len(noise)
         assert clean.extra >= 0.95 * len(noise)
 
@@ -317,7 +322,7 @@ def test_bursts_beside_a_slow_sensor_are_taken_out(bench, targets, speed_hz):
         wheel = bench.steady(speed_hz, 120.0, bench.uneven(rng, targets))
         times, _ = wheel.edges()
         ticks, true, inside, noise = with_bursts(bench, rng, times, every_s=2.4)
-        clean = clean_pulses(ticks, targets=targets)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
         added, extra, hidden, missing = added + noise, extra + clean.extra, hidden + inside, missing + clean.missing
         left_in += len(np.setdiff1d(clean.ticks, true))
         lost += len(np.setdiff1d(true, clean.ticks))
@@ -336,7 +341,7 @@ def test_few_targets_among_much_noise_give_no_turning(bench):
         rng = np.random.default_rng(seed)
         times, _ = bench.steady(0.156, 60.0, np.array([0.3])).edges()
         ticks, true, _, _ = with_bursts(bench, rng, times, every_s=2.4)
-        clean = clean_pulses(ticks, targets=1)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=1)
         assert len(np.setdiff1d(clean.ticks, true)) <= 1
 
 
@@ -350,7 +355,7 @@ def test_starts_and_stops_are_no_bursts(bench):
     wheel = bench.profile([*points, (130, 0)], bench.uneven(rng, 4))
     times, _ = wheel.edges()
     ticks = bench.ticks_of(times + rng.normal(0, JITTER_S, len(times)))
-    clean = clean_pulses(ticks, targets=4)
+    clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=4)
     assert len(clean.run_starts) - 1 == 6
     assert clean.extra <= 6
     assert clean.missing == 0
@@ -359,14 +364,14 @@ def test_starts_and_stops_are_no_bursts(bench):
 def test_five_even_pulses_are_a_run(bench):
     # A slow blade: some passes, a pause, and many passes.
     early, late = np.arange(5) * 6.4, 100.0 + np.arange(40) * 2.75
-    clean = clean_pulses(bench.ticks_of(np.concatenate((early, late)) + 1.0), targets=1)
+    clean = clean_pulses(bench.ticks_of(np.concatenate((early, late)) + 1.0), tick_hz=TICK_HZ, targets=1)
     assert clean.run_starts.tolist() == [0, 5, 45]
     assert clean.irregular == 0
 
 
 def test_pulse_numbers_count_missing_pulses(bench):
     ticks, _, _, _, _ = record(bench, "4 targets, steady", 7)
-    clean = clean_pulses(np.delete(ticks, [50, 90, 91]), targets=4)
+    clean = clean_pulses(np.delete(ticks, [50, 90, 91]), tick_hz=TICK_HZ, targets=4)
     expected = np.delete(np.arange(len(ticks)), [50, 90, 91])
     assert clean.missing == 3
     assert np.array_equal(clean.numbers(0, len(clean.ticks)), expected)
@@ -379,7 +384,7 @@ def test_pulse_numbers_count_missing_pulses(bench):
 def test_a_few_pulses_are_all_kept(bench, count, targets):
     times, _ = bench.steady(1.0, 20.0, bench.uneven(np.random.default_rng(0), targets)).edges()
     ticks = bench.ticks_of(times[:count])
-    clean = clean_pulses(ticks, targets=targets)
+    clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=targets)
     assert (clean.missing, clean.extra) == (0, 0)
     assert np.array_equal(clean.ticks, ticks)
     assert len(clean.run_starts) - 1 == (1 if count else 0)
@@ -387,4 +392,4 @@ def test_a_few_pulses_are_all_kept(bench, count, targets):
 
 def test_targets_must_be_at_least_one():
     with pytest.raises(MeasureError, match="at least 1"):
-        clean_pulses(np.arange(10), targets=0)
+        clean_pulses(np.arange(10), tick_hz=TICK_HZ, targets=0)

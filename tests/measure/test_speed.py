@@ -91,7 +91,9 @@ def test_a_wandering_wheel_has_its_time_average(bench, targets):
         rng = np.random.default_rng(seed)
         wheel = bench.wandering(rng, 1.3, 40.0, bench.uneven(rng, targets), sd=0.01, correlation_s=2.0)
         times, _ = wheel.edges()
-        clean = clean_pulses(bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), targets=targets)
+        clean = clean_pulses(
+            bench.ticks_of(times + rng.normal(0, JITTER_S, len(times))), tick_hz=TICK_HZ, targets=targets
+        )
         found = time_run(clean, 0, len(clean.ticks), tick_hz=TICK_HZ)
         # Truth: the same whole turns, timed without noise; groups of targets are averaged where there are many.
         group = -(-targets // 12)
@@ -323,7 +325,7 @@ def test_thinning_loses_little(bench):
     for seed in range(5):
         ticks = steady_ticks(bench, seed, speed_hz=24.0, duration_s=400.0, targets=1)
         slope = np.polyfit(np.arange(len(ticks)), ticks.astype(float), 1)[0]
-        clean = clean_pulses(ticks, targets=1)
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=1)
         for thin, part in ((None, 0.2), (COARSE, 0.5)):
             found = time_run(clean, 0, len(ticks), tick_hz=TICK_HZ, **({} if thin is None else {"thin": thin}))
             bound_s = JITTER_S * math.sqrt(12.0 / len(ticks))
@@ -334,7 +336,7 @@ def test_thinning_loses_little(bench):
 def test_a_shaft_steady_to_within_a_tick_is_not_thought_perfect():
     # Every gap exactly 1600 ticks: the residuals are 0, yet each tick is rounded: 2 / 12 of a tick squared remain.
     ticks = np.arange(1000) * 1600
-    clean = clean_pulses(ticks, targets=1)
+    clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=1)
     found = time_run(clean, 0, 1000, tick_hz=TICK_HZ)
     assert found.time_s == pytest.approx(999 * 1600 / TICK_HZ, rel=1e-12)
     assert found.u_s == pytest.approx(math.sqrt(2.0 / 12.0) / TICK_HZ, rel=1e-6)

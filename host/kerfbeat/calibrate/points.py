@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from kerfbeat.capture.log import PulseLog, Segment
 from kerfbeat.machine import Setting
 from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.pieces import Piece, clock_of
 from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.runs import time_run
-from kerfbeat.measure.speed import Piece, clock_of
 from kerfbeat.measure.uncertainty import coverage_factor, fit_line
 
 __all__ = ["SteadyPoint", "Stretch", "steady_points", "steady_points_of", "stretches"]

@@ -13,8 +13,8 @@ from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import CalibrateError
 from kerfbeat.machine import Machine
 from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.pieces import pieces_of
 from kerfbeat.measure.pulses import CleanPulses
-from kerfbeat.measure.speed import pieces_of
 
 __all__ = ["Run", "require_machine", "require_one_machine", "runs_of"]
 

@@ -20,7 +20,7 @@ from kerfbeat.diagnose.steady import steady_spans
 from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
-from kerfbeat.measure.speed import clock_of
+from kerfbeat.measure.pieces import clock_of
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
 __all__ = [

@@ -18,7 +18,7 @@ from kerfbeat.diagnose.slow_model import Shape, SlowModel, describe, stretch_fac
 from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
-from kerfbeat.measure.speed import clock_of
+from kerfbeat.measure.pieces import clock_of
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
 
 __all__ = ["SETTLED_PERCENT", "Drift", "drift_of", "thinned"]

@@ -12,7 +12,7 @@ from kerfbeat.calibrate.points import stretches
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.clock_path import clock_path
 from kerfbeat.machine import Setting
-from kerfbeat.measure.speed import pieces_of
+from kerfbeat.measure.pieces import pieces_of
 
 __all__ = ["UNMARKED", "Part", "longest_setting", "parts_of", "setting_words"]
 

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.clock_path import ClockPath, clock_path
 from kerfbeat.errors import MeasureError
+from kerfbeat.measure.pieces import Piece, pieces_of
 from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
-from kerfbeat.measure.speed import Piece, pieces_of
 
 __all__ = ["Run", "Track", "breaks_of", "tracks_of"]
 

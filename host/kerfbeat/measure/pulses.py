@@ -9,7 +9,7 @@ of turns is broken off and begins anew.  Lost pulses break it always: a gap in t
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.bursts import in_bursts
 from kerfbeat.measure.changes import Part, described_run, number_across, parts_of
+from kerfbeat.measure.pauses import weigh_silences
 from kerfbeat.measure.repeat import agreement, other_counts, repeat_of, stretches, unlike
 from kerfbeat.measure.settle import Verdict, settle_edges
 
@@ -44,6 +45,8 @@ class CleanPulses:
     irregular : those of `extra` that belong to no recognisable turning.
     changes : (tick, edges in a turn from there on) where the number changes on the way; there per_turn is that of the
         targets, those not seen any more count as missing, and false ones are not among `ticks`.
+    doubtful : (tick before, tick after, pulses) of silences that may be so many missing pulses or a pause
+        (`kerfbeat.measure.pauses`); they break the count, and are not among `missing`.
     """
 
     ticks: Ticks
@@ -55,6 +58,7 @@ class CleanPulses:
     extra: int
     irregular: int
     changes: tuple[tuple[int, int], ...] = ()
+    doubtful: tuple[tuple[int, int, int], ...] = ()
 
     def runs(self) -> Iterable[tuple[int, int]]:
         """First edge, and one past the last, of every run."""
@@ -109,11 +113,19 @@ def _cuts(ticks: Ticks, losses: Iterable[tuple[int, int]]) -> Ticks:
     return np.asarray(cuts[(cuts > 0) & (cuts < len(ticks))], dtype=np.int64)
 
 
-def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]] = ()) -> CleanPulses:
+def clean_pulses(
+    ticks: Ticks,
+    *,
+    targets: int,
+    tick_hz: float,
+    losses: Iterable[tuple[int, int]] = (),
+    watched: Iterable[tuple[int, int]] = (),
+) -> CleanPulses:
     """Sort edges into counted targets and others.
 
-    ticks : (n,) int64, strictly increasing; any rate.  targets : how many the wheel carries.
+    ticks : (n,) int64, strictly increasing, `tick_hz` of them a second.  targets : how many the wheel carries.
     losses : (start, end) of ranges in which edges were lost; the count of turns does not cross them.
+    watched : (first, last) of spans in which a faster shaft of the same drive is known to have turned.
     Raises MeasureError if the ticks do not increase.
     """
     if targets < 1:
@@ -125,9 +137,44 @@ def clean_pulses(ticks: Ticks, *, targets: int, losses: Iterable[tuple[int, int]
         edges = edges[~in_bursts(edges)]
     edges = _without_bounce(edges)
     if parts := parts_of(edges, targets):
-        return _clean_parts(edges, parts, targets=targets, losses=losses, given=given)
-    lag, per_turn = repeat_of(edges, targets)
-    return _clean(edges, lag=lag, per_turn=per_turn, targets=targets, losses=losses, given=given)
+        clean = _clean_parts(edges, parts, targets=targets, losses=losses, given=given)
+    else:
+        lag, per_turn = repeat_of(edges, targets)
+        clean = _clean(edges, lag=lag, per_turn=per_turn, targets=targets, losses=losses, given=given)
+    return _weighed(clean, cuts=_cuts(clean.ticks, losses), tick_hz=tick_hz, watched=watched)
+
+
+def _weighed(clean: CleanPulses, *, cuts: Ticks, tick_hz: float, watched: Iterable[tuple[int, int]]) -> CleanPulses:
+    """With every silence that may be a pause told as such, and those that surely are none counted across."""
+    starts = clean.run_starts[:-1]
+    silences = weigh_silences(
+        clean.ticks,
+        starts=starts,
+        skip_at=clean.skip_at,
+        skips=clean.skips,
+        cuts=cuts,
+        per_turn=clean.per_turn,
+        tick_hz=tick_hz,
+        watched=watched,
+    )
+    if len(silences.at) == 0:
+        return clean
+    sure = silences.surely_missed
+    unweighed = ~np.isin(clean.skip_at, silences.at)
+    skip_at = np.concatenate((clean.skip_at[unweighed], silences.at[sure]))
+    skips = np.concatenate((clean.skips[unweighed], silences.missed[sure]))
+    order = np.argsort(skip_at)
+    runs = np.union1d(np.setdiff1d(starts, silences.at[sure]), silences.at[~sure])
+    before, after = clean.ticks[silences.at - 1], clean.ticks[silences.at]
+    told = [(int(before[k]), int(after[k]), int(silences.missed[k])) for k in np.flatnonzero(silences.in_doubt)]
+    return replace(
+        clean,
+        run_starts=np.append(runs, len(clean.ticks)),
+        skip_at=skip_at[order],
+        skips=skips[order],
+        missing=clean.missing + int(skips.sum() - clean.skips.sum()),
+        doubtful=tuple(sorted(told)),
+    )
 
 
 def _clean(

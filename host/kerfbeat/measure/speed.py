@@ -12,22 +12,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.capture.log import Loss, PulseLog, Segment
-from kerfbeat.errors import MeasureError
+from kerfbeat.capture.log import PulseLog
 from kerfbeat.machine import Machine
-from kerfbeat.measure.clock import ClockRate, as_imported, rate_of, unmeasured
-from kerfbeat.measure.pulses import CleanPulses, clean_pulses
+from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.pieces import Piece, pieces_of
+from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.runs import COARSE, FINE, RunTime, time_run
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
-__all__ = ["LEAST_NOISE", "MOST_NOISE", "ChannelSpeed", "Piece", "SpeedResult", "clock_of", "pieces_of", "speed_of"]
+__all__ = ["LEAST_NOISE", "MOST_NOISE", "ChannelSpeed", "SpeedResult", "speed_of"]
 
 Floats = NDArray[np.float64]
 
 MOST_RUNS = 200  # treated in full; the shorter ones of a broken log by their first and last edge
-SILENT_GAPS, SILENT_SHARE = 8.0, 0.4  # a faster channel's silence is a pause from so many of its own gaps, and from so
-#                                       much of the slow channel's, below which no pulse is claimed to be missing
-USUAL_GAPS = 5000
 MOST_NOISE, LEAST_NOISE = 0.3, 20  # share of a channel's pulses that are no targets, and their number, from which its
 #                                  speed is not to be relied on: runs of noise may then pass for turns
 FEW_RUNS = 20  # with more, long runs are thinned more coarsely, to keep the time
@@ -37,7 +34,8 @@ FEW_RUNS = 20  # with more, long runs are thinned more coarsely, to keep the tim
 class ChannelSpeed:
     """One channel over the window.
 
-    pulses : edges in the log.  missing, extra : see `CleanPulses`.  lost : None if any loss has no count.
+    pulses : edges in the log.  missing, extra : see `CleanPulses`.
+    doubtful : pulses that may be missing besides, or the shaft paused.  lost : None if any loss has no count.
     turns, turning_s : whole turns and their time, which the speed is made of.  runs : unbroken stretches.
     timing_sd_s : noise of one edge as the pulses themselves show it; None where nothing repeats.
     contributions : cause -> its part of the uncertainty of `shaft_hz`, in turns per second.
@@ -46,6 +44,7 @@ class ChannelSpeed:
     channel: str
     pulses: int
     missing: int
+    doubtful: int
     extra: int
     lost: int | None
     turns: int
@@ -76,117 +75,6 @@ class SpeedResult:
     blade_channel: str | None
     clocks: tuple[ClockRate, ...]
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Piece:
-    """What the window leaves of a segment; `offset_s` is where the segment begins in the log's time."""
-
-    segment: Segment
-    clock: ClockRate
-    offset_s: float
-    start_ticks: int
-    end_ticks: int
-
-    def edges(self, channel: str) -> NDArray[np.int64]:
-        """Edges of a channel inside."""
-        ticks = self.segment.edge_ticks.get(channel)
-        if ticks is None:
-            return np.empty(0, np.int64)
-        low, high = np.searchsorted(ticks, (self.start_ticks, self.end_ticks + 1))
-        return ticks[low:high]
-
-    def losses(self, channel: str) -> list[Loss]:
-        """Losses of a channel that touch it."""
-        return [
-            loss
-            for loss in self.segment.losses
-            if loss.channel == channel and loss.end_ticks >= self.start_ticks and loss.start_ticks <= self.end_ticks
-        ]
-
-    def pauses(self, channel: str) -> list[tuple[int, int]]:
-        """Silences of faster channels in which this one is silent, too: a standstill, not a few missing pulses."""
-        edges = self.edges(channel)
-        own = _usual_gap(edges)
-        found = []
-        for other in self.segment.edge_ticks:
-            seen = self.edges(other)
-            usual = _usual_gap(seen)
-            if not usual < own < math.inf:
-                continue
-            gap = np.diff(seen)
-            long = np.flatnonzero(gap > max(SILENT_GAPS * usual, SILENT_SHARE * own))
-            between = np.searchsorted(edges, np.stack((seen[long], seen[long + 1])))
-            alone = between[0] == between[1]
-            found += [(int(seen[k]), int(seen[k + 1])) for k in long[alone].tolist()]
-        return found
-
-    def clean(self, channel: str, targets: int) -> CleanPulses:
-        """The channel's edges, sorted."""
-        broken = [(loss.start_ticks, loss.end_ticks) for loss in self.losses(channel)] + self.pauses(channel)
-        return clean_pulses(self.edges(channel), targets=targets, losses=broken)
-
-
-def _usual_gap(edges: NDArray[np.int64]) -> float:
-    """Median gap in ticks, from some thousand of them; infinite if there is none."""
-    if len(edges) < 2:
-        return math.inf
-    at = np.unique(np.linspace(0, len(edges) - 2, USUAL_GAPS).astype(np.int64))
-    return float(np.median(edges[at + 1] - edges[at]))
-
-
-def clock_of(segment: Segment, stored: Mapping[str, ClockRate] | None = None) -> ClockRate:
-    """What is known of a segment's clock: measured, taken as imported, as stored of its board, or its class."""
-    if segment.board_id == "imported":
-        return as_imported()
-    if len(segment.syncs) == 0:
-        return (stored or {}).get(segment.board_id, unmeasured())
-    syncs = segment.syncs
-    return rate_of(
-        sent_host_s=syncs.sent_host_s,
-        received_host_s=syncs.received_host_s,
-        ping_ticks=syncs.ping_ticks,
-        answer_ticks=syncs.answer_ticks,
-        tick_hz=segment.tick_hz,
-    )
-
-
-def pieces_of(
-    log: PulseLog,
-    *,
-    start_s: float | None = None,
-    end_s: float | None = None,
-    clocks: Mapping[str, ClockRate] | None = None,
-) -> list[Piece]:
-    """Segments cut to a window, in seconds from the log's beginning (time between segments is not counted).
-
-    clocks : what is stored of boards, for segments that hold no exchange.
-    Raises MeasureError if the window holds nothing of the log.
-    """
-    low_s = -math.inf if start_s is None else start_s
-    high_s = math.inf if end_s is None else end_s
-    found, offset_s = [], 0.0
-    for segment in log.segments:
-        begin = max(low_s, offset_s) - offset_s
-        finish = min(high_s, offset_s + segment.duration_s) - offset_s
-        if finish > begin or (segment.duration_s == 0 and begin == 0):
-            found.append(
-                Piece(
-                    segment=segment,
-                    clock=clock_of(segment, clocks),
-                    offset_s=offset_s,
-                    start_ticks=segment.start_ticks + math.ceil(begin * segment.tick_hz),
-                    end_ticks=segment.start_ticks + math.floor(finish * segment.tick_hz),
-                )
-            )
-        offset_s += segment.duration_s
-    if not found:
-        if not log.segments:
-            raise MeasureError(f"{log.source}: nothing was recorded in it, not even a board's start; record anew")
-        low = "the beginning" if start_s is None else f"{start_s:g} s"
-        high = "the end" if end_s is None else f"{end_s:g} s"
-        raise MeasureError(f"{log.source}: nothing lies between {low} and {high}; the log is {offset_s:.1f} s long")
-    return found
 
 
 def _run_times(clean: CleanPulses, tick_hz: float, spacing_turns: Floats | None) -> list[RunTime]:
@@ -220,8 +108,13 @@ def _run_times(clean: CleanPulses, tick_hz: float, spacing_turns: Floats | None)
     return times
 
 
-def _average(times: list[tuple[RunTime, ClockRate]]) -> tuple[Estimate | None, Mapping[str, Contribution]]:
-    """Turns over time with the timing's and the clock's uncertainty; clock errors of segments are taken as common."""
+def _average(
+    times: list[tuple[RunTime, ClockRate]], doubts: list[tuple[float, float]]
+) -> tuple[Estimate | None, Mapping[str, Contribution]]:
+    """Turns over time with the timing's and the clock's uncertainty; clock errors of segments are taken as common.
+
+    doubts : turns and seconds of each silence that may belong to the run or not; the ± holds both.
+    """
     true_s = sum(time.time_s / clock.factor for time, clock in times)
     turns = sum(time.turns for time, _ in times)
     if turns == 0:
@@ -231,6 +124,9 @@ def _average(times: list[tuple[RunTime, ClockRate]]) -> tuple[Estimate | None, M
     clock_part = sum(time.time_s / clock.factor * clock.u_ppm * 1e-6 for time, clock in times) / true_s
     total = Contribution(u=math.sqrt(sum(part.u**2 for part in timing)), dof=effective_dof(timing))
     parts = {"timing": total, "clock": Contribution(u=clock_part * speed_hz)}
+    if doubts:
+        either = sum(abs((turns + more) / (true_s + more_s) - speed_hz) for more, more_s in doubts)
+        parts["silences"] = Contribution(u=either / math.sqrt(3.0))  # rectangular, GUM 4.3.7
     return combine(speed_hz, parts.values()), parts
 
 
@@ -254,6 +150,16 @@ def _change_words(channel: str, piece: Piece, tick: int, seen: int, targets: int
     )
 
 
+def _doubt_words(channel: str, piece: Piece, doubt: tuple[int, int, int]) -> str:
+    """What is not known of a silence."""
+    before, after, missed = doubt
+    at_s = piece.offset_s + (before - piece.segment.start_ticks) / piece.segment.tick_hz
+    return (
+        f"{channel}: the silence of {(after - before) / piece.segment.tick_hz:.1f} s from {at_s:.1f} s on may be "
+        f"{missed} missing {'pulse' if missed == 1 else 'pulses'} or a pause; it is left out, and the ± holds both"
+    )
+
+
 def _channel_speed(
     pieces: list[Piece], channel: str, targets: int, spacing_turns: Floats | None
 ) -> tuple[ChannelSpeed, list[str]]:
@@ -262,6 +168,8 @@ def _channel_speed(
     pulses = missing = extra = irregular = runs = 0
     lost: int | None = 0
     seen_per_turn = set()
+    doubts: list[tuple[float, float]] = []
+    doubtful = 0
     told: list[str] = []
     for piece in pieces:
         clean = piece.clean(channel, targets)
@@ -275,6 +183,11 @@ def _channel_speed(
         if found:
             seen_per_turn.add(clean.per_turn)
         told += [_change_words(channel, piece, tick, seen, targets) for tick, seen in clean.changes]
+        told += [_doubt_words(channel, piece, doubt) for doubt in clean.doubtful]
+        for before, after, missed in clean.doubtful:
+            doubtful += missed
+            true_s = (after - before) / (piece.segment.tick_hz * piece.clock.factor)
+            doubts.append(((missed + 1) / clean.per_turn, true_s))
     for per_turn in sorted(seen_per_turn - {targets}):
         many = "fewer" if per_turn < targets else "more"
         told.append(
@@ -297,12 +210,13 @@ def _channel_speed(
     known = [time for time, _ in times if not time.assumed]
     weight = sum(time.dof for time in known)
     noise = math.sqrt(sum(time.timing_sd_s**2 * time.dof for time in known) / weight) if known else None
-    shaft_hz, contributions = _average(times)
+    shaft_hz, contributions = _average(times, doubts)
     return (
         ChannelSpeed(
             channel=channel,
             pulses=pulses,
             missing=missing,
+            doubtful=doubtful,
             extra=extra,
             lost=lost,
             turns=sum(time.turns for time, _ in times),

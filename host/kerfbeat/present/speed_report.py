@@ -26,6 +26,7 @@ def speed_document(result: SpeedResult) -> dict[str, Any]:
             name: {
                 "pulses": channel.pulses,
                 "missing": channel.missing,
+                "missing_at_most": channel.missing + channel.doubtful,
                 "extra": channel.extra,
                 "lost": channel.lost,
                 "turns": channel.turns,
@@ -66,7 +67,7 @@ def channel_rows(result: SpeedResult) -> list[list[str]]:
             str(channel.turns),
             f"{channel.turning_s:.1f}",
             str(channel.pulses),
-            str(channel.missing),
+            str(channel.missing) + (f" to {channel.missing + channel.doubtful}" if channel.doubtful else ""),
             str(channel.extra),
             "unknown" if channel.lost is None else str(channel.lost),
         ]
