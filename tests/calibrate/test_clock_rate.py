@@ -141,3 +141,17 @@ def test_impossible_exchanges_are_left_out():
     )  # fmt: skip
     assert result.exchanges == len(sent) - 2
     assert abs(result.against_host.value - 50.0) < 2.0
+
+
+@pytest.mark.parametrize("pace", [0.4, 2.6, 1e6])
+def test_a_pace_that_no_board_has_is_refused(pace):
+    good = exchanges(np.random.default_rng(11), ppm=0.0)
+    told = Exchanges(
+        sent_host_s=pace * good.sent_host_s,
+        received_host_s=pace * good.sent_host_s + max(pace, 1.0) * (good.received_host_s - good.sent_host_s),
+        ping_ticks=good.ping_ticks,
+        answer_ticks=good.answer_ticks,
+        tick_hz=TICK_HZ,
+    )
+    with pytest.raises(CalibrateError, match="which no clock does"):
+        calibrate_clock(told)

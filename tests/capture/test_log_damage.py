@@ -136,6 +136,12 @@ def test_what_is_not_a_whole_log_is_told(tmp_path: Path, content: bytes, said: s
         (b"lost,elbow,9000,until=9999; pulses=1", "'elbow' is not a sensor"),
         (b"sync,,9000,sent_s=1; received_s=nan; ping_ticks=1", "'nan' is not a number of seconds"),
         (b"sync,,9000,sent_s=1; received_s=2", "lacks ping_ticks="),
+        # A century is 3.156e9 s (365.25 days of 86,400 s); the bound is the next round number.
+        (b"sync,,9000,sent_s=1.0; received_s=3.3e9; ping_ticks=1", "cannot be: both go forward"),
+        (b"sync,,9000,sent_s=3300000000.0; received_s=3300000001.0; ping_ticks=1", "clock from 0 to 3.2e+09 s"),
+        (b"sync,,9000,sent_s=-1.0; received_s=2.0; ping_ticks=1", "cannot be: both go forward"),
+        (b"sync,,9000,sent_s=2.0; received_s=1.0; ping_ticks=1", "cannot be: both go forward"),
+        (b"sync,,9000,sent_s=1.0; received_s=2.0; ping_ticks=9001", "cannot be: both go forward"),
         (b"sync,,x,sent_s=1.0; received_s=2.0; ping_ticks=1", "'x' is not a whole number"),
         (b"mark,,9000,hello", "a mark is written key=value"),
         (b"segment,,0,tick_hz=1; cause=x", "lacks board="),

@@ -4,6 +4,8 @@ Logs and machine files that a stranger could send: a few kilobytes that ask for 
 universe, names that drive a terminal or a spreadsheet.
 """
 
+from collections.abc import Callable
+
 from kerfbeat.machine import demo_text
 
 __all__ = ["ESCAPE", "FORMULA", "LOGS", "MACHINES", "log_text"]
@@ -54,6 +56,15 @@ def _bridged(channel: str, period: int, missing: int) -> str:
     return _train(channel, period, 600) + lost + _train(channel, period, 600, again)
 
 
+def _exchanges(host_s: Callable[[int], float], count: int = 60) -> str:
+    """One exchange a second of the board's clock; the host's clock says what it likes."""
+    return "".join(
+        f"sync,,{k * 16_000_000 + 800},sent_s={host_s(k)!r}; received_s={host_s(k) + 0.001!r}; "
+        f"ping_ticks={k * 16_000_000}\n"
+        for k in range(count)
+    )
+
+
 LOGS: dict[str, str] = {
     "two pulses a life of the sun apart": log_text(_segment() + _train("wheel", LAST - 5, 2, 5)),
     "a pulse at the last tick": log_text(_segment() + _turning() + _train("wheel", 1, 1, LAST) + _end(LAST)),
@@ -80,14 +91,16 @@ LOGS: dict[str, str] = {
         _segment() + _turning()
         + "".join(f"sync,,{k * 10**16},sent_s=1e300; received_s=-1e300; ping_ticks={LAST}\n" for k in range(30))
     ),
-    "exchanges a million years apart": log_text(
-        _segment() + _turning()
-        + "".join(
-            f"sync,,{k * 16_000_000},sent_s={k}e13; received_s={k}e13; ping_ticks={k * 16_000_000}\n"
-            for k in range(60)
-        )
+    "exchanges a million years apart": log_text(_segment() + _turning() + _exchanges(lambda k: k * 1e13)),
+    "exchanges a year apart": log_text(_segment() + _turning() + _exchanges(lambda k: k * 3e7)),
+    "exchanges that go backwards": log_text(_segment() + _turning() + _exchanges(lambda k: 1e6 - k)),
+    "exchanges all at once": log_text(_segment() + _turning() + _exchanges(lambda k: 5.0)),
+    "exchanges that jump": log_text(_segment() + _turning() + _exchanges(lambda k: k + 3600.0 * (k // 7))),
+    "exchanges at random": log_text(_segment() + _turning() + _exchanges(lambda k: k * 7919 % 101 + 0.5)),
+    "minutes of exchanges that jump": log_text(
+        _segment() + _train("wheel", 4_000_000, 2400, 10) + _exchanges(lambda k: k + 40.0 * (k // 200), count=600)
     ),
-    "three hundred resets": log_text((_segment() + _train("wheel", 4_000_000, 2) + _train("motor", 640_000, 2)) * 300),
+    "a thousand resets": log_text((_segment() + _train("wheel", 4_000_000, 2) + _train("motor", 640_000, 2)) * 1000),
     "three thousand settings and notes": log_text(
         _segment() + _turning()
         + "".join(f"mark,,{k * 1000},note=x{k}\nmark,,{k * 1000},hz={20 + k % 50}\n" for k in range(3000))

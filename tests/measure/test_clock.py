@@ -134,6 +134,49 @@ def test_impossible_exchanges_are_left_out():
     assert rate.ppm == pytest.approx(100.0, abs=3.0)
 
 
+def jumping(data, at_s, by_s, seconds):
+    """The same exchanges, told by a host's clock that goes on by `by_s` more at its second `at_s`."""
+    later = np.arange(len(data["sent_host_s"])) >= np.ceil(at_s * len(data["sent_host_s"]) / seconds)
+    return data | {name: data[name] + np.where(later, by_s, 0.0) for name in ("sent_host_s", "received_host_s")}
+
+
+@pytest.mark.parametrize("by_s", [-0.9, -0.02, 0.02, 0.9, 120.0, 86_400.0])
+@pytest.mark.parametrize("ppm", [0.0, -4200.0, 250_000.0])
+def test_a_clock_that_jumps_spoils_nothing(ppm, by_s):
+    # As of a computer that slept: a plain line through all would be off by thousands of ppm.
+    data = jumping(exchanges(np.random.default_rng(8), ppm=ppm, seconds=90.0, every_s=0.487), 30.0, by_s, 90.0)
+    rate = rate_of(**data)
+    assert rate.ppm == pytest.approx(ppm, abs=4.0)
+    assert rate.u_ppm < 1.1 * HOST_U_PPM
+    assert rate.basis.endswith("one of the two jumped, 123 of 185 exchanges count")  # those from 30 s of 90 s
+
+
+def test_a_sleep_of_every_few_seconds_leaves_the_longest_stretch():
+    data = exchanges(np.random.default_rng(9), ppm=300.0, seconds=60.0, every_s=0.25)
+    for at_s in (5.0, 12.0, 20.0, 41.0, 50.0):
+        data = jumping(data, at_s, 7.0, 60.0)
+    rate = rate_of(**data)
+    assert abs(rate.ppm - 300.0) <= 2.0 * timing_u_ppm(rate)
+    assert "84 of 240" in rate.basis  # from 20 s to 41 s
+
+
+def test_a_resonator_that_warms_and_a_busy_host_do_not_jump():
+    for seed in range(50):
+        data = exchanges(
+            np.random.default_rng(seed), ppm=1000.0, seconds=600.0, every_s=0.487, busy=0.33, drift_ppm=1000.0
+        )
+        assert "jumped" not in rate_of(**data).basis
+
+
+@pytest.mark.parametrize("pace", [1e-3, 0.4, 2.6, 1e6])
+def test_a_pace_that_no_board_has_is_not_believed(pace):
+    data = exchanges(np.random.default_rng(10), ppm=0.0, seconds=60.0)
+    first = data["sent_host_s"][0]
+    stretched = {name: first + pace * (data[name] - first) for name in ("sent_host_s", "received_host_s")}
+    slow = data | stretched if pace > 1 else data | stretched | {"answer_ticks": data["ping_ticks"]}
+    assert rate_of(**slow) == unmeasured()
+
+
 def test_order_does_not_matter():
     data = exchanges(np.random.default_rng(6), ppm=100.0, seconds=60.0)
     shuffled = np.random.default_rng(0).permutation(len(data["sent_host_s"]))

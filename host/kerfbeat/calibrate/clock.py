@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.errors import CalibrateError
-from kerfbeat.measure.clock import HOST_CRYSTAL_PPM, RESONATOR_PPM
+from kerfbeat.measure.clock import HOST_CRYSTAL_PPM, RATES, RESONATOR_PPM
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
 from kerfbeat.measure.wander import time_of_turns
 
@@ -173,7 +173,13 @@ def _rate(parts: Sequence[_Series]) -> _Rate:
         dof += took.dof
     if board_s <= 0.0:
         raise CalibrateError("too few exchanges with the board are in one piece; record at least a minute.")
-    return _Rate(-host_less_s / board_s, math.sqrt(variance) / board_s, float(dof))
+    slope = -host_less_s / board_s
+    if not 1.0 - 1.0 / RATES[0] <= slope <= 1.0 - 1.0 / RATES[1]:
+        raise CalibrateError(
+            f"by the exchanges {board_s:.0f} s of the board took {board_s * (1.0 - slope):.1f} s of this computer, "
+            "which no clock does; the exchanges of this log are damaged: record again."
+        )
+    return _Rate(slope, math.sqrt(variance) / board_s, float(dof))
 
 
 def _wander(parts: Sequence[_Series]) -> tuple[float, float]:
@@ -197,8 +203,8 @@ def calibrate_clock(exchanges: Exchanges, *, with_growth: bool = False) -> Clock
 
     with_growth : tell also how the uncertainty shrank with time, which costs as much again several times.
 
-    Raises CalibrateError with too few exchanges or too short a time, and if the clocks stepped so often that no
-    stretch between is long enough.
+    Raises CalibrateError with too few exchanges or too short a time, if the clocks stepped so often that no stretch
+    between is long enough, and for a rate that no clock has.
     """
     series = _series(exchanges)
     long_s = float(series.board_s[-1])

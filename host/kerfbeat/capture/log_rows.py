@@ -18,6 +18,7 @@ __all__ = ["Rows"]
 TICK_LIMIT = 1 << 63
 TICK_HZ = (1.0, 1e12)  # from a logger of whole seconds to imported picoseconds; beyond it numbers overflow
 MARKED_HZ = (0.0, 1000.0)  # what an inverter can show
+HOST_S = 3.2e9  # a computer's clock begins when it is switched on; none has run for a century
 SYNC = re.compile(  # as the writer writes it
     rb"sync,,(\d{1,18}),sent_s=(\d+\.\d+); received_s=(\d+\.\d+); ping_ticks=(\d{1,18})"
 )
@@ -181,16 +182,25 @@ class Rows:
         if found is None or self._open is None:
             return False
         answer, sent, received, ping = found.groups()
-        self._open.syncs.append((float(sent), float(received), int(ping), int(answer)))
-        self._open.until(int(answer))
+        exchange = (float(sent), float(received), int(ping), int(answer))
+        if not _possible(*exchange):
+            return False
+        self._open.syncs.append(exchange)
+        self._open.until(exchange[3])
         return True
 
     def _sync(self, _channel: str, ticks: str, value: str) -> None:
         fields = log_format.parse_fields(value)
         sent, received = (_seconds(_need(fields, key)) for key in ("sent_s", "received_s"))
+        exchange = (sent, received, _whole(_need(fields, "ping_ticks")), _whole(ticks))
+        if not _possible(*exchange):
+            raise _Problem(
+                f"an exchange sent at {sent:g} s and answered at {received:g} s, ticks {exchange[2]} and {exchange[3]} "
+                f"cannot be: both go forward, and a computer's clock from 0 to {HOST_S:.1e} s; remove the row"
+            )
         segment = self._segment_at_hand("sync")
-        segment.syncs.append((sent, received, _whole(_need(fields, "ping_ticks")), _whole(ticks)))
-        segment.until(_whole(ticks))
+        segment.syncs.append(exchange)
+        segment.until(exchange[3])
 
     def _mark(self, _channel: str, ticks: str, value: str) -> None:
         key, equals, text = value.partition("=")
@@ -229,6 +239,11 @@ class Rows:
             self._segments.append(self._open.closed(self._machine))
         self._open = _OpenSegment(log_format.parse_fields(value), _whole(ticks))
         self.ended = False
+
+
+def _possible(sent_s: float, received_s: float, ping_ticks: int, answer_ticks: int) -> bool:
+    """Whether an exchange can have been made like this."""
+    return 0.0 <= sent_s <= received_s <= HOST_S and ping_ticks <= answer_ticks
 
 
 def _cells(raw: bytes) -> tuple[str, str, str, str]:

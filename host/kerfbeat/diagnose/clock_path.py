@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture.log import Segment
 from kerfbeat.diagnose.spline import through
+from kerfbeat.measure.clock import unbroken
 
 __all__ = ["ClockPath", "clock_path"]
 
@@ -62,6 +63,9 @@ def clock_path(segment: Segment, *, rate: float = 1.0) -> ClockPath:
     board_s, host_s, trip_s = (np.asarray(each[usable], dtype=np.float64) for each in (board_s, host_s, trip_s))
     if len(board_s) < LEAST_POINTS:
         return none
+    order = np.argsort(board_s)
+    if len(unbroken(host_s=host_s[order], board_s=board_s[order], trip_s=trip_s[order])) > 1:
+        return none  # a clock that jumped has no way that a curve could follow
     first_s, last_s = float(board_s.min()), float(board_s.max())
     count = int((last_s - first_s) / POINT_EVERY_S)
     if count < LEAST_POINTS:

@@ -4,7 +4,8 @@ Cheap boards keep time with a ceramic resonator, off by up to half a per cent: a
 Two-way exchanges with the host measure it.  Each brackets the board's tick between two host times; a delay on either
 way can shift it by half of what the round trip took beyond the shortest.  Of each stretch of the session only the
 shortest round trip counts, so a busy host widens nothing.  The host's own clock is a crystal, and its class is part of
-the uncertainty.  A ratio of two channels of one board needs none of this.
+the uncertainty.  A clock that stands still while the computer sleeps seems to jump: only exchanges between two jumps
+are compared.  A ratio of two channels of one board needs none of this.
 """
 
 import math
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.measure.uncertainty import coverage_factor, fit_line
 
-__all__ = ["ClockRate", "SyncHistory", "as_imported", "rate_of", "unmeasured"]
+__all__ = ["ClockRate", "SyncHistory", "as_imported", "rate_of", "unbroken", "unmeasured"]
 
 Floats = NDArray[np.float64]
 Ticks = NDArray[np.int64]
@@ -28,6 +29,11 @@ STRETCHES = 32  # of a session, each giving its shortest round trip
 STAMP_S = 10e-6  # how well a host time and a tick meet at best: scheduling and byte times, common practice
 WANDERS = 0.12  # of the difference between halves: sd of a fitted slope about the true mean rate, random-walk rate:
 #                 sqrt(1/210) against sqrt(13/35) of the walk's sd over the session
+# A jump is what neither the trips explain nor a rate that wanders: a resonator moves by some 0.1 % between cold and
+# warm.  In the first minute an unseen 1 ms shifts the rate by 25 ppm, half of the host crystal's class (test_clock).
+JUMP_S = 1e-3
+JUMP_SHARE = 2e-3
+RATES = (0.5, 2.0)  # true over stated: a 20 MHz board that was called 16 MHz is inside, nothing that ticks is outside
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,21 +68,27 @@ def rate_of(
     """Rate of the board's clock against the host's, from exchanges of one segment, (n,) each in any order.
 
     With fewer than 3 usable exchanges, or less certain than the resonator's class, that class also has its say.
+    Where a clock jumped, the longest stretch between two jumps is used.
     """
     prior = unmeasured()
     middle_s = 0.5 * (sent_host_s + received_host_s)
-    board_s = 0.5 * (ping_ticks + answer_ticks) / tick_hz
+    board_s = np.asarray(0.5 * (ping_ticks + answer_ticks) / tick_hz, dtype=np.float64)
     trip_s = (received_host_s - sent_host_s) - (answer_ticks - ping_ticks) / tick_hz
     possible = np.isfinite(trip_s) & (trip_s > -STAMP_S)
     middle_s, board_s, trip_s = middle_s[possible], board_s[possible], trip_s[possible]
     if len(middle_s) < 3:
         return prior
-    order = np.argsort(middle_s)
+    order = np.argsort(board_s)
+    stretches = unbroken(host_s=middle_s[order], board_s=board_s[order], trip_s=trip_s[order])
+    longest = max(stretches, key=lambda each: float(middle_s[order[each.stop - 1]] - middle_s[order[each.start]]))
+    order = order[longest]
+    if len(order) < 3:
+        return prior
     best = np.array(
         [part[np.argmin(trip_s[part])] for part in np.array_split(order, min(STRETCHES, len(order)))], dtype=np.int64
     )
     x, offset, excess = middle_s[best], (board_s - middle_s)[best], trip_s[best] - trip_s.min()
-    if x[-1] - x[0] <= 0.0:
+    if x[-1] - x[0] <= 0.0 or not RATES[0] <= 1.0 + (offset[-1] - offset[0]) / (x[-1] - x[0]) <= RATES[1]:
         return prior
     # Within +-excess / 2, rectangular; each point has a variance, which the residuals may only raise (Birge).
     variance = STAMP_S**2 + excess**2 / 12.0
@@ -84,8 +96,8 @@ def rate_of(
     scale = max(1.0, 1.0 / line.residual_sd if line.residual_sd > 0 else 1.0)
     u_line = line.u_slope * scale * coverage_factor(line.dof) / coverage_factor(math.inf)
     u_wander = 0.0
-    if len(x) >= 8:
-        half = len(x) // 2
+    half = len(x) // 2
+    if half >= 4 and min(x[half - 1] - x[0], x[-1] - x[half]) > 0.0:
         early = fit_line(x[:half], offset[:half] - offset[0], weights=1.0 / variance[:half])
         late = fit_line(x[half:], offset[half:] - offset[0], weights=1.0 / variance[half:])
         u_wander = WANDERS * abs(late.slope - early.slope)
@@ -93,11 +105,27 @@ def rate_of(
     trust = 1.0 / (1.0 + (u_ppm / prior.u_ppm) ** 2)
     if abs(line.slope) * 1e6 - 2.0 * u_ppm > RESONATOR_PPM:
         trust = 1.0  # the clock is off by more than its class: believe what was measured
+    jumped = "" if len(stretches) == 1 else f"; one of the two jumped, {len(order)} of {len(middle_s)} exchanges count"
     return ClockRate(
         ppm=trust * line.slope * 1e6,
         u_ppm=math.hypot(u_ppm * math.sqrt(trust), HOST_CRYSTAL_PPM / math.sqrt(3.0)),
-        basis="measured against this computer's clock, itself of the ±50 ppm class",
+        basis=f"measured against this computer's clock, itself of the ±50 ppm class{jumped}",
     )
+
+
+def unbroken(*, host_s: Floats, board_s: Floats, trip_s: Floats) -> list[slice]:
+    """Stretches of exchanges within which no clock jumped, (n,) each in order of `board_s`.
+
+    An exchange tells the board's time at its middle within half of its trip, `trip_s`.  From one to the next the two
+    clocks part by the usual rate; what is beyond trips and a rate that wanders is a jump.
+    """
+    steps_s, gaps_s = np.diff(board_s - host_s), np.diff(host_s)
+    apart = gaps_s > 0.0
+    usual = float(np.median(steps_s[apart] / gaps_s[apart])) if apart.any() else 0.0
+    most_s = 0.5 * (trip_s[1:] + trip_s[:-1]) + JUMP_S + JUMP_SHARE * np.maximum(gaps_s, 0.0)
+    ends = np.flatnonzero(np.abs(steps_s - usual * gaps_s) > most_s) + 1
+    starts = [0, *ends.tolist()]
+    return [slice(start, end) for start, end in zip(starts, [*starts[1:], len(host_s)], strict=True)]
 
 
 class SyncHistory:

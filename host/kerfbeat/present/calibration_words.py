@@ -177,9 +177,11 @@ def clock_lines(board: str, found: ClockResult) -> list[str]:
     if found.late:
         lines.append(f"  {found.late} exchanges were late (a busy computer) and hardly count")
     for step in found.steps:
+        by_s = abs(step.ahead_s)
+        far = f"{by_s:.1f} s" if by_s >= 1.0 else f"{1e3 * by_s:.3g} ms"
         lines.append(
-            f"  a clock jumped by {1e3 * abs(step.ahead_s):.3g} ms after {step.at_s:.0f} s (the computer's was set, or "
-            "it slept); the rate is found around it"
+            f"  a clock jumped by {far} after {step.at_s:.0f} s (the computer's was set, or it slept); the rate is "
+            "found around it"
         )
     return lines
 
