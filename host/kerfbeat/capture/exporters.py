@@ -16,6 +16,7 @@ from kerfbeat.errors import DiskError, LogError
 
 __all__ = ["cell", "pulse_lines", "table_lines", "thinned", "write_lines"]
 
+NAMED = 8  # segments in an error: it stays one line
 RISKY_STARTS = ("=", "+", "-", "@")  # a spreadsheet takes a text that starts so for a formula
 
 
@@ -42,8 +43,9 @@ def _segment(log: PulseLog, number: int | None) -> Segment:
     ]
     if number is None:
         if len(with_pulses) > 1:
-            names = ", ".join(map(str, with_pulses))
-            raise LogError(f"{log.source}: times do not compare across its segments {names}; choose one of them")
+            names = ", ".join(map(str, with_pulses[:NAMED]))
+            more = f" and {len(with_pulses) - NAMED} more" if len(with_pulses) > NAMED else ""
+            raise LogError(f"{log.source}: times do not compare across its segments {names}{more}; choose one of them")
         if not with_pulses:
             raise LogError(f"{log.source}: holds no pulses")
         number = with_pulses[0]

@@ -150,6 +150,8 @@ def bridge_windows(
     """
     crossed = np.zeros(len(left), dtype=bool)
     drop, skip_at, skips = [np.empty(0, np.int64)], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    if len(left) == 0:
+        return Bridge(crossed=crossed, drop=drop[0], skip_at=skip_at[0], skips=skips[0])
     inner = right - left - 1
     share = np.cumsum(inner + per_turn + 1) * (per_turn + 1) // AT_ONCE
     for part in np.split(np.arange(len(left)), np.flatnonzero(np.diff(share)) + 1):

@@ -137,6 +137,8 @@ def speed_trace(
         )
     parts: list[tuple[Floats, Floats, Floats]] = []
     for piece in pieces_of(log, start_s=start_s, end_s=end_s):
+        if len(piece.edges(channel)) < LEAST_EDGES:
+            continue
         clean = piece.clean(channel, log.machine.sensors[channel].targets)
         tick_hz = piece.segment.tick_hz
         for first, last in pairwise(clean.run_starts.tolist()):
