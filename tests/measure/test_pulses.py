@@ -100,6 +100,25 @@ def test_missing_pulses_are_counted_while_the_speed_changes(bench, name):
     assert abs(found - missed) <= 0.02 * missed + 0.5
 
 
+@pytest.mark.parametrize("share", [0.0, 0.03, 0.06, 0.11])
+@pytest.mark.parametrize("miss", [0.05, 0.1])
+def test_one_pulse_in_twenty_missing_changes_no_number(bench, share, miss):
+    # Of near even targets and of uneven ones; also where, by chance, every fifth is missed for some turns.
+    wrong = pulses = missed = found = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        times, _ = bench.steady(1.3, 60.0, bench.uneven(rng, 4, share=share)).edges()
+        kept = np.flatnonzero(rng.random(len(times)) >= miss)
+        ticks = bench.ticks_of(times[kept] + rng.normal(0, JITTER_S, len(kept)))
+        clean = clean_pulses(ticks, tick_hz=TICK_HZ, targets=4)
+        number = kept[np.searchsorted(ticks, clean.ticks)]
+        for first, last in clean.runs():
+            wrong += int((np.diff(clean.numbers(first, last)) != np.diff(number[first:last])).sum())
+        pulses, missed, found = pulses + len(kept), missed + int(np.ptp(kept)) + 1 - len(kept), found + clean.missing
+    assert wrong <= 1e-3 * pulses
+    assert 0.97 * missed <= found <= missed
+
+
 @pytest.mark.parametrize("name", WHEELS)
 @pytest.mark.parametrize("cause", ["stray", "bounce", "bursts"])
 def test_extra_pulses_are_counted_and_taken_out(bench, name, cause):

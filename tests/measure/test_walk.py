@@ -59,3 +59,14 @@ def test_uneven_targets_are_followed_by_their_pattern():
     walk = walk_edges(times[3:], context=times[:3], gaps=[1.2, 0.8, 0.7, 1.3])
     assert walk.skips == [1]
     assert walk.reached == len(times) - 3
+
+
+def test_a_gap_of_twice_its_neighbours_is_a_missing_edge_where_no_pattern_is_known():
+    # Places of 3 degrees' error let such a gap look like the last of a stop; the shaft is as fast as before after it.
+    times = [0.0, 1.0, 2.03, 3.08, 5.0, 6.0, 7.03, 8.0]
+    for known in (None, [1.0]):
+        walk = walk_edges(times[3:], context=times[:3], gaps=known)
+        assert (walk.skip_at, walk.skips) == ([1], [1])
+        assert walk.kept == list(range(5))
+    stopping = [0.0, 1.0, 2.03, 3.08, 5.0, 8.5]
+    assert walk_edges(stopping[3:], context=stopping[:3], gaps=None).skips == []

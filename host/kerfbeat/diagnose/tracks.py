@@ -25,7 +25,6 @@ __all__ = ["Run", "Track", "breaks_of", "tracks_of"]
 Floats = NDArray[np.float64]
 Source = Literal["calibrated", "from the run", "one target", "even"]
 LEAST_EDGES = 3
-NEAR_WHOLE, NEIGHBOURS_ALIKE = 0.1, 0.2  # of a gap: targets sit some degrees off their places
 SURE_TURNS = 3  # of a run that is matched to the longest
 OWN_TURNS = 12  # of a run that shows angles of its own well enough
 
@@ -119,29 +118,6 @@ def _seconds(ticks: NDArray[np.int64], piece: Piece, path: ClockPath) -> Floats:
     return piece.offset_s + path.seconds((ticks - piece.segment.start_ticks) / piece.segment.tick_hz)
 
 
-def _numbers(clean: CleanPulses, first: int, last: int) -> NDArray[np.int64]:
-    """Pulse numbers of a run, with a pulse put in where a single gap is a multiple of both its neighbours.
-
-    No shaft with a mass halves its speed for one gap and has it back in the next: a pulse was missed that the counting
-    did not notice.
-    """
-    numbers = np.array(clean.numbers(first, last), dtype=np.int64)
-    if len(numbers) < 4:
-        return numbers
-    pace = np.diff(clean.ticks[first:last]) / np.diff(numbers)
-    before, here, after = pace[:-2], pace[1:-1], pace[2:]
-    usual = 0.5 * (before + after)
-    times = np.round(here / usual)
-    missed = (
-        (times >= 2)
-        & (np.abs(here / usual - times) < NEAR_WHOLE * times)
-        & (np.abs(before - after) < NEIGHBOURS_ALIKE * usual)
-    )
-    more = np.zeros(len(numbers), dtype=np.int64)
-    more[2:-1] = np.where(missed, (times - 1) * np.diff(numbers)[1:-1], 0).astype(np.int64)
-    return numbers + np.cumsum(more)
-
-
 def _angles(clean: CleanPulses, known: Floats | None) -> tuple[Floats, Source]:
     """Angles of the targets in turns, in the order in which the longest run counts them, and whence they are known."""
     per_turn = clean.per_turn
@@ -152,7 +128,7 @@ def _angles(clean: CleanPulses, known: Floats | None) -> tuple[Floats, Source]:
     if last - first < LEAST_EDGES:
         return even, "even"
     try:
-        angles, u_turns = find_angles(clean.ticks[first:last], numbers=_numbers(clean, first, last), per_turn=per_turn)
+        angles, u_turns = find_angles(clean.ticks[first:last], numbers=clean.numbers(first, last), per_turn=per_turn)
     except MeasureError:
         return even, "even"
     if known is not None and len(known) == per_turn:
@@ -169,7 +145,7 @@ def _runs(clean: CleanPulses, angles: Floats, piece: Piece, path: ClockPath) -> 
     spacing = np.diff(angles, append=angles[0] + 1.0)
     for span in spans:
         first, last = span
-        numbers = _numbers(clean, first, last)
+        numbers = clean.numbers(first, last)
         mine, sure, rotation = (angles, True, 0) if span == longest else _turned(clean, span, spacing)
         yield Run(
             seconds=_seconds(clean.ticks[first:last], piece, path),
@@ -186,7 +162,7 @@ def _turned(clean: CleanPulses, span: tuple[int, int], spacing: Floats) -> tuple
     if per_turn == 1:
         return np.zeros(1), True, 0
     try:
-        angles, u_turns = find_angles(clean.ticks[first:last], numbers=_numbers(clean, first, last), per_turn=per_turn)
+        angles, u_turns = find_angles(clean.ticks[first:last], numbers=clean.numbers(first, last), per_turn=per_turn)
     except MeasureError:
         return np.arange(per_turn) / per_turn, False, 0
     match = match_pattern(angles, u_turns=u_turns, spacing_turns=spacing)

@@ -27,6 +27,7 @@ Ticks = NDArray[np.int64]
 
 CHUNK = 1 << 16  # edges looked at together; stays in the processor's cache
 LEAST_CERTAIN = 6  # like gaps in a row before they count as certain
+PATTERN_FIT = 0.3  # mean gaps: uneven targets come round in the same order
 BOUNCE = 10  # a gap shorter than 1/10 of both its neighbours' is no turning wheel
 SYSTEMATIC = 0.05  # share of such gaps from which they are taken for bounce of the sensor and not for stray noise
 NOISY = 0.6  # share below which bursts are taken out whole; above, the targets in them can be found
@@ -98,9 +99,19 @@ def _without_bounce(ticks: Ticks) -> Ticks:
     return np.delete(ticks, where + 1)
 
 
-def _certain(unlike_gaps: Ticks, last_gap: int, lag: int) -> tuple[Ticks, Ticks]:
-    """First and last edge of each stretch whose gaps repeat through a whole turn at least."""
-    first, last = stretches(unlike_gaps, last_gap, lag=lag, least=max(lag, LEAST_CERTAIN))
+def _certain(ticks: Ticks, unlike_gaps: Ticks, lag: int) -> tuple[Ticks, Ticks]:
+    """First and last edge of each stretch whose gaps repeat through a whole turn at least.
+
+    Where every fifth of four targets is missed for some turns four gaps repeat, too, but not as those of the longest
+    stretch do, from wherever it is begun.
+    """
+    first, last = stretches(unlike_gaps, len(ticks) - 2, lag=lag, least=max(lag, LEAST_CERTAIN))
+    if lag > 1 and len(first) > 1:
+        gaps = np.diff(ticks[first[:, None] + np.arange(lag + 1)])
+        shares = gaps * (lag / gaps.sum(axis=1, keepdims=True))
+        longest = shares[int(np.argmax(last - first))]
+        off = np.stack([np.abs(shares - np.roll(longest, k)).max(axis=1) for k in range(lag)]).min(axis=0)
+        first, last = first[off < PATTERN_FIT], last[off < PATTERN_FIT]
     if len(first) > 1:
         first[1:] = np.maximum(first[1:], last[:-1])
     return first, last
@@ -197,7 +208,7 @@ def _clean(
     if len(cuts):
         near = (cuts[:, None] - 1 + np.arange(lag + 1)).ravel()
         unlike_gaps = np.union1d(unlike_gaps, near[(near >= lag) & (near < len(edges) - 1)])
-    first, last = _certain(unlike_gaps, len(edges) - 2, lag)
+    first, last = _certain(edges, unlike_gaps, lag)
     state = Verdict(edges, per_turn=per_turn, lag=lag)
     few = given <= 2 * per_turn + LEAST_CERTAIN  # too few to be certain of anything: all are believed
     least = 1 if few and len(first) == 0 else max(per_turn + 1, LEAST_CERTAIN + 2)

@@ -18,6 +18,7 @@ STEADY = 0.15  # a missing pulse is claimed only if the gap was foreseen to chan
 STOPPING = 0.03  # from this change on a long gap may be the last before standstill: the next edge must confirm a miss
 MISSING_FIT = 0.2  # gaps: and if the edge then comes so near to its time
 MOST_MISSING = 2  # in a row; a longer silence is a pause, or a signal that went away
+NEAR_WHOLE, ALIKE = 0.1, 0.2  # of a gap: targets sit some degrees off their places
 BETTER = 0.1  # an edge within this share of the expected time beats an earlier one that is 20 % early
 
 
@@ -45,6 +46,20 @@ def _expected(gap: float, rate: float, before: float, elapsed: float, elapsed_be
     if square <= 0.0 or now <= 0.0:
         return math.inf
     return 2.0 * gap / (now + math.sqrt(square))
+
+
+def _missed_between(before: float, waited: float, after: float) -> int:
+    """How many pulses are missing in a gap between two usual ones; 0 if that is not clear.
+
+    No shaft with a mass halves its speed for one gap and has it back in the next; a slow one that may have paused is
+    judged by `kerfbeat.measure.pauses`.
+    """
+    usual = 0.5 * (before + after)
+    if abs(before - after) > ALIKE * usual:
+        return 0
+    missing = round(waited / usual) - 1
+    fits = abs(waited / usual - missing - 1) < NEAR_WHOLE * (missing + 1)
+    return missing if fits and 1 <= missing <= MOST_MISSING else 0
 
 
 def walk_edges(times: Sequence[float], *, context: Sequence[float], gaps: Sequence[float] | None) -> Walk:
@@ -94,7 +109,12 @@ def walk_edges(times: Sequence[float], *, context: Sequence[float], gaps: Sequen
         if taken == len(times):
             break
         waited = times[taken] - past[-1]
-        if waited > high:
+        following = times[taken + 1] - times[taken] if taken + 1 < len(times) else math.inf
+        if len(past) > 2 and (missing := _missed_between(1.0 / rate, waited, following)):
+            passed = missing + 1
+            walk.skip_at.append(taken)
+            walk.skips.append(missing)
+        elif waited > high:
             passed = 0
             reach = gap
             for missing in range(1, MOST_MISSING + 1):
