@@ -16,6 +16,7 @@ from kerfbeat.calibration import Calibration, calibration_path, save_calibration
 from kerfbeat.calibration import Result as Stored
 from kerfbeat.capture import ports
 from kerfbeat.capture.board_settings import BoardSettings, day_number
+from kerfbeat.cli.configure import configure
 from kerfbeat.drive.board_plan import BoardPlan
 from kerfbeat.errors import LinkError
 from kerfbeat.measure.uncertainty import Estimate
@@ -55,8 +56,11 @@ def test_a_new_board_says_that_nothing_is_set(run: Run, url: str) -> None:
     first, *rest = result.stdout.splitlines()
     assert first.startswith("board 51A70000, ")
     assert "the defaults are in force" in first
-    assert any(line.split() == ["wheel", "sensor", "none"] for line in rest)
-    assert "display: says that the wheel is not set" in result.stdout
+    told = {line[:22].strip(): line[22:].strip() for line in rest if line.startswith("  ")}
+    assert told["wheel sensor"] == "none (set by --machine M)"
+    assert told["alarm at belt slip"] == "none (set by --slip-limit PERCENT)"
+    assert told["alarm below"] == "none (set by --slowest SPEED)"
+    assert "display: says NOT SET" in result.stdout
     assert "clock: never measured" in result.stdout
 
 
@@ -67,7 +71,7 @@ def test_settings_are_compared_written_and_there_the_next_time(run: Run, url: st
     shown = run(*words, "--show")
     assert shown.exit_code == 0
     row = next(line for line in shown.stdout.splitlines() if line.startswith("blade per wheel turn"))
-    assert "not set" in row
+    assert row.split()[4] == "none"
     assert "1039.553 mm (40.927 in)" in row
     assert "wheel as described" in row
     assert json.loads(run("configure", "--port", url, "--json").stdout)["generation"] == 0  # nothing was written
@@ -192,6 +196,18 @@ def test_a_clock_correction_is_shown_to_age() -> None:
     assert "kerfbeat calibrate clock" in text
     ahead = BoardSettings(clock_u95_ppb=0, clock_day=day_number(DAY + timedelta(days=1)))
     assert "this computer's date is before it" in "\n".join(settings_words.display_lines(ahead, today=DAY))
+
+
+def test_what_sets_a_value_is_told_only_where_there_is_none_and_exists() -> None:
+    empty = [line for line in settings_words.LINES if line.words(BoardSettings()) == settings_words.NONE]
+    assert len(empty) >= 10
+    options = {name for param in configure.params for name in param.opts}
+    for line in empty:
+        said = re.findall(r"--[a-z-]+", line.sets)
+        assert said, line.label
+        assert set(said) <= options, line.label
+    told = "\n".join(settings_words.settings_lines(BoardSettings(slip_limit_1e4=300)))
+    assert "alarm at belt slip    over 3 %\n" in told
 
 
 def test_every_setting_has_its_words() -> None:

@@ -107,9 +107,10 @@ def configure(
 ) -> None:
     """Show what the board keeps for its display, or write it anew.
 
-    Alone it reads: wheel, sensors, alarms, the clock's correction and how old that is.  With a machine file it works
-    out the settings from it and from what was calibrated, shows every difference, asks, writes, and reads back.  Other
-    options change one thing each.  A board without an identity is given one, so that its clock can be calibrated.
+    Alone it reads: wheel, sensors, alarms, the clock's correction and how old that is; where one has no value, what
+    sets it.  With a machine file it works out the settings from it and from what was calibrated, shows every
+    difference, asks, writes, and reads back.  Other options change one thing each, with a machine file or without.  A
+    board without an identity is given one, so that its clock can be calibrated.
 
     If supply or cable fails meanwhile the board keeps the old settings or the new ones, never a mixture.  Display and
     alarms are an indicator, not a safety device.

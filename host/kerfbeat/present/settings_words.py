@@ -36,16 +36,18 @@ __all__ = [
 ]
 
 CHANGE_HEADINGS = ("setting", "stored", "new", "from")
+NONE = "none"
 DAY_S = 86400.0
 MM_PER_MIN = 60e3  # to the metre a second
 
 
 class _Line(NamedTuple):
-    """One line of the table: what it is called, the fields it shows, and how."""
+    """One line of the table: what it is called, the fields it shows, how, and what sets them."""
 
     label: str
     fields: tuple[str, ...]
     words: Callable[[BoardSettings], str]
+    sets: str = ""  # what gives it a value, told where it has none
 
 
 def _mode(mode: int) -> str:
@@ -55,27 +57,27 @@ def _mode(mode: int) -> str:
 
 
 def _sensor(board_input: int, targets: int) -> str:
-    return f"input {board_input}, {counted(targets, 'target')}" if board_input else "none"
+    return f"input {board_input}, {counted(targets, 'target')}" if board_input else NONE
 
 
 def _circumference(settings: BoardSettings) -> str:
     mm = settings.circumference_um / 1e3
-    return f"{mm:.3f} mm ({mm / 1e3 / M_PER_IN:.3f} in)" if mm else "not set"
+    return f"{mm:.3f} mm ({mm / 1e3 / M_PER_IN:.3f} in)" if mm else NONE
 
 
 def _angles(settings: BoardSettings) -> str:
     degrees = [f"{360.0 * each / TURN:.2f}" for each in settings.angles_65536]
-    return f"{', '.join(degrees)} degrees" if degrees else "not calibrated"
+    return f"{', '.join(degrees)} degrees" if degrees else NONE
 
 
 def _ratios(settings: BoardSettings) -> str:
     ratios = [f"{each / 1e6:.6g}" for each in settings.ratios_millionths]
-    return f"{' or '.join(ratios)} turns per wheel turn" if ratios else "none"
+    return f"{' or '.join(ratios)} turns per wheel turn" if ratios else NONE
 
 
 def _speed(mm_per_min: int, unit: str) -> str:
     if not mm_per_min:
-        return "none"
+        return NONE
     said = [
         f"{short_number(convert(mm_per_min / MM_PER_MIN))} {name}"
         for name, convert in (("m/min", m_per_min), ("ft/min", ft_per_min))
@@ -86,7 +88,7 @@ def _speed(mm_per_min: int, unit: str) -> str:
 
 def _clock(settings: BoardSettings) -> str:
     if not settings.clock_measured:
-        return "never measured"
+        return NONE
     stored = Estimate(value=settings.clock_ppb / 1e3, u95=settings.clock_u95_ppb / 1e3)
     return f"{plus_minus(stored)} ppm on {_date(settings.clock_day)}"
 
@@ -97,19 +99,31 @@ def _date(day: int) -> str:
 
 
 LINES = (
-    _Line("board id", ("board_id",), lambda s: f"{s.board_id:08X}" if s.board_id else "none"),
-    _Line("wheel sensor", ("wheel_input", "wheel_targets"), lambda s: _sensor(s.wheel_input, s.wheel_targets)),
-    _Line("blade per wheel turn", ("circumference_um",), _circumference),
-    _Line("target angles", ("angles_65536",), _angles),
-    _Line("belt slip sensor", ("fast_input", "fast_targets"), lambda s: _sensor(s.fast_input, s.fast_targets)),
-    _Line("its ratio at idle", ("ratios_millionths",), _ratios),
-    _Line("clock correction", ("clock_ppb", "clock_u95_ppb", "clock_day"), _clock),
+    _Line(
+        "board id", ("board_id",), lambda s: f"{s.board_id:08X}" if s.board_id else NONE,
+        "--id HEX, or by the first write",
+    ),
+    _Line(
+        "wheel sensor", ("wheel_input", "wheel_targets"), lambda s: _sensor(s.wheel_input, s.wheel_targets),
+        "--machine M",
+    ),
+    _Line("blade per wheel turn", ("circumference_um",), _circumference, "--machine M"),
+    _Line("target angles", ("angles_65536",), _angles, "kerfbeat calibrate targets and then --machine M"),
+    _Line(
+        "belt slip sensor", ("fast_input", "fast_targets"), lambda s: _sensor(s.fast_input, s.fast_targets),
+        "--machine M that has a sensor on motor or driven shaft",
+    ),
+    _Line("its ratio at idle", ("ratios_millionths",), _ratios, "--machine M"),
+    _Line(
+        "clock correction", ("clock_ppb", "clock_u95_ppb", "clock_day"), _clock,
+        "kerfbeat calibrate clock and then --machine M",
+    ),
     _Line("first line shows", ("unit",), lambda s: UNITS[s.unit]),
-    _Line("alarm below", ("slowest_mm_min",), lambda s: _speed(s.slowest_mm_min, UNITS[s.unit])),
-    _Line("alarm above", ("fastest_mm_min",), lambda s: _speed(s.fastest_mm_min, UNITS[s.unit])),
+    _Line("alarm below", ("slowest_mm_min",), lambda s: _speed(s.slowest_mm_min, UNITS[s.unit]), "--slowest SPEED"),
+    _Line("alarm above", ("fastest_mm_min",), lambda s: _speed(s.fastest_mm_min, UNITS[s.unit]), "--fastest SPEED"),
     _Line(
         "alarm at belt slip", ("slip_limit_1e4",),
-        lambda s: f"over {s.slip_limit_1e4 / 100.0:g} %" if s.slip_limit_1e4 else "none",
+        lambda s: f"over {s.slip_limit_1e4 / 100.0:g} %" if s.slip_limit_1e4 else NONE, "--slip-limit PERCENT",
     ),
     _Line("input 1", ("modes",), lambda s: _mode(s.modes[0])),
     _Line("input 2", ("modes",), lambda s: _mode(s.modes[1])),
@@ -144,9 +158,14 @@ def board_line(stored: StoredSettings, hello: Hello, health: Health | None) -> s
 
 
 def settings_lines(settings: BoardSettings) -> list[str]:
-    """Every setting."""
+    """Every setting; where one has no value, what sets it."""
     width = max(len(line.label) for line in LINES)
-    return [f"  {line.label:<{width}}  {line.words(settings)}" for line in LINES]
+    said = []
+    for line in LINES:
+        words = line.words(settings)
+        sets = f" (set by {line.sets})" if words == NONE and line.sets else ""
+        said.append(f"  {line.label:<{width}}  {words}{sets}")
+    return said
 
 
 def display_lines(settings: BoardSettings, *, today: date) -> list[str]:
@@ -170,8 +189,8 @@ def _readiness(settings: BoardSettings) -> str:
     """Whether the display can show blade speed; what it lacks."""
     if settings.display_ready:
         return f"display: shows blade speed, {UNITS[settings.unit]} first; no host is needed"
-    lacking = "the blade's way per wheel turn" if settings.wheel_input else "a wheel sensor"
-    return f"display: says that the wheel is not set (it lacks {lacking}); add --machine M, which sets it"
+    lacking = "how much blade a wheel turn moves" if settings.wheel_input else "which input the wheel's sensor is on"
+    return f"display: says NOT SET, for it was not told {lacking}; add --machine M, which does, or use its set button"
 
 
 def _age_days(settings: BoardSettings, today: date) -> int | None:
