@@ -1,6 +1,6 @@
 """How do the input stages sit on their perforated board?
 
-Draws board_layout.py, seen from the side of the parts; drawings/perforated_board.svg and .pdf.
+Draws board_layout.py, seen from the side of the parts; drawings/perforated_board and solder_side, svg and pdf.
 
     python hardware/draw_board.py [FOLDER]
 """
@@ -8,6 +8,7 @@ Draws board_layout.py, seen from the side of the parts; drawings/perforated_boar
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import matplotlib.pyplot as plt
@@ -59,11 +60,20 @@ def _chip(ax: Axes) -> None:
         ax.text(x + 0.45, y - 0.5 if number <= 7 else y + 0.55, str(number), fontsize=7, ha="center", va="center")
 
 
-def perforated_board(ax: Axes) -> None:
-    """Parts, bare wire on the solder side in grey, insulated links on the parts' side in blue."""
+def _bare_board(ax: Axes) -> None:
     ax.add_patch(Rectangle((-0.8, -0.8), COLUMNS + 0.6, ROWS + 0.6, fill=False, edgecolor=INK, lw=1.6))
     for column in range(COLUMNS):
         ax.plot([column] * ROWS, range(ROWS), ls="", marker="o", ms=2.2, mfc="white", mec="0.75", mew=0.6, zorder=1)
+
+
+def _limits(ax: Axes) -> None:
+    ax.set_xlim(-1.5, COLUMNS + 0.5)
+    ax.set_ylim(-3.6, ROWS + 1.4)
+
+
+def perforated_board(ax: Axes) -> None:
+    """Parts, bare wire on the solder side in grey, insulated links on the parts' side in blue."""
+    _bare_board(ax)
     for joint in JOINTS:
         ax.plot(*zip(*joint, strict=True), color=COPPER, lw=4, solid_capstyle="round", zorder=2)
     for a, b in LINKS:
@@ -91,22 +101,45 @@ def perforated_board(ax: Axes) -> None:
         ax.text(x, y, f"to {pin}", fontsize=8, ha="center", va="center")
     ax.text(17.5, -2.9, "seen from the side of the parts; grey: bare wire on the other side; "
             "blue: insulated wire on this side, square to square", fontsize=9, ha="center", va="center")  # fmt: skip
-    ax.set_xlim(-1.5, COLUMNS + 0.5)
-    ax.set_ylim(-3.6, ROWS + 1.4)
+    _limits(ax)
+
+
+def solder_side(ax: Axes) -> None:
+    """The same board turned over, left for right: the bare wires, and where parts' legs come through."""
+    _bare_board(ax)
+    for joint in JOINTS:
+        ax.plot(*zip(*joint, strict=True), color=INK, lw=3, solid_capstyle="round", zorder=2)
+    chip = [(U1_AT[0] + pin % 7, U1_AT[1] + 3 * (pin // 7)) for pin in range(14)]
+    for hole in [*chip, *FLYING, *(hole for link in LINKS for hole in link), *(h for at in PARTS.values() for h in at)]:
+        ax.plot(*hole, ls="", marker="o", ms=6, mfc="white", mec=INK, mew=1.2, zorder=3)
+    for name, holes in PARTS.items():
+        if name[0] == "X":
+            ax.text((holes[0][0] + holes[-1][0]) / 2, -1.4, name, fontsize=10, ha="center", va="center")
+    for pin, (column, row), aside in ((1, chip[0], -0.7), (7, chip[6], 0.7), (8, chip[13], 0.7), (14, chip[7], -0.7)):
+        words = "U1 pin 1" if pin == 1 else str(pin)
+        ax.text(column + aside, row - (0.3 if row == U1_AT[1] else 0.8), words, fontsize=8, ha="left" if aside < 0 else "right", va="center")
+    ax.text(17.5, -2.9, "seen from the solder side (mirrored); black: bare wire; "
+            "circles: legs, and ends of insulated wires", fontsize=9, ha="center", va="center")  # fmt: skip
+    _limits(ax)
+    ax.invert_xaxis()
+
+
+DRAWINGS: Mapping[str, Callable[[Axes], None]] = {"perforated_board": perforated_board, "solder_side": solder_side}
 
 
 def draw(folder: Path) -> None:
-    """Draw the board as svg and pdf.  Raises ValueError if words on it cannot be read."""
+    """Draw both sides as svg and pdf.  Raises ValueError if words on them cannot be read."""
     settle()
-    figure, ax = plt.subplots(figsize=(11.0, 5.8))
-    ax.set_aspect("equal")
-    ax.axis("off")
-    perforated_board(ax)
-    figure.subplots_adjust(0.01, 0.01, 0.99, 0.99)
-    require_readable(figure, "perforated_board")
-    for suffix in ("svg", "pdf"):
-        figure.savefig(folder / f"perforated_board.{suffix}")
-    plt.close(figure)
+    for name, fill in DRAWINGS.items():
+        figure, ax = plt.subplots(figsize=(11.0, 5.8))
+        ax.set_aspect("equal")
+        ax.axis("off")
+        fill(ax)
+        figure.subplots_adjust(0.01, 0.01, 0.99, 0.99)
+        require_readable(figure, name)
+        for suffix in ("svg", "pdf"):
+            figure.savefig(folder / f"{name}.{suffix}")
+        plt.close(figure)
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from text_check import require_readable, unreadable
 SHEETS = {
     "draw_schematic.py": ("symbols", "input_stage", "hall_switch", "proximity_switch", "optical_sensor", "instrument"),
     "draw_mounting.py": ("wheel_and_sensor", "air_gap", "magnet_retention", "cable_routing", "box_layout"),
-    "draw_board.py": ("perforated_board",),
+    "draw_board.py": ("perforated_board", "solder_side"),
 }
 
 
