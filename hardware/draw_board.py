@@ -117,7 +117,8 @@ def solder_side(ax: Axes) -> None:
             ax.text((holes[0][0] + holes[-1][0]) / 2, -1.4, name, fontsize=10, ha="center", va="center")
     for pin, (column, row), aside in ((1, chip[0], -0.7), (7, chip[6], 0.7), (8, chip[13], 0.7), (14, chip[7], -0.7)):
         words = "U1 pin 1" if pin == 1 else str(pin)
-        ax.text(column + aside, row - (0.3 if row == U1_AT[1] else 0.8), words, fontsize=8, ha="left" if aside < 0 else "right", va="center")
+        below, side = (0.3 if row == U1_AT[1] else 0.8), "left" if aside < 0 else "right"
+        ax.text(column + aside, row - below, words, fontsize=8, ha=side, va="center")
     ax.text(17.5, -2.9, "seen from the solder side (mirrored); black: bare wire; "
             "circles: legs, and ends of insulated wires", fontsize=9, ha="center", va="center")  # fmt: skip
     _limits(ax)
