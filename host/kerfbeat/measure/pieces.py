@@ -48,10 +48,11 @@ class Piece:
     def _beside(self, channel: str) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
         """Edges of each faster channel, and which of them are followed by a silence long enough for a standstill."""
         own = _usual_gap(self.edges(channel))
-        for other in self.segment.edge_ticks:
+        others = [other for other in self.segment.edge_ticks if other != channel] if own < math.inf else []
+        for other in others:
             seen = self.edges(other)
             usual = _usual_gap(seen)
-            if usual < own < math.inf:
+            if usual < own:
                 yield seen, np.flatnonzero(np.diff(seen) > max(SILENT_GAPS * usual, SILENT_SHARE * own))
 
     def pauses(self, channel: str) -> list[tuple[int, int]]:
@@ -87,6 +88,8 @@ def _usual_gap(edges: NDArray[np.int64]) -> float:
     """Median gap in ticks, from some thousand of them; infinite if there is none."""
     if len(edges) < 2:
         return math.inf
+    if len(edges) <= USUAL_GAPS + 1:
+        return float(np.median(np.diff(edges)))
     at = np.unique(np.linspace(0, len(edges) - 2, USUAL_GAPS).astype(np.int64))
     return float(np.median(edges[at + 1] - edges[at]))
 
