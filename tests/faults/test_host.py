@@ -17,8 +17,8 @@ from kerfbeat.capture.log import read_log
 LONG = bool(os.environ.get("KERFBEAT_LONG"))
 KILLS = 200 if LONG else 8
 TOGETHER = 4
-LATEST_S = 1.0  # the log is handed to the disk each second
-ON_THE_WAY_S = 0.6  # batches of 20 ms, the simulated board's and the test's own scheduling on a busy computer
+LATEST_S = 1.0
+ON_THE_WAY_S = 0.6  # the program's, the simulated board's and the test's own scheduling on a busy computer
 
 
 @contextmanager
@@ -50,7 +50,7 @@ def test_killed_at_any_moment_it_loses_the_last_second_at_most(
     tmp_path: Path, say: Callable[[str], None], started: list[subprocess.Popen[bytes]]
 ) -> None:
     rng = random.Random(9)
-    worst_s, opened = 0.0, 0
+    missed_s, opened = [], 0
     for first in range(0, KILLS, TOGETHER):
         running = []
         for number in range(first, first + TOGETHER):
@@ -59,24 +59,28 @@ def test_killed_at_any_moment_it_loses_the_last_second_at_most(
             nowhere = subprocess.DEVNULL
             started.append(subprocess.Popen(words, stdin=nowhere, stdout=nowhere, stderr=nowhere))
             running.append((started[-1], log))
-        while not all(log.exists() and b"\npulse," in log.read_bytes() for _, log in running):
+        while not all(log.exists() and b"\nsync," in log.read_bytes() for _, log in running):
             time.sleep(0.02)
         for run, log in sorted(running, key=lambda _: rng.random()):
             time.sleep(rng.uniform(0.0, 1.5))
             run.send_signal(signal.SIGKILL)
-            killed_s = time.time()
+            killed_host_s = time.perf_counter()  # the same clock in all processes, on Linux
             run.wait()
             read = read_log(log)
             opened += 1
             assert any("was not closed" in warning for warning in read.warnings)
             segment = read.segments[0]
-            missing_s = killed_s - read.start_utc.timestamp() - segment.duration_s
-            worst_s = max(worst_s, missing_s)
+            synced_s, synced_ticks = segment.syncs.received_host_s[-1], segment.syncs.answer_ticks[-1]
+            missing_s = killed_host_s - synced_s - (segment.end_ticks - synced_ticks) / segment.tick_hz
+            missed_s.append(missing_s)
             ticks = segment.edge_ticks["motor"]
             gaps_s = (ticks[1:] - ticks[:-1]) / segment.tick_hz
             assert gaps_s.max() < 0.06  # 25 turns a second: nothing is missing in the middle
-    say(f"{opened} of {KILLS} killed recordings open; at most {worst_s:.2f} s were missing at the end")
-    assert worst_s < LATEST_S + ON_THE_WAY_S
+    say(
+        f"{opened} of {KILLS} killed recordings open; {max(missed_s):.2f} s were missing at the end at most, "
+        f"{sorted(missed_s)[len(missed_s) // 2]:.2f} s usually"
+    )
+    assert max(missed_s) < LATEST_S + ON_THE_WAY_S
 
 
 @pytest.mark.parametrize("how", ["removed", "renamed", "replaced"])
