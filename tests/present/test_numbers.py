@@ -81,3 +81,25 @@ def test_one_is_not_told_as_many(number: int, thing: str, words: str) -> None:
 def test_a_count_that_is_not_the_whole_says_so() -> None:
     assert [numbers.at_least(count, unknown=True) for count in (3, "12k", 0, "0")] == ["3+", "12k+", "?", "?"]
     assert numbers.at_least(0, unknown=False) == "0"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "clock", "words"),
+    [  # by hand: 25 h are 90,000 s, 101 h are 4 d 5 h, 1000 days are 86,400,000 s
+        (0.0, "0:00", "0 s"),
+        (119.0, "1:59", "119 s"),
+        (3599.0, "59:59", "60 min"),
+        (3600.0, "1:00:00", "60 min"),
+        (86_399.0, "23:59:59", "24 h"),
+        (90_000.0, "1 d 1:00:00", "25 h"),
+        (363_600.0, "4 d 5:00:00", "4 days"),
+        (86_400_000.0, "1000 d 0:00:00", "1000 days"),
+    ],
+)
+def test_long_times_can_be_read(seconds: float, clock: str, words: str) -> None:
+    assert (numbers.elapsed(seconds), numbers.lasting(seconds)) == (clock, words)
+
+
+def test_a_bound_is_never_told_as_nothing() -> None:
+    assert numbers.short_number(2e-6) == "0.01"
+    assert numbers.short_number(0.0) == "0.00"

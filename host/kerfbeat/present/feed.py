@@ -25,6 +25,7 @@ from kerfbeat.present.blade import BladeRule
 from kerfbeat.present.board_clock import BoardClock
 from kerfbeat.present.entry import choice_of, hz_of
 from kerfbeat.present.logbook import Logbook
+from kerfbeat.present.numbers import lasting
 from kerfbeat.present.outlook import motor_slip, prospect_of
 from kerfbeat.present.shafts import Shafts
 from kerfbeat.present.snapshot import BladeNow, LinkNow, LogNow, SlipNow, Snapshot
@@ -334,7 +335,7 @@ class Feed:
         silent_s = at_s - self._heard_host_s
         words = self._down or ""
         if not words and self._segment is not None and silent_s > LINK_SILENT_S:
-            words = f"nothing heard for {silent_s:.0f} s" if silent_s >= 1.0 else "nothing heard"
+            words = f"nothing heard for {lasting(silent_s)}" if silent_s >= 1.0 else "nothing heard"
         damaged = self._line.bad_crc + self._line.malformed + self._line.implausible
         return LinkNow(
             up=not words, words=words, silent_s=silent_s, damaged=damaged, missing=self._line.frames_missing

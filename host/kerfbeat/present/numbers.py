@@ -19,7 +19,9 @@ __all__ = [
     "both_speeds",
     "counted",
     "decimals",
+    "elapsed",
     "in_unit",
+    "lasting",
     "other_unit",
     "plus_minus",
     "short_number",
@@ -38,6 +40,8 @@ MOST_DECIMALS = 9
 # logs, which timing, all that the half-width holds, does not know.
 # Test: test_slip_is_told_to_a_hundredth_of_a_percent.
 LEAST_SLIP_U95_PERCENT = 0.01
+
+LEAST_SHOWN = 0.01
 
 
 class Uncertain(Protocol):
@@ -76,10 +80,30 @@ def written(value: float, u95: float) -> tuple[str, str]:
 
 
 def short_number(value: float) -> str:
-    """Three or four figures: for bounds and bands, which carry no uncertainty of their own."""
+    """Three or four figures: for bounds and bands, which carry no uncertainty of their own; zero for zero alone."""
     if value >= 999.5:
         return f"{value:.0f}"
+    if 0.0 < value < LEAST_SHOWN:
+        value = LEAST_SHOWN  # "slower than 0.00", after a night of silence, would be a standstill
     return f"{value:.1f}" if value >= 9.95 else f"{value:.2f}"
+
+
+def elapsed(seconds: float) -> str:
+    """Time on a running clock: "2:14", "3:02:14", from a day on "4 d 5:06:07"."""
+    minutes, second = divmod(int(seconds), 60)
+    hours, minute = divmod(minutes, 60)
+    if not hours:
+        return f"{minute}:{second:02d}"
+    days, hour = divmod(hours, 24)
+    return f"{f'{days} d ' if days else ''}{hour}:{minute:02d}:{second:02d}"
+
+
+def lasting(seconds: float) -> str:
+    """How long something has lasted, in words of two or three figures: "34 s", "12 min", "34 h", "6 days"."""
+    for most_s, unit_s, name in ((120.0, 1.0, "s"), (7200.0, 60.0, "min"), (172_800.0, 3600.0, "h")):
+        if seconds < most_s:
+            return f"{seconds / unit_s:.0f} {name}"
+    return f"{seconds / 86_400.0:.0f} days"
 
 
 def counted(number: int, thing: str) -> str:

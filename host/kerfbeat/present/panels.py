@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from kerfbeat.present import trend
-from kerfbeat.present.numbers import SPEED_UNITS, at_least, counted, plus_minus, short_number
+from kerfbeat.present.numbers import SPEED_UNITS, at_least, counted, elapsed, lasting, plus_minus, short_number
 from kerfbeat.present.readout import SILENT_WORDS, STRAW
 from kerfbeat.present.snapshot import STATE_WORDS, ChannelNow, Snapshot
 from kerfbeat.present.text import harmless
@@ -44,8 +44,7 @@ def head(now: Snapshot, *, columns: int) -> Text:
     if now.log is None:
         right = "no log"
     else:
-        minutes, seconds = divmod(int(now.log.seconds), 60)
-        right = f"● log {harmless(now.log.path.name)}  {minutes}:{seconds:02d}  {counted(now.log.pulses, 'pulse')}"
+        right = f"● log {harmless(now.log.path.name)}  {elapsed(now.log.seconds)}  {counted(now.log.pulses, 'pulse')}"
     left = harmless(now.machine.name)
     room = max(columns - len(right) - 4, 8)
     left = left if len(left) <= room else f"{left[: room - 1]}…"
@@ -76,9 +75,10 @@ def slip_alarm(now: Snapshot, *, columns: int, rows: int) -> Text:
     lines = [f"▲▲  {loud}  ▲▲".center(columns)]
     if rows >= 3 and now.slips:
         worst = max(now.slips, key=lambda slip: slip.percent)
+        since = lasting(worst.since_s)
         check = "blade tension, tyre, chips" if worst.what == "blade" else "belt tension, wear, oil"
         lines += [
-            f"for {worst.since_s:.0f} s, at most {worst.peak_percent:.1f} %, against {worst.against}".center(columns),
+            f"for {since}, at most {worst.peak_percent:.1f} %, against {worst.against}".center(columns),
             f"ease the feed; when it stands, locked out: check {check}".center(columns),
         ]
     text = Text(no_wrap=True)
@@ -218,7 +218,10 @@ def _slip_words(now: Snapshot, channel: str, *, wide: bool) -> str:
 
 
 def _count(number: int) -> str:
-    return str(number) if number < 10_000 else f"{number / 1000:.0f}k"
+    for least, unit, name in ((10_000_000, 1_000_000, "M"), (10_000, 1000, "k")):
+        if number >= least:
+            return f"{number // unit}{name}"
+    return str(number)
 
 
 def health(now: Snapshot, *, columns: int) -> Text:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.bigtext import big
-from kerfbeat.present.numbers import SPEED_UNITS, in_unit, other_unit, short_number, speed_in
+from kerfbeat.present.numbers import SPEED_UNITS, in_unit, lasting, other_unit, short_number, speed_in
 from kerfbeat.present.snapshot import BladeNow, Snapshot
 from kerfbeat.present.steady import SteadyNumber
 from kerfbeat.present.text import harmless
@@ -137,7 +137,7 @@ def _silence_words(now: Snapshot, unit: str) -> list[str]:
     blade = now.blade
     if blade.state == "no link":
         return [f"No link to the board: {harmless(now.link.words)}.", "The blade may be running: nothing is known."]
-    since = f": no pulse for {blade.silent_s:.0f} s" if blade.silent_s is not None else ""
+    since = f": no pulse for {lasting(blade.silent_s)}" if blade.silent_s is not None else ""
     if blade.state == "signal lost":
         evidence = f", but {harmless(blade.evidence)}" if blade.evidence else ""
         return [f"Signal lost{since}{evidence}.", "It may be running, or the drive has parted. Check the sensor."]

@@ -10,7 +10,7 @@ from kerfbeat.capture.events import Event, Pulses
 from kerfbeat.errors import KerfbeatError, LogError
 from kerfbeat.present.feed import Feed
 from kerfbeat.present.logbook import Logbook
-from kerfbeat.present.numbers import at_least, both_speeds, counted
+from kerfbeat.present.numbers import at_least, both_speeds, counted, elapsed
 from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
 
 __all__ = ["make_mark", "progress_line", "record_log", "summary_rows", "summary_warnings"]
@@ -113,14 +113,14 @@ def make_mark(feed: Feed, line: str) -> None:
 def progress_line(now: Snapshot, unit: str) -> str:
     """Time, speed, state, pulses and losses of a running recording."""
     log, blade = now.log, now.blade
-    minutes, seconds = divmod(int(log.seconds if log else 0.0), 60)
     speed = both_speeds(blade.speed_m_per_s, unit) if blade.speed_m_per_s is not None else STATE_WORDS[blade.state]
     lost = sum(channel.lost for channel in now.channels)
     unknown = any(channel.lost_stretches for channel in now.channels)
     cutting = ", cutting" if now.cutting else ""
     slips = "".join(f", {slip.words.upper()}" for slip in now.slips)
     losses = f", lost {at_least(lost, unknown=unknown)}" if lost or unknown else ""
-    return f"{minutes}:{seconds:02d}  {speed}{cutting}{slips}  {counted(log.pulses if log else 0, 'pulse')}{losses}"
+    time = elapsed(log.seconds if log else 0.0)
+    return f"{time}  {speed}{cutting}{slips}  {counted(log.pulses if log else 0, 'pulse')}{losses}"
 
 
 def summary_rows(logbook: Logbook, now: Snapshot) -> list[list[str]]:
