@@ -1,16 +1,17 @@
 // How does a magnet stay on a wheel's face?  A pad that is screwed on: the pocket opens towards the wheel only, so the magnet
 // is shut in by form; two screws through the wheel hold the pad.  All lengths in mm; the wheel's face is z = 0.
+// Print it face down, without supports; or mill it, not from steel, which leads the magnet's field past the sensor.
 magnet_d = 8;
 magnet_h = 4;
 clearance = 0.2;      // round the magnet
 cover = 1.2;          // in front of it, towards the sensor
 wall = 4;             // least wall round pocket and screws
 screw_d = 4.3;        // M4
-head_d = 8.4;         // countersunk
-head_h = 2.4;
+head_d = 9;           // countersunk by 90 degrees, so that the screw's head lies on its whole cone
 edge = 1;             // bevel of the front edges
 
 pocket_d = magnet_d + clearance;
+head_h = (head_d - screw_d) / 2;
 body_h = max(magnet_h + 0.1 + cover, head_h + 3);
 pocket_h = body_h - cover;                      // fill what the magnet leaves with a shim on the wheel's side
 pitch = pocket_d + screw_d + 2 * wall;          // between the screws

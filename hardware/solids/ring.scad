@@ -1,5 +1,6 @@
 // How do magnets stay on a shaft?  A ring in two halves: its pockets open towards the shaft, which shuts them; opposite
 // pockets balance each other.  Two screws clamp it.  All lengths in mm; the shaft's axis is z.
+// Print it flat, without supports, so that its layers run round the shaft; or turn it, not from steel.
 shaft_d = 24;
 magnet_d = 6;
 magnet_h = 3;
@@ -8,7 +9,7 @@ clearance = 0.2;
 wall = 4;             // outside the magnets, and beside them
 split = 2;
 screw_d = 4.3;        // M4 across the split, with a nut
-nut_d = 8.1;          // over its corners
+nut_d = 8.3;          // over its corners, 7.2 across its flats for a nut of 7
 lug = 12;             // how far the clamp reaches out
 
 pocket_d = magnet_d + clearance;

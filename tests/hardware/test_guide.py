@@ -9,6 +9,7 @@ from pathlib import Path
 import guide_session
 import pytest
 from board_driver import EmulatedBoard
+from click.testing import CliRunner
 
 from kerfbeat import cli
 from kerfbeat.drive.mount import pull_off_n
@@ -163,6 +164,26 @@ def test_the_display_s_words_are_the_firmware_s(guide: str, repository: Path) ->
     assert len(quoted) >= 9
     source = (repository / "firmware/core/panel.c").read_text(encoding="utf-8")
     assert [words for words in quoted if words not in source] == []
+
+
+def test_commands_within_the_text_run(guide: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those with options, on a simulated board; recordings are cut short, so that they may say so, and no more."""
+    monkeypatch.chdir(tmp_path)
+    Path("saw.toml").write_text(guide_session.machine_file(guide), encoding="utf-8")
+    commands = re.findall(r"`kerfbeat ([^`]* -[^`]*)`", guide)
+    assert len(commands) >= 9
+    runner = CliRunner()
+    for command in commands:
+        words = command.replace("/dev/ttyUSB0", "sim://steady?eeprom=memory").split()
+        if words[0] == "describe":                  # asks; tests/test_describe.py answers
+            continue
+        records = "--for" in words or "--all" in words or words[:2] == ["calibrate", "wheel"]
+        if "--for" in words:
+            words[words.index("--for") + 1] = "1s"
+        elif words[0] == "check":
+            words += ["--for", "1s"]
+        result = runner.invoke(cli.main, words, input="", prog_name="kerfbeat")
+        assert result.exit_code in ({0, 1} if records else {0}), (command, result.output)
 
 
 def test_every_command_of_the_guide_exists(guide: str) -> None:

@@ -116,9 +116,10 @@ def test_carrier_shuts_the_magnet_in(solid: Render, asked: dict[str, float]) -> 
     d, h, wall = asked.get("magnet_d", 8) + 0.2, asked.get("magnet_h", 4), asked.get("wall", 4)
     made = solid("carrier", **asked)
     require_closed(made)
-    tall = max(h + 0.1 + 1.2, 5.4)
-    wide = max(d, 8.4) + 2 * wall
-    assert size(made) == pytest.approx([d + 4.3 + 4 * wall + 8.4, wide, tall], abs=0.05)
+    sunk = (9.0 - 4.3) / 2    # 90 degrees from 9 mm down to the screw's 4.3 mm
+    tall = max(h + 0.1 + 1.2, sunk + 3)
+    wide = max(d, 9.0) + 2 * wall
+    assert size(made) == pytest.approx([d + 4.3 + 4 * wall + 9.0, wide, tall], abs=0.05)
     inside = (0.0, 0.0, h / 2)
     assert hits(made, inside, (0, 0, -1)) == []    # open towards the wheel
     front = hits(made, inside, (0, 0, 1))
@@ -128,14 +129,18 @@ def test_carrier_shuts_the_magnet_in(solid: Render, asked: dict[str, float]) -> 
         assert path[0] == pytest.approx(d / 2, abs=0.05)
         assert path[1] - path[0] >= min(wall, (wide - d) / 2) - 0.06
     for side in (-1, 1):
-        assert hits(made, (side * (d + 4.3 + 2 * wall) / 2, 0.1, -5), (0, 0, 1)) == []    # screws pass
+        screw = side * (d + 4.3 + 2 * wall) / 2
+        assert hits(made, (screw, 0.1, -5), (0, 0, 1)) == []    # screws pass
+        for beside in (2.8, 3.6):    # and their heads lie in a cone: as deep as the place is inwards of its rim
+            depth = hits(made, (screw, beside, tall + 5), (0, 0, -1))[0] - 5
+            assert depth == pytest.approx(4.5 - beside, abs=0.06)
 
 
 @pytest.mark.parametrize("asked", [{}, {"shaft_d": 38, "magnets": 4}, {"shaft_d": 19, "magnet_d": 5, "magnet_h": 2}],
                          ids=["24 mm", "38 mm, 4", "19 mm"])
 def test_ring_shuts_its_magnets_in_and_is_balanced(solid: Render, asked: dict[str, float]) -> None:
     shaft, deep, count = asked.get("shaft_d", 24), asked.get("magnet_h", 3) + 0.3, int(asked.get("magnets", 2))
-    wide = max(asked.get("magnet_d", 6) + 0.2, 8.1) + 8
+    wide = max(asked.get("magnet_d", 6) + 0.2, 8.3) + 8
     made = solid("ring", **asked)
     require_closed(made)
     outer = shaft / 2 + deep + 4
