@@ -10,7 +10,7 @@ import pytest
 import board_layout
 import draw_schematic
 from board_layout import Hole
-from schematic_sheet import Sheet
+from schematic_sheet import Sheet, chip_pins
 
 
 def groups(joints: tuple[tuple[Hole, ...], ...], links: tuple[tuple[Hole, Hole], ...]) -> dict[Hole, set[Hole]]:
@@ -97,3 +97,19 @@ def test_parts_have_room() -> None:
 def test_a_wire_too_many_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(board_layout, "LINKS", (*board_layout.LINKS, ((9, 9), (17, 9))))
     assert laid_out() != wanted()
+
+
+def test_chips_legs_are_those_of_their_classes() -> None:
+    """Published pin-outs of a 74HC14, a six-pin isolator with Schmitt output, a dual comparator (from memory)."""
+    gates = {("1", "2"), ("3", "4"), ("5", "6"), ("9", "8"), ("11", "10"), ("13", "12")}    # in, out
+    u1 = chip_pins("U1")
+    used = {
+        pair for n in (1, 2, 3) for pair in (
+            (u1[f"input {n} in"], u1[f"input {n} first gate's output"]),
+            (u1[f"input {n} second gate's input"], u1[f"input {n} out"]),
+        )
+    }  # fmt: skip
+    assert used == gates
+    assert (u1["0 V"], u1["5 V"]) == ("7", "14")
+    assert chip_pins("U3") == {"anode": "1", "cathode": "2", "output": "4", "0 V": "5", "5 V": "6"}
+    assert chip_pins("U5") == {"output": "1", "−": "2", "+": "3", "0 V": "4", "5 V": "8"}
