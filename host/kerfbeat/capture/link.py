@@ -38,6 +38,7 @@ PING_EVERY_S = 0.487
 ASK_EVERY_S = 0.5
 QUIET_S = 1.5  # the board says something each 100 ms, and its status each second: ask what is the matter
 SILENT_S = 3.0  # now the link counts as down
+HELD_UP_S = 1.0  # a turn takes 20 ms: after so long a one this computer slept, and the silence was its own
 STOP_WAIT_S = 5.0
 
 
@@ -95,6 +96,7 @@ class BoardLink:
         self._port: Port | None = None
         self._down_reason = ""
         self._heard_s = self._asked_s = self._ping_s = 0.0  # last frame, last request; next ping
+        self._turned_s = 0.0  # end of the last turn
         self._pings_sent = 0
         identity = identity_of(url)
         self._locate = locate or (lambda: where_now(url, identity))
@@ -210,7 +212,7 @@ class BoardLink:
         for frame, read_host_s in greeted.after:
             self._put(self._take(frame, read_host_s))
         now_s = self._clock()
-        self._heard_s = now_s
+        self._heard_s = self._turned_s = now_s
         self._asked_s = now_s - ASK_EVERY_S
         self._pings_sent = 0
         self._ping_s = now_s
@@ -232,6 +234,9 @@ class BoardLink:
         try:
             chunk = port.read_some()
             now_s = self._clock()
+            if now_s - self._turned_s > HELD_UP_S:
+                self._heard_s = now_s  # opening the port anew would reset common boards
+            self._turned_s = now_s
             for frame in self._decoder.feed(chunk, now_s):
                 self._heard_s = now_s
                 if self._trace:
