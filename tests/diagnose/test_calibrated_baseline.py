@@ -74,16 +74,16 @@ def test_slip_against_the_calibrated_ratio_where_nothing_ran_idle(play):
     assert "ratio calibrated on 2026-03-04 for gear low (± 0.033 %)" in found.baseline
     assert "no idle running" not in found.baseline
     assert found.verdict.cause == "belt slip"
-    assert found.belt.mean_percent.value == pytest.approx(1.5 + 0.25, abs=0.2)
+    assert found.cuts.slip_between("motor", "wheel").percent.value == pytest.approx(1.5 + 0.25, abs=0.2)
     # u of 0.01 in 60 turns, 1.96 of it: 0.033 %
-    assert found.belt.mean_percent.u95 == pytest.approx(100 * 1.96 * 0.01 / 60, rel=0.05)
+    assert found.cuts.slip_between("motor", "wheel").percent.u95 == pytest.approx(100 * 1.96 * 0.01 / 60, rel=0.05)
     assert found.absolute == ()  # what the pitch diameters say is told of idle running seen, never of a calibration
 
 
 def test_idle_running_of_the_log_comes_first(play):
     log, _ = play("cut", seed=8, belt_slip=0.015)
     plain, beside = slip_of(log), slip_of(log, known=held(total_ratio=(RATIO, 0.01)))
-    assert beside.belt.mean_percent == plain.belt.mean_percent
+    assert beside.cuts.overall.slips == plain.cuts.overall.slips != ()
     assert "calibrated" not in beside.baseline
     assert beside.absolute == plain.absolute != ()
 
@@ -120,3 +120,14 @@ def test_command_takes_the_calibration_beside_the_machine_file(play, run, tmp_pa
     assert "calibrated on 2026-03-04" in document["baseline"]
     assert document["pairs"][0]["idle_ratio"][0]["calibrated"] == "2026-03-04"
     assert document["cause"] == "belt slip"
+
+
+def test_an_idle_log_is_held_against_the_calibrated_ratio(play):
+    """1.5 % of slip since the calibration, and nothing was cut; without slip it is healthy."""
+    calibration = held(total_ratio=(true_ratio(play("steady", seed=9)[1], 5, 55), 0.01))
+    slipping, _ = play("steady", seed=8, belt_slip=0.015)
+    well, _ = play("steady", seed=10)
+    assert slip_of(slipping, known=calibration).verdict.cause == "belt slip"
+    found = slip_of(well, known=calibration)
+    assert found.verdict.cause == "healthy"
+    assert "ratio calibrated on 2026-03-04" in found.baseline

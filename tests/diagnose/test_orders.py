@@ -7,6 +7,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
+from kerfbeat.calibration import Calibration, Result, belongs_to, known
 from kerfbeat.capture.log import read_log
 from kerfbeat.diagnose.order_names import named
 from kerfbeat.diagnose.order_sources import folded, nearest_alias, sources_of
@@ -260,7 +261,13 @@ def test_calibrated_targets_tell_what_is_new_and_not_why(play):
     """A wobble of 0.1 % at order 1 is all that has changed since calibration: told as that, not as a wobble."""
     log, truth = play("steady", seed=3, duration_s=300, wheel_wobble=0.001, gear="high")
     angles = np.array(truth["channels"]["wheel"]["angles_deg"]) / 360
-    found = orders_of(log, spacing_turns={"wheel": np.diff(angles, append=angles[0] + 1.0)})
+    spacing_deg = 360 * np.diff(angles, append=angles[0] + 1.0)
+    stored = Result(
+        quantity="target spacing", of="wheel", value=tuple(spacing_deg), u=(0.001,) * 4, unit="degree",
+        date=log.start_utc, sources=("before.csv",), conditions={},
+        belongs_to=belongs_to(log.machine, "target spacing", "wheel"),
+    )  # fmt: skip
+    found = orders_of(log, known=known(Calibration(machine=log.machine.name, results=(stored,)), log.machine))
     assert found.since_calibration
     assert found.undecided[0].amplitude_percent == pytest.approx(0.1, rel=0.05)
     assert found.undecided[1].amplitude_percent < 0.005

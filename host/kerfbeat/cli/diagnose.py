@@ -86,13 +86,12 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
     Looks at the longest steady stretch; an idle minute or more is best.  Peaks are named from the machine file; what
     this sensor cannot show is said.
     """
-    from kerfbeat.calibrate.budget import calibrated_spacing
     from kerfbeat.diagnose.orders import orders_of
     from kerfbeat.present.orders_report import ORDER_HEADINGS, order_rows, orders_document, orders_lines
 
     log = opened(log_path, machine_path)
     held = known_in(log)
-    found = orders_of(log, channel=channel, spacing_turns=calibrated_spacing(held))
+    found = orders_of(log, channel=channel, known=held)
     if as_json:
         print_json(orders_document(found))
     else:
@@ -132,7 +131,6 @@ def slip(
     Of every marked cut: drop of speed, slip, load by motor slip, and how soon the speed was back.  Without marks, the
     whole log.
     """
-    from kerfbeat.calibrate.budget import calibrated_spacing
     from kerfbeat.diagnose.slip import slip_of
     from kerfbeat.present.cut_report import CUT_HEADINGS, cut_lines, cut_rows
     from kerfbeat.present.slip_report import EVENT_HEADINGS, event_rows, slip_document, slip_lines, verdict_lines
@@ -140,7 +138,7 @@ def slip(
     log = opened(log_path, machine_path)
     held = known_in(log)
     idle = None if idle_path is None else opened(idle_path, machine_path)
-    found = slip_of(log, idle=idle, spacing_turns=calibrated_spacing(held), known=held)
+    found = slip_of(log, idle=idle, known=held)
     if as_json:
         print_json(slip_document(found))
     else:

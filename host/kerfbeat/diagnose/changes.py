@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kerfbeat.diagnose.compare import Comparison, compare_means, means_of
+from kerfbeat.diagnose.compare import Comparison, compare_means
 from kerfbeat.diagnose.findings import Findings
 from kerfbeat.diagnose.wear import Wear, wear_between
 from kerfbeat.errors import MeasureError
@@ -31,7 +31,7 @@ def changes_between(runs: Sequence[Findings], *, names: Sequence[str]) -> Change
     names : of the runs, for the result.
     """
     comparisons, not_done = [], []
-    first, *others = (means_of(run.log) for run in runs)
+    first, *others = (run.means for run in runs)
     for other, name in zip(others, names[1:], strict=True):
         try:
             comparisons.append(compare_means([first], [other], names=(names[0], name)))

@@ -115,10 +115,13 @@ def compare_means(first: Sequence[RunMeans], second: Sequence[RunMeans], *, name
     return Comparison(first=names[0], second=names[1], rows=marked, left_out=tuple(left_out))
 
 
-def steady_speeds(log: PulseLog) -> dict[Setting, tuple[str, Estimate]]:
-    """Of every setting that idled steadily: which channel tells it, and its mean speed in turns per second."""
+def steady_speeds(log: PulseLog, held: RunMeans) -> dict[Setting, tuple[str, Estimate]]:
+    """Of every setting that idled steadily: which channel tells it, and its mean speed in turns per second.
+
+    held : the means of the log.
+    """
     found, u_clock = {}, _u_clock(log)
-    for (setting, quantity), value in means_of(log).means.items():
+    for (setting, quantity), value in held.means.items():
         if quantity.startswith(SPEED_OF):
             parts = [Contribution(u=value.u, dof=value.dof), Contribution(u=value.value * u_clock)]
             found[setting] = quantity.removeprefix(SPEED_OF), combine(value.value, parts)
@@ -144,10 +147,13 @@ def _collected(runs: Sequence[RunMeans]) -> dict[tuple[Setting, str], list[Mean]
     return found
 
 
-def means_of(log: PulseLog) -> RunMeans:
-    """Mean speed, and ratio of two channels, at each setting that a log holds in steady idle running."""
+def means_of(log: PulseLog, *, tracks: Sequence[Track] | None = None) -> RunMeans:
+    """Mean speed, and ratio of two channels, at each setting that a log holds in steady idle running.
+
+    tracks : the log's, where they are at hand.
+    """
     means: dict[tuple[Setting, str], Mean] = {}
-    tracks, parts, u_clock = tracks_of(log), parts_of(log), _u_clock(log)
+    tracks, parts, u_clock = tracks or tracks_of(log), parts_of(log), _u_clock(log)
     left_out = [f"{log.source}: {line}" for line in breaks_of(tracks)]
     slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
     guide = slow or "motor"

@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from kerfbeat.diagnose.cut_speed import Course, Depth
 from kerfbeat.diagnose.motor_slip import MotorSlip
 from kerfbeat.diagnose.pair_slip import PairSlip
@@ -85,7 +87,7 @@ def notes_of(
     if motor is None:
         why = "no motor is described" if machine.motor is None else "no channel on the motor's shaft turned"
         said.append(f"{why}: motor slip and load are not known")
-    elif motor.slip_percent is None:
+    elif not np.isfinite(motor.slip).any():
         said.append("the hertz were not marked: motor slip is not known, load is told as at the nameplate's")
     if not any(pair.usable for pair in pairs):
         lack = "one channel turned" if len(turned) < 2 else "no pair of channels has an idle ratio to compare with"

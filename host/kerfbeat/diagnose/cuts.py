@@ -94,6 +94,10 @@ class CutReport:
     observed_s: float
     notes: tuple[str, ...]
 
+    def slip_between(self, up: str, down: str) -> SlipInCut | None:
+        """Slip of a pair of channels in all cuts, or over the whole log if none is marked; None if it is not known."""
+        return next((slip for slip in self.overall.slips if (slip.up, slip.down) == (up, down)), None)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Seen:

@@ -81,13 +81,13 @@ def thinned(drift: Drift, most: int) -> Drift:
     )
 
 
-def drift_of(log: PulseLog, *, channel: str | None = None) -> Drift:
+def drift_of(log: PulseLog, *, channel: str | None = None, tracks: Sequence[Track] | None = None) -> Drift:
     """Describe the slow change in one log.
 
-    channel : without it the wheel, or the next best that is there.
+    channel : without it the wheel, or the next best that is there.   tracks : this log's, where they are at hand.
     Raises MeasureError if the channel is not there, or less than half a minute of steady running was seen.
     """
-    tracks, parts = tracks_of(log), parts_of(log)
+    tracks, parts = tracks or tracks_of(log), parts_of(log)
     name = _chosen(log, tracks, channel)
     setting = longest_setting(parts)
     mine = [part for part in parts if part.setting == setting and not part.cutting]

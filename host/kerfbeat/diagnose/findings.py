@@ -5,14 +5,15 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-from kerfbeat.calibrate.budget import Budget, calibrated_spacing, calibrated_speed
+from kerfbeat.calibrate.budget import Budget, calibrated_speed
 from kerfbeat.calibrate.travel import blade_travel
 from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
-from kerfbeat.diagnose.compare import steady_speeds
+from kerfbeat.diagnose.compare import RunMeans, means_of, steady_speeds
 from kerfbeat.diagnose.drift import Drift, drift_of
 from kerfbeat.diagnose.orders import Orders, orders_of
 from kerfbeat.diagnose.slip import Slip, slip_of
+from kerfbeat.diagnose.tracks import tracks_with
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import SpeedResult
@@ -27,7 +28,8 @@ Result = TypeVar("Result")
 class Findings:
     """Everything found in one log; None, or left out of `orders`, where `not_done` has the reason.
 
-    known : calibration in use.   idle_m_per_s : blade speed of every setting that idled steadily.
+    known : calibration in use.   means : what comparing with other runs needs.
+    idle_m_per_s : blade speed of every setting that idled steadily.
     not_done : one line for each analysis that could not be done, by "speed", "slip", "drift", "orders of CHANNEL".
     """
 
@@ -35,6 +37,7 @@ class Findings:
     known: Known
     speed: SpeedResult | None
     budget: Budget | None
+    means: RunMeans
     idle_m_per_s: Mapping[Setting, Estimate]
     slip: Slip | None
     drift: Drift | None
@@ -53,21 +56,23 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
             not_done[name] = str(problem).removeprefix(f"{log.source}: ")
             return None
 
-    spacing = calibrated_spacing(known)
     speed = tried("speed", lambda: calibrated_speed(log, known))
-    slip = tried("slip", lambda: slip_of(log, spacing_turns=spacing, known=known))
-    drift = tried("drift", lambda: drift_of(log))
+    tracks = tracks_with(log, known)
+    slip = tried("slip", lambda: slip_of(log, known=known, tracks=tracks))
+    drift = tried("drift", lambda: drift_of(log, tracks=tracks))
     orders = {}
     for channel in log.machine.sensors:
-        found = tried(f"orders of {channel}", partial(orders_of, log, channel=channel, spacing_turns=spacing))
+        found = tried(f"orders of {channel}", partial(orders_of, log, channel=channel, known=known, tracks=tracks))
         if found is not None:
             orders[channel] = found
+    means = means_of(log, tracks=tracks)
     return Findings(
         log=log,
         known=known,
         speed=None if speed is None else speed[0],
         budget=None if speed is None else speed[1],
-        idle_m_per_s=_idle_m_per_s(log, known),
+        means=means,
+        idle_m_per_s=_idle_m_per_s(log, known, means),
         slip=slip,
         drift=drift,
         orders=orders,
@@ -75,10 +80,10 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
     )
 
 
-def _idle_m_per_s(log: PulseLog, known: Known) -> dict[Setting, Estimate]:
+def _idle_m_per_s(log: PulseLog, known: Known, means: RunMeans) -> dict[Setting, Estimate]:
     """Blade speed of every setting that idled steadily, by the wheel or the blade."""
     found = {}
-    for setting, (channel, shaft_hz) in steady_speeds(log).items():
+    for setting, (channel, shaft_hz) in steady_speeds(log, means).items():
         if channel == "wheel" or (channel == "blade" and log.machine.wheel.blade_length_m is not None):
             found[setting] = blade_travel(log.machine, known, channel=channel).speed(shaft_hz)
     return found

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.diagnose.tracks import Track
 
-__all__ = ["Steps", "settled_angles", "steps_of"]
+__all__ = ["Steps", "place_at", "settled_angles", "steps_of"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -89,6 +89,18 @@ def steps_of(up: Sequence[Track], down: Sequence[Track]) -> Steps:
         sparse_is_down=sparse_is_down,
         left_s=left_s,
     )
+
+
+def place_at(tracks: Sequence[Track], steps: Steps) -> tuple[Floats, Floats]:
+    """(n,) places of a channel's shaft, in turns, where each step begins and ends; NaN where it was not counted."""
+    start_s = steps.end_s - steps.length_s
+    start, end = np.full(len(start_s), np.nan), np.full(len(start_s), np.nan)
+    for track in tracks:
+        for run in track.runs:
+            inside = (start_s >= run.seconds[0]) & (steps.end_s <= run.seconds[-1])
+            start[inside] = np.interp(start_s[inside], run.seconds, run.turns)
+            end[inside] = np.interp(steps.end_s[inside], run.seconds, run.turns)
+    return start, end
 
 
 def settled_angles(steps: Steps, idle: NDArray[np.bool_]) -> Steps:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.diagnose.motor_load import LOAD_U95, load_of
+from kerfbeat.diagnose.motor_load import load_of
 from kerfbeat.diagnose.onset import onsets
 from kerfbeat.diagnose.pace import Pace, pace_of
 from kerfbeat.diagnose.parts import Part
@@ -43,8 +43,7 @@ class MotorSlip:
 
     pace, running : its speed block by block.   load : (n,) above idle, part of full load, NaN where unknown.
     slip : (n,) of synchronous speed, NaN where it or the hertz are unknown.   u_slip : common to all of it.
-    slip_percent : of synchronous speed, over the marked cuts or all running; None if the hertz were never marked.
-    idle_percent : the same in idle running.   load_in_cuts : mean, with its uncertainty; None without marked cuts.
+    idle_percent : mean slip in idle running, of synchronous speed; None if the hertz were never marked.
     """
 
     pace: Pace
@@ -52,10 +51,13 @@ class MotorSlip:
     load: Floats
     slip: Floats
     u_slip: float
-    slip_percent: Estimate | None
     idle_percent: Estimate | None
-    load_in_cuts: Estimate | None
     events: tuple[MotorEvent, ...]
+
+    def loaded_s(self, least: float) -> float:
+        """Time at speed under more than this load."""
+        with np.errstate(invalid="ignore"):
+            return float(self.pace.length_s[self.load > least].sum())
 
 
 def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *, u_clock: float) -> MotorSlip | None:
@@ -89,18 +91,14 @@ def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part],
             slip[use] = 1.0 - pace.shaft_hz[use] / field_hz
             step_hz = (machine.inverter and machine.inverter.resolution_hz) or DEFAULT_STEP_HZ
             u_hz = max(u_hz, step_hz / math.sqrt(12.0) / setting.hz)
-    cutting = np.array([part.cutting for part in parts])[running.part]
     u_slip = math.hypot(u_clock, u_hz)
-    in_cuts = np.isfinite(load) & cutting
     return MotorSlip(
         pace=pace,
         running=running,
         load=load,
         slip=slip,
         u_slip=u_slip,
-        slip_percent=mean_slip_percent(slip, pace, cutting if cutting.any() else running.at_speed, u_slip),
         idle_percent=mean_slip_percent(slip, pace, running.idle, u_slip),
-        load_in_cuts=_load(load, pace, in_cuts),
         events=tuple(_overloads(pace, load)),
     )
 
@@ -112,13 +110,6 @@ def mean_slip_percent(slip: Floats, pace: Pace, which: NDArray[np.bool_], u: flo
         return None
     mean = float(np.average(slip[use], weights=pace.length_s[use]))
     return Estimate(value=100 * mean, u95=100 * coverage_factor(math.inf) * u * (1.0 - mean))
-
-
-def _load(load: Floats, pace: Pace, use: NDArray[np.bool_]) -> Estimate | None:
-    if not use.any():
-        return None
-    mean = float(np.average(load[use], weights=pace.length_s[use]))
-    return Estimate(value=mean, u95=abs(mean) * LOAD_U95)
 
 
 def _overloads(pace: Pace, load: Floats) -> list[MotorEvent]:

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.calibrate.budget import calibrated_spacing
+from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose import shafts
 from kerfbeat.diagnose.order_names import WIDE, Peak, named, without_images
@@ -17,7 +19,7 @@ from kerfbeat.diagnose.order_sources import Source, folded, sources_of
 from kerfbeat.diagnose.order_spectrum import LOWEST, SLOWEST, Spectrum, spectrum_of
 from kerfbeat.diagnose.parts import longest_setting, parts_of, setting_words
 from kerfbeat.diagnose.steady import cut_run, steady_spans
-from kerfbeat.diagnose.tracks import Run, Track, breaks_of, tracks_of
+from kerfbeat.diagnose.tracks import Run, Track, breaks_of, tracks_with
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles
@@ -65,10 +67,13 @@ class Orders:
     warnings: tuple[str, ...]
 
 
-def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[str, Floats] | None = None) -> Orders:
+def orders_of(
+    log: PulseLog, *, channel: str = "wheel", known: Known | None = None, tracks: Sequence[Track] | None = None
+) -> Orders:
     """Find and name the waves in one channel's speed.
 
-    spacing_turns : calibrated spacing of targets by channel: tells what of the whole orders is new, never why.
+    known : its calibrated spacing of targets tells what of the whole orders is new, never why.
+    tracks : this log's, with that spacing, where they are at hand.
     Raises MeasureError if the channel is not there or nothing of it is steady for a dozen turns.
     """
     machine = log.machine
@@ -76,7 +81,7 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
         raise MeasureError(
             f"{log.source}: there is no channel {channel}; this machine has {', '.join(machine.sensors)}"
         )
-    tracks, parts = tracks_of(log, spacing_turns=spacing_turns), parts_of(log)
+    tracks, parts = tracks or tracks_with(log, known), parts_of(log)
     setting = longest_setting(parts)
     cutting = all(part.cutting for part in parts if part.setting == setting)
     spans = steady_spans(tracks, parts, channel=channel, setting=setting, cutting=cutting)
@@ -96,7 +101,7 @@ def orders_of(log: PulseLog, *, channel: str = "wheel", spacing_turns: Mapping[s
     spectrum = _spectrum(track, run, sources)
     peaks = named(spectrum, sources, channel, offsets_turns=offsets, lacking=len(lacking))
     peaks = without_images(peaks, offsets_turns=offsets, resolution=spectrum.resolution)
-    stored = None if spacing_turns is None else spacing_turns.get(channel)
+    stored = None if known is None else calibrated_spacing(known).get(channel)
     undecided, since_calibration = _undecided(track, offsets, stored)
     peaks += _from_rigid(log, tracks, spans[0], setting, measured, seen=peaks, channel=channel)
     with np.errstate(divide="ignore"):

@@ -7,22 +7,23 @@ beyond that is found by a cumulative sum.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.diagnose.baseline import Baseline, Key, baselines_of, blocks_of, key_of
-from kerfbeat.diagnose.lag import Steps, settled_angles, steps_of
+from kerfbeat.diagnose.joint import Joint, joint_of
+from kerfbeat.diagnose.lag import Steps, place_at, settled_angles, steps_of
 from kerfbeat.diagnose.motor_load import full_load_slip_hz, load_of
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import Running, running_of
-from kerfbeat.diagnose.slip_events import PEAK_S, Course, Law, SlipEvent, events_of, peak_of
+from kerfbeat.diagnose.slip_events import BELT, PEAK_S, Course, Law, SlipEvent, events_of, peak_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
-__all__ = ["PairSlip", "mean_percent", "pair_slip", "peak_percent", "turns_between"]
+__all__ = ["PairSlip", "mean_percent", "pair_slip", "peak_percent"]
 
 Floats = NDArray[np.float64]
 
@@ -41,9 +42,10 @@ class PairSlip:
 
     slip : (n,) against idle, a fraction, NaN where there is no baseline or it does not run at speed.
     load : (n,) or None.   creep_per_load : fraction at full load; learned : from this log's cuts.
-    mean_percent : in the marked cuts, or in all running.   maximum_percent : greatest over PEAK_S.
+    maximum_percent : greatest over PEAK_S in all running at speed.
     noise_s : standard deviation of one step's lag.   usable : False without a baseline, or if pulses came too badly.
     load_hidden : the motor does not slow in marked cuts, so that its slip tells no load.
+    joint : what repeats with the blade and is taken out of `slip`.   events_with_joint : events if it were not.
     """
 
     up: str
@@ -55,26 +57,14 @@ class PairSlip:
     creep_per_load: float
     learned: bool
     baselines: Mapping[Key, Baseline]
-    mean_percent: Estimate | None
     maximum_percent: Estimate | None
     noise_s: float
     threshold_s: float
     events: tuple[SlipEvent, ...]
     usable: bool
     load_hidden: bool
-
-
-def turns_between(tracks: Sequence[Track], steps: Steps) -> Floats:
-    """(n,) turns that a channel made in each step; NaN where it was not counted all through."""
-    found = np.full(len(steps.end_s), np.nan)
-    start_s = steps.end_s - steps.length_s
-    for track in tracks:
-        for run in track.runs:
-            inside = (start_s >= run.seconds[0]) & (steps.end_s <= run.seconds[-1])
-            found[inside] = np.interp(steps.end_s[inside], run.seconds, run.turns) - np.interp(
-                start_s[inside], run.seconds, run.turns
-            )
-    return found
+    joint: Joint | None
+    events_with_joint: int
 
 
 def pair_slip(
@@ -87,11 +77,12 @@ def pair_slip(
     law: Law,
     stored: Mapping[Key, Baseline] | None = None,
     calibrated: Mapping[Key, Baseline] | None = None,
+    own_first: bool = True,
 ) -> PairSlip | None:
     """Slip of `down` behind `up`; None if the two were never counted together.
 
     stored : baselines of another run, which take the place of this log's own idle running.
-    calibrated : baselines where this log has no idle running of its own.
+    calibrated : baselines where this log has no idle running of its own; before its own unless own_first.
     """
     steps = steps_of([t for t in tracks if t.channel == up], [t for t in tracks if t.channel == down])
     if len(steps.end_s) < 3:
@@ -111,7 +102,9 @@ def pair_slip(
     )
     steps = settled_angles(steps, running.idle)
     own = baselines_of(steps, running, parts)
-    baselines = {**(calibrated or {}), **own} if stored is None else dict(stored)
+    held = calibrated or {}
+    beside = {**held, **own} if own_first else {**own, **held}
+    baselines = beside if stored is None else dict(stored)
     ratio0 = np.array([baselines[key_of(p)].ratio if key_of(p) in baselines else np.nan for p in parts])[running.part]
     slip = np.where(running.at_speed, 1.0 - steps.down_turns / (steps.up_turns * ratio0), np.nan)
     slip = _without_spikes(steps, slip)
@@ -119,6 +112,12 @@ def pair_slip(
     hidden = _is_hidden(load, running, parts)
     if hidden:
         load = None
+    raw, joint = slip, None
+    if law is BELT:
+        carried = np.array([p.cutting for p in parts], dtype=float)[running.part] if load is None else load
+        joint = joint_of(machine, tracks, steps, slip, np.nan_to_num(carried))
+    if joint is not None:
+        slip = slip - joint.lag_s / steps.length_s
     creep, learned = _learn(steps, slip, load, law)
     expected = np.zeros(len(slip)) if load is None else creep * np.clip(np.nan_to_num(load), 0.0, None)
     noise_s = _noise_s(steps, slip, running)
@@ -129,11 +128,14 @@ def pair_slip(
     reference = law.reference + (law.creep if load is None else 0.0) + coverage_factor(math.inf) * u_base
     course = Course(steps=steps, slip=slip, expected=expected, load=load, noise_s=noise_s, u_base=u_base)
     events = events_of(course, reference=reference, threshold_s=threshold_s) if usable else []
-    mean, maximum = (
-        (None, None)
-        if not usable
-        else _summary(steps, slip, running, noise_s=noise_s, baselines=baselines, parts=parts)
-    )
+    with_joint = len(events)
+    if joint is not None and usable:
+        raw_course = replace(course, slip=raw)
+        with_joint = len(events_of(raw_course, reference=reference, threshold_s=threshold_s))
+    greatest = None
+    if usable and baselines:
+        u_most = max(base.u_relative for base in baselines.values())
+        greatest = peak_percent(steps, slip, np.isfinite(slip), noise_s=noise_s, u_base=u_most)
     return PairSlip(
         up=up,
         down=down,
@@ -144,13 +146,14 @@ def pair_slip(
         creep_per_load=creep,
         learned=learned,
         baselines=baselines,
-        mean_percent=mean,
-        maximum_percent=maximum,
+        maximum_percent=greatest,
         noise_s=noise_s,
         threshold_s=threshold_s,
         events=tuple(events),
         usable=usable,
         load_hidden=hidden,
+        joint=joint,
+        events_with_joint=with_joint,
     )
 
 
@@ -181,7 +184,8 @@ def _load(
     motor_tracks = [track for track in tracks if track.channel == "motor"]
     if machine.motor is None or not any(track.runs for track in motor_tracks):
         return None
-    motor_hz = turns_between(motor_tracks, steps) / steps.length_s
+    start, end = place_at(motor_tracks, steps)
+    motor_hz = (end - start) / steps.length_s
     load = np.full(len(motor_hz), np.nan)
     for setting in dict.fromkeys(part.setting for part in parts):
         mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
@@ -232,28 +236,6 @@ def _u_base(baselines: Mapping[Key, Baseline], part: Part) -> float:
     """Relative standard uncertainty of a part's baseline."""
     base = baselines.get(key_of(part))
     return math.nan if base is None else base.u_relative
-
-
-def _summary(
-    steps: Steps,
-    slip: Floats,
-    running: Running,
-    *,
-    noise_s: float,
-    baselines: Mapping[Key, Baseline],
-    parts: Sequence[Part],
-) -> tuple[Estimate | None, Estimate | None]:
-    """Mean slip in the marked cuts (in all running, if none is marked), and the greatest over a second."""
-    known = np.isfinite(slip)
-    if not known.any() or not baselines:
-        return None, None
-    u_base = max(base.u_relative for base in baselines.values())
-    cutting = np.array([part.cutting for part in parts])[running.part]
-    use = known & cutting if (known & cutting).any() else known
-    return (
-        mean_percent(steps, slip, use, noise_s=noise_s, u_base=u_base),
-        peak_percent(steps, slip, known, noise_s=noise_s, u_base=u_base),
-    )
 
 
 def mean_percent(steps: Steps, slip: Floats, use: NDArray[np.bool_], *, noise_s: float, u_base: float) -> Estimate:

@@ -4,9 +4,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose import shafts
@@ -14,10 +11,10 @@ from kerfbeat.diagnose.baseline import Baseline, Key, calibrated_baseline, key_o
 from kerfbeat.diagnose.cuts import CutReport, cuts_of
 from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
 from kerfbeat.diagnose.one_channel import Fall, falls_of
-from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
+from kerfbeat.diagnose.pair_slip import LOADED, PairSlip, pair_slip
 from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
 from kerfbeat.diagnose.slip_events import BELT, BLADE
-from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
+from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
 from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words, verdict_of
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
@@ -28,9 +25,8 @@ from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
 __all__ = ["Absolute", "Slip", "slip_of"]
 
-Floats = NDArray[np.float64]
-
 MANY_MISSING = 0.05
+LOADED_S = 3.0  # of load above LOADED: a cut that nobody marked; a run-up's last second is none
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,23 +73,26 @@ def slip_of(
     log: PulseLog,
     *,
     idle: PulseLog | None = None,
-    spacing_turns: Mapping[str, Floats] | None = None,
     known: Known | None = None,
+    tracks: Sequence[Track] | None = None,
 ) -> Slip:
     """Look for slip in a log.
 
     idle : another log whose idle running is the baseline, instead of this log's own.
     known : calibration whose ratios are the baseline of settings without idle running; not used beside `idle`.
-    spacing_turns : calibrated spacing of targets by channel.
+    tracks : this log's, with the calibrated spacing, where they are at hand.
     Raises MeasureError if nothing turned.
     """
     machine = log.machine
-    tracks, parts = tracks_of(log, spacing_turns=spacing_turns), parts_of(log)
+    tracks, parts = tracks or tracks_with(log, known), parts_of(log)
     seen = [name for name in machine.sensors if any(t.channel == name and t.runs for t in tracks)]
     if not seen:
         raise MeasureError(f"{log.source}: no channel turned; there is no slip to look for")
-    stored = None if idle is None else _stored(idle, spacing_turns)
+    stored = None if idle is None else _stored(idle, known)
     belts, blade = [], None
+    u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
+    motor = motor_slip(machine, tracks, parts, u_clock=u_clock)
+    cut_seen = any(part.cutting for part in parts) or (motor is not None and motor.loaded_s(LOADED) > LOADED_S)
     for up, down, between in shafts.couplings(machine, seen):
         pair = pair_slip(
             machine,
@@ -104,13 +103,12 @@ def slip_of(
             law=BELT if between else BLADE,
             stored=None if stored is None else stored.get((up, down), {}),
             calibrated=_calibrated(known, parts, up=up, down=down),
+            own_first=cut_seen,
         )
         if not between:
             blade = pair
         elif pair is not None:
             belts.append((pair, tuple(belt_name(machine, index) for index in between)))
-    u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
-    motor = motor_slip(machine, tracks, parts, u_clock=u_clock)
     judged = any(pair.usable for pair, _ in belts)
     chain = shafts.in_order(machine, seen)
     # What comes before the first watched shaft only a fall of speed can show.
@@ -121,6 +119,8 @@ def slip_of(
     absolute = tuple(each for pair, _ in belts for each in _absolute(machine, pair))
     events = events_in_words(belts, blade, motor, falls, lone)
     source = "this log" if idle is None else idle.source
+    held = [pair for pair, _ in belts] + ([blade] if blade is not None else [])
+    compared = idle is not None or any(base.calibrated for pair in held for base in pair.baselines.values())
     return Slip(
         source=log.source,
         belts=tuple(belts),
@@ -131,12 +131,14 @@ def slip_of(
         baseline=_baseline_words(belts, blade, parts, source, seen=seen),
         events=events,
         verdict=(None if judged else _noisy_verdict(tracks))
-        or verdict_of(machine, belts, blade, motor, falls=falls, seen=seen, watched_s=_watched_s(tracks)),
+        or verdict_of(machine, belts, blade, motor, falls=falls, seen=seen, watched_s=_watched_s(tracks),
+            idle_only=not (cut_seen or falls or compared),
+        ),
         cuts=cuts_of(
             machine,
             tracks,
             parts,
-            pairs=[pair for pair, _ in belts] + ([blade] if blade is not None else []),
+            pairs=held,
             motor=motor,
             happened=[(each.kind, each.start_s, each.end_s) for each in events if each.kind != "speed falls"],
         ),
@@ -146,11 +148,9 @@ def slip_of(
     )
 
 
-def _stored(
-    idle: PulseLog, spacing_turns: Mapping[str, Floats] | None
-) -> dict[tuple[str, str], Mapping[Key, Baseline]]:
+def _stored(idle: PulseLog, known: Known | None) -> dict[tuple[str, str], Mapping[Key, Baseline]]:
     """Baselines of another log, by pair of channels."""
-    other = slip_of(idle, spacing_turns=spacing_turns)
+    other = slip_of(idle, tracks=tracks_with(idle, known))
     found = {(pair.up, pair.down): pair.baselines for pair, _ in other.belts}
     if other.blade is not None:
         found[other.blade.up, other.blade.down] = other.blade.baselines
@@ -223,14 +223,12 @@ def _baseline_words(
         else "the least loaded running (no cut is marked)"
     )
     said = [f"{seconds:.0f} s of {how} of {source}"] if seconds else []
-    for (belt, gear), base in dict(used).items():
-        if base.calibrated:
-            at = setting_words(Setting(belt=belt, gear=gear))
-            where = "" if at == UNMARKED else f" for {at}"
-            doubt = 100 * coverage_factor(math.inf) * base.u_relative
-            said.append(
-                f"the ratio calibrated on {base.calibrated}{where} (± {doubt:.2g} %), for want of idle running here"
-            )
+    for (belt, gear), base in dict.fromkeys(pair for pair in used if pair[1].calibrated):
+        at = setting_words(Setting(belt=belt, gear=gear))
+        where = "" if at == UNMARKED else f" for {at}"
+        doubt = 100 * coverage_factor(math.inf) * base.u_relative
+        why = "for want of idle running here" if seconds == 0.0 else "for the belts"
+        said.append(f"the ratio calibrated on {base.calibrated}{where} (± {doubt:.2g} %), {why}")
     return "; ".join(said) or "none: no idle running at this belt position and gear; let it run idle for ten seconds"
 
 
@@ -251,6 +249,12 @@ def _left_out(
             said.append(
                 f"{pair.up} to {pair.down}: the load; the motor hardly slows in the marked cuts (light ones, or an "
                 "inverter that makes good its slip), so that creep up to the most that is healthy is allowed"
+            )
+        if pair.joint is not None:
+            how = "its mark" if pair.joint.by_mark else "its length"
+            said.append(
+                f"{pair.up} to {pair.down}: what repeats with the blade (by {how}), a dip of "
+                f"{100 * pair.joint.depth:.2g} % once a pass"
             )
         if not pair.usable and pair.baselines:
             said.append(f"{pair.up} to {pair.down}: pulses come too irregularly to tell slip")

@@ -13,6 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.calibrate.budget import calibrated_spacing
+from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.clock_path import ClockPath, clock_path
 from kerfbeat.errors import MeasureError
@@ -20,7 +22,7 @@ from kerfbeat.measure.pieces import Piece, pieces_of
 from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
 
-__all__ = ["Run", "Track", "breaks_of", "tracks_of"]
+__all__ = ["Run", "Track", "breaks_of", "tracks_of", "tracks_with"]
 
 Floats = NDArray[np.float64]
 Source = Literal["calibrated", "from the run", "one target", "even"]
@@ -97,6 +99,11 @@ def tracks_of(log: PulseLog, *, spacing_turns: Mapping[str, Floats] | None = Non
                 )
             )
     return tuple(found)
+
+
+def tracks_with(log: PulseLog, known: Known | None) -> tuple[Track, ...]:
+    """The same, with the targets' spacing as calibrated."""
+    return tracks_of(log, spacing_turns=None if known is None else calibrated_spacing(known))
 
 
 def breaks_of(tracks: Sequence[Track]) -> list[str]:

@@ -40,8 +40,9 @@ class Event:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Verdict:
-    """cause : "healthy", "belt slip", "blade slip", "overload", several joined by " and ", or what one
-    channel allows: "no more than full load", "overload or belt", "stall, current limit or belt", "unknown".
+    """cause : "healthy", "idle only" (no cut, nothing to compare with), "belt slip", "blade joint", "blade slip",
+    "overload", several of these four joined by " and ", or what one channel allows:
+    "no more than full load", "overload or belt", "stall, current limit or belt", "unknown".
 
     words : a sentence.   evidence : lines.   would_decide : what to do or add where it stays open.
     """
@@ -109,11 +110,12 @@ def events_in_words(
 
 def verdict_of(
     machine: Machine, belts: Belts, blade: PairSlip | None, motor: MotorSlip | None, *, falls: Sequence[Fall],
-    seen: Sequence[str], watched_s: float,
+    seen: Sequence[str], watched_s: float, idle_only: bool,
 ) -> Verdict:  # fmt: skip
     """Weigh everything.
 
     watched_s : longest time that any channel was counted without a break.
+    idle_only : nothing was cut, and there is no earlier running to compare with.
     """
     evidence: list[str] = []
     causes: list[str] = []
@@ -149,8 +151,17 @@ def verdict_of(
             f"the blade slips on its wheel by up to {worst_slip.peak_percent.value:.2f} %, from "
             f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s"
         )
+    for pair, _ in usable:
+        if pair.joint is not None:
+            evidence.append(
+                f"the speed behind the belt dips by {100 * pair.joint.depth:.2g} % each time the blade comes round (in "
+                f"{pair.joint.passes} passes, whether it cuts or not), that of the {pair.up} does not: the blade's "
+                "joint, not the belt"
+            )
+            if pair.events_with_joint > len(pair.events):
+                causes.append("blade joint")
     for pair, names in usable:
-        if pair.mean_percent is not None and pair.load is not None and pair.learned:
+        if pair.load is not None and pair.learned:
             creep = f"creep {100 * pair.creep_per_load:.2f} % at full load"
             evidence.append(f"{which_belt(names)}: {creep}, as its cuts show")
     if causes:
@@ -168,6 +179,8 @@ def verdict_of(
                 evidence=(*alone.evidence, *evidence),
                 would_decide=alone.would_decide,
             )
+        if idle_only:
+            return _idle_only(evidence)
         open_ends = _missing(seen)
         if blade is not None and not blade.usable:
             open_ends += ("the blade's passes could not be judged here; record longer, with some idle running",)
@@ -175,7 +188,20 @@ def verdict_of(
         limits = " as far as it is watched" if open_ends else ""
         words = f"Healthy{limits}: the watched belts creep as they should{watched}."
         return Verdict(cause="healthy", words=words, evidence=tuple(evidence), would_decide=open_ends)
-    return _of_one(machine, falls, seen, watched_s)
+    alone = _of_one(machine, falls, seen, watched_s)
+    return _idle_only(alone.evidence) if idle_only and alone.cause == "healthy" else alone
+
+
+def _idle_only(evidence: Sequence[str]) -> Verdict:
+    """What a log without any cut allows to be said: by itself idle running is always as it is."""
+    return Verdict(
+        cause="idle only",
+        words="Idle only: nothing to compare with; no cut in this log.",
+        evidence=tuple(evidence),
+        would_decide=(
+            "record and mark a cut, or give an idle run of when all was well (slip --idle), or calibrate the drive",
+        ),
+    )
 
 
 def _during(at_s: float, overloads: Sequence[MotorEvent]) -> bool:
@@ -193,6 +219,7 @@ def _sentence(cause: str) -> str:
         "overload": "The drive is loaded beyond what it is made for: cut with less feed, or a slower blade.",
         "overload or belt": "A belt slips, and the speed falls by more than full load makes: an overload, or the belt.",
         "belt slip": "A belt slips more than it creeps: check its tension, wear, and oil on the sheaves.",
+        "blade joint": "The wheel slows each time the blade comes round: look at the blade's joint and at the guides.",
         "blade slip": "The blade slips on its wheel: check its tension, the tyre, and oil or chips on the wheel.",
     }
     return " ".join(said[each] for each in cause.split(" and "))

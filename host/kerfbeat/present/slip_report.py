@@ -14,18 +14,25 @@ __all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "slip_
 EVENT_HEADINGS = ("what", "from s", "to s", "sure at s", "peak %", "load", "confidence")
 
 
-def _with_maximum(pair: PairSlip | None) -> dict[str, Any] | None:
-    if pair is None or pair.mean_percent is None or pair.maximum_percent is None:
+def _numbers(found: Slip, pair: PairSlip | None) -> tuple[Estimate, Estimate] | None:
+    """A pair's mean slip in the cuts, as the table of cuts has it, and its greatest in all running."""
+    slip = None if pair is None else found.cuts.slip_between(pair.up, pair.down)
+    if pair is None or slip is None or pair.maximum_percent is None:
         return None
-    return mean_and_maximum(pair.mean_percent, pair.maximum_percent)
+    return slip.percent, pair.maximum_percent
 
 
-def _pair_document(pair: PairSlip, belts: tuple[str, ...]) -> dict[str, Any]:
+def _with_maximum(found: Slip, pair: PairSlip | None) -> dict[str, Any] | None:
+    numbers = _numbers(found, pair)
+    return None if numbers is None else mean_and_maximum(*numbers)
+
+
+def _pair_document(found: Slip, pair: PairSlip, belts: tuple[str, ...]) -> dict[str, Any]:
     return {
         "up": pair.up,
         "down": pair.down,
         "belts": list(belts),
-        "slip_percent": _with_maximum(pair),
+        "slip_percent": _with_maximum(found, pair),
         "creep_percent_at_full_load": 100 * pair.creep_per_load,
         "creep_learned_here": pair.learned,
         "idle_ratio": [
@@ -48,7 +55,7 @@ def slip_document(found: Slip) -> dict[str, Any]:
     motor = found.motor
     return {
         "log": found.source,
-        "belt_slip_percent": _with_maximum(found.belt),
+        "belt_slip_percent": _with_maximum(found, found.belt),
         "baseline": found.baseline,
         "absolute_idle_slip_percent": [
             {
@@ -59,12 +66,12 @@ def slip_document(found: Slip) -> dict[str, Any]:
             }
             for each in found.absolute
         ],
-        "blade_slip_percent": _with_maximum(found.blade),
-        "motor_slip_percent": None if motor is None else motor.slip_percent,
+        "blade_slip_percent": _with_maximum(found, found.blade),
+        "motor_slip_percent": found.cuts.overall.motor_slip_percent,
         "motor_slip_idle_percent": None if motor is None else motor.idle_percent,
-        "load_in_cuts": None if motor is None else motor.load_in_cuts,
-        "pairs": [_pair_document(pair, belts) for pair, belts in found.belts]
-        + ([_pair_document(found.blade, ())] if found.blade is not None else []),
+        "load_in_cuts": found.cuts.overall.load if found.cuts.marked else None,
+        "pairs": [_pair_document(found, pair, belts) for pair, belts in found.belts]
+        + ([_pair_document(found, found.blade, ())] if found.blade is not None else []),
         "events": [
             {
                 "start_s": each.start_s,
@@ -129,25 +136,23 @@ def slip_numbers(found: Slip) -> list[str]:
     where = "in the cuts" if found.cuts.marked else "in all running"
     lines = []
     for pair, belts in found.belts:
-        if pair.mean_percent is not None and pair.maximum_percent is not None:
+        if (numbers := _numbers(found, pair)) is not None:
+            mean, most = (slip_written(each, "%") for each in numbers)
             lines.append(
-                f"{' and '.join(belts)} ({pair.up} to {pair.down}): slip against idle "
-                f"{slip_written(pair.mean_percent, '%')} {where}, at most {slip_written(pair.maximum_percent, '%')}"
+                f"{' and '.join(belts)} ({pair.up} to {pair.down}): slip against idle {mean} {where}, at most {most}"
             )
-    blade = found.blade
-    if blade is not None and blade.mean_percent is not None and blade.maximum_percent is not None:
-        lines.append(
-            f"blade on its wheel: slip against idle {slip_written(blade.mean_percent, '%')}, at most "
-            f"{slip_written(blade.maximum_percent, '%')}"
-        )
+    if (numbers := _numbers(found, found.blade)) is not None:
+        mean, most = (slip_written(each, "%") for each in numbers)
+        lines.append(f"blade on its wheel: slip against idle {mean} {where}, at most {most}")
     lines.append(f"baseline: {found.baseline}")
     lines += [
         f"by the pitch diameters, {each.up} to {each.down} slips {plus_minus(each.percent, '%')} when idle "
         f"({setting_words(each.setting)}); that holds only as well as the diameters are known"
         for each in found.absolute
     ]
-    if found.motor is not None and found.motor.slip_percent is not None:
-        lines.append(f"motor slip {plus_minus(found.motor.slip_percent, '%')} of synchronous speed {where}")
-    if found.motor is not None and found.motor.load_in_cuts is not None:
-        lines.append(f"load in the cuts {plus_minus(found.motor.load_in_cuts)} of full load above idle, by motor slip")
+    overall = found.cuts.overall
+    if overall.motor_slip_percent is not None:
+        lines.append(f"motor slip {plus_minus(overall.motor_slip_percent, '%')} of synchronous speed {where}")
+    if found.cuts.marked and overall.load is not None:
+        lines.append(f"load in the cuts {plus_minus(overall.load)} of full load above idle, by motor slip")
     return lines
