@@ -7,6 +7,7 @@
 
 /* millimetres a minute = micrometres a turn * this / ticks a turn: 16,000,000 ticks/s * 60 s/min / 1000 um/mm */
 #define READING_TICKS (WIRE_TICK_HZ / 1000u * 60u)
+#define READING_LEAST_SHIFT 12u            /* a turn of so few ticks is noise, and its speed no number of 32 bits */
 #define READING_PPB 1000000000ul
 #define READING_SLIP_MOST 9999
 #define READING_STEADY_SHIFT 12u           /* 0.024 %, and ... */
@@ -74,7 +75,16 @@ void reading_update(struct reading *reading, const struct config *config, struct
     if (config->wheel_input != 0u && config->circumference_um != 0u) {
         speed_read(speed, config->wheel_targets, now_ticks, &told);
         if (told.state >= SPEED_TURNING) {
-            value = scale(reading_corrected_um(config), READING_TICKS, told.turn_ticks);
+            uint32_t um = reading_corrected_um(config);
+            const uint32_t least_ticks = (um >> READING_LEAST_SHIFT) + 1u;
+
+            if (told.turn_ticks < least_ticks) {
+                told.turn_ticks = least_ticks;
+            }
+            for (; told.turn_ticks > SCALE_BY_MAX; told.turn_ticks >>= 1) {
+                um >>= 1;
+            }
+            value = scale(um, READING_TICKS, told.turn_ticks);
             if (told.state == SPEED_SLOWER && value < READING_SLOWEST_MM_PER_MIN) {
                 told.state = SPEED_NO_PULSES;
                 speed_begin(speed);

@@ -5,7 +5,7 @@
 #include "scale.h"
 
 #define SPEED_SUSPECTS_MAX 3u
-#define SPEED_FAST_TURNS_MAX 4000u  /* in millionths within 32 bits */
+#define SPEED_FAST_TURNS_MAX 2000u  /* in millionths, and half as long again as the window, within 32 bits */
 #define SPEED_TELLING_TARGETS 3u    /* fewer give no usual gap */
 
 void speed_begin(struct speed *speed)
@@ -13,6 +13,7 @@ void speed_begin(struct speed *speed)
     speed->longest_ticks = 0;
     speed->longest_now_ticks = 0;
     speed->turn_ticks = 0;
+    speed->fast_turns = 0;
     speed->suspects = 0;
     speed->count = 0;
     speed->phase = 0;
@@ -89,6 +90,9 @@ INLINE_NEVER void speed_edge(struct speed *speed, uint8_t targets, uint32_t tick
 {
     const uint32_t gap_ticks = ticks - speed->last_ticks;
 
+    if (gap_ticks == 0u && speed->count != 0u) {
+        return;                      /* two captures with one time are one edge (batch.c) */
+    }
     speed->last_ticks = ticks;
     if (speed->count != 0u) {
         uint8_t steps = speed_steps(speed, targets, gap_ticks);
@@ -133,11 +137,15 @@ static void speed_measure(struct speed *speed, const struct speed_mark *from, co
                           struct speed_reading *reading)
 {
     const uint16_t fast_turns = (uint16_t)(to->fast_turns - from->fast_turns);
+    const uint32_t fast_ticks = to->fast_ticks - from->fast_ticks;
+    const uint32_t ticks = to->ticks - from->ticks;
 
-    speed->turn_ticks = scale(to->ticks - from->ticks, 1, (uint8_t)(to->turns - from->turns));
+    speed->turn_ticks = scale(ticks, 1, (uint8_t)(to->turns - from->turns));
     reading->ratio_millionths = 0;
-    if (fast_turns != 0u && fast_turns < SPEED_FAST_TURNS_MAX) {
-        reading->ratio_millionths = scale(speed->turn_ticks, fast_turns * 1000000ul, to->fast_ticks - from->fast_ticks);
+    /* Whole turns of the fast shaft last about as long as the window, unless its pulses paused, or were none. */
+    if (from->fast_turns != 0u && fast_turns != 0u && fast_turns < SPEED_FAST_TURNS_MAX && fast_ticks > ticks / 2u && fast_ticks / 2u < ticks
+        && fast_ticks <= SCALE_BY_MAX) {
+        reading->ratio_millionths = scale(speed->turn_ticks, fast_turns * 1000000ul, fast_ticks);
     }
 }
 
@@ -184,20 +192,25 @@ void speed_read(struct speed *speed, uint8_t targets, uint32_t now_ticks, struct
     if (speed->longest_now_ticks > gap_ticks) {
         gap_ticks = speed->longest_now_ticks;
     }
-    if (targets >= SPEED_TELLING_TARGETS) {
-        gap_ticks *= 2u;             /* one may have been missed */
-    }
     reading->state = SPEED_STARTING;
     speed_window(speed, reading);
     reading->turn_ticks = speed->turn_ticks;
     if (speed->turn_ticks != 0u) {
+        const uint32_t usual_ticks = scale(speed->turn_ticks, 1, targets) + 1u;
+
         reading->state = SPEED_TURNING;
+        if (usual_ticks > gap_ticks) {
+            gap_ticks = usual_ticks; /* after a bounce of a lone target */
+        }
+        if (targets >= SPEED_TELLING_TARGETS) {
+            gap_ticks *= 2u;         /* one may have been missed */
+        }
         if (silent_ticks > SPEED_SILENT_TICKS && silent_ticks > gap_ticks + gap_ticks / 8u) {
             reading->state = SPEED_SLOWER;
             reading->turn_ticks = scale(speed->turn_ticks, silent_ticks, gap_ticks);
         }
     }
-    if (silent_ticks > SPEED_FORGET_TICKS) {
+    if (silent_ticks > SPEED_FORGET_TICKS || (silent_ticks >> 8) * targets > SPEED_TURN_MAX_TICKS >> 8) {
         speed_begin(speed);
         reading->state = SPEED_NO_PULSES;
     }

@@ -21,6 +21,7 @@
 #define SPEED_MARK_TICKS (40u * SPEED_TICKS_PER_MS)        /* a wheel too fast for a mark in each turn */
 #define SPEED_SILENT_TICKS (300u * SPEED_TICKS_PER_MS)     /* the display is not to flash at a single late pulse */
 #define SPEED_FORGET_TICKS (40000u * SPEED_TICKS_PER_MS)   /* twice the turn of a one-target wheel at its slowest */
+#define SPEED_TURN_MAX_TICKS 0xF0000000ul                  /* 252 s; with 60 gaps, each found 0.1 s late, within 32 bits */
 
 struct speed_mark {
     uint32_t ticks;
@@ -36,7 +37,7 @@ struct speed {
     uint32_t longest_now_ticks;    /* of this turn, so far */
     uint32_t turn_ticks;           /* of the last window; 0: none yet */
     uint32_t fast_ticks;           /* last whole turn of the fast shaft */
-    uint16_t fast_turns;
+    uint16_t fast_turns;           /* 0: none since it began; and once in 65536 */
     uint8_t fast_phase;
     uint8_t phase;
     uint8_t turns;
@@ -61,8 +62,8 @@ struct speed_reading {
     uint32_t ratio_millionths;     /* turns of the fast shaft per turn of the wheel; 0: not known */
 };
 
-/* What can be told now.  Silence of SPEED_FORGET_TICKS ends in SPEED_NO_PULSES; whoever finds it so slow that it is none calls
- * speed_begin(). */
+/* What can be told now.  Silence of SPEED_FORGET_TICKS, or of a turn of SPEED_TURN_MAX_TICKS, ends in SPEED_NO_PULSES; whoever
+ * finds it so slow that it is none calls speed_begin(). */
 void speed_read(struct speed *speed, uint8_t targets, uint32_t now_ticks, struct speed_reading *reading);
 
 #endif

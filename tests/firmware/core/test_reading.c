@@ -166,6 +166,18 @@ static void hold(void)
     CHECK(reading.most_mm_per_min < 401000ul);
 }
 
+/* Two pulses of a bouncing contact are no speed that 32 bits hold: it reads as too fast, not as any number. */
+static void beyond(void)
+{
+    begin();
+    config.circumference_um = CONFIG_CIRCUMFERENCE_MAX_UM;
+    config.clock_ppb = CONFIG_CLOCK_PPB_MAX;
+    speed_edge(&speed, 1, now);
+    speed_edge(&speed, 1, now + 64u);                            /* 20 m in 4 us are 3 10^11 mm/min */
+    reading_update(&reading, &config, &speed, now + 100u);
+    CHECK(reading.state == READING_TURNING && reading.shown_mm_per_min > 3000000000ul);
+}
+
 void test(void)
 {
     speeds();
@@ -173,4 +185,5 @@ void test(void)
     slips();
     limits();
     hold();
+    beyond();
 }

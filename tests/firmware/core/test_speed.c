@@ -177,6 +177,86 @@ static void ratio(uint8_t fast_targets, uint32_t ratio_millionths, uint32_t turn
     CHECK(told > ratio_millionths / 2000u * 1999u && told < ratio_millionths / 2000u * 2001u);     /* 0.05 % */
 }
 
+/* So slow that 32 bits do not hold the time of a turn: that is no speed, not another one. */
+static void crawling(void)
+{
+    uint32_t ticks = 9;
+    uint32_t look = 9;
+    uint16_t n;
+
+    speed_begin(&speed);
+    for (n = 0; n < 150u; n++) {                                 /* 60 targets, 4.8 s: a turn is 288 s, 2^32 ticks are 268 s */
+        speed_edge(&speed, 60, ticks);
+        ticks += 4800u * MS;
+        for (; (int32_t)(ticks - look) > 0; look += 100u * MS) {
+            speed_read(&speed, 60, look, &reading);
+            CHECK(reading.state == SPEED_STARTING || reading.state == SPEED_NO_PULSES);
+        }
+    }
+    for (n = 0; n < 150u; n++) {                                 /* 54 s */
+        speed_edge(&speed, 60, ticks);
+        ticks += 900u * MS;
+        for (; (int32_t)(ticks - look) > 0; look += 100u * MS) {
+            speed_read(&speed, 60, look, &reading);
+        }
+    }
+    CHECK(reading.state == SPEED_TURNING && reading.turn_ticks == 54000u * MS);
+}
+
+/* A contact that bounces, and two captures of one time: neither is silence afterwards, nor a target. */
+static void bounces(void)
+{
+    uint32_t ticks = 9;
+    uint8_t n;
+
+    speed_begin(&speed);
+    for (n = 0; n < 20u; n++) {
+        speed_edge(&speed, 1, ticks);
+        ticks += 500u * MS;
+    }
+    speed_edge(&speed, 1, ticks);
+    speed_edge(&speed, 1, ticks + 1600u);                        /* 0.1 ms later */
+    speed_read(&speed, 1, ticks + 450u * MS, &reading);
+    CHECK(reading.state >= SPEED_TURNING && reading.turn_ticks <= 501u * MS);        /* the next is due after 500 ms */
+    speed_begin(&speed);
+    for (n = 0; n < 60u; n++) {
+        speed_edge(&speed, 4, ticks);
+        if (n % 7u == 0u) {
+            speed_edge(&speed, 4, ticks);
+        }
+        speed_read(&speed, 4, ticks, &reading);
+        CHECK(n < 10u || (reading.state == SPEED_TURNING && reading.turn_ticks == 400u * MS));
+        ticks += 100u * MS;
+    }
+}
+
+/* The fast shaft's pulses pause while the wheel turns: no ratio then, and none from across the pause. */
+static void paused(uint32_t pause_ticks)
+{
+    uint32_t fast = 1500;
+    uint32_t wheel = 1000;
+    uint16_t n;
+
+    speed_begin(&speed);
+    for (n = 0; wheel < pause_ticks + 20000u * MS; n++) {
+        speed_edge(&speed, 1, wheel);
+        speed_read(&speed, 1, wheel, &reading);
+        CHECK(reading.ratio_millionths == 0u
+              || (reading.ratio_millionths > 4990000u && reading.ratio_millionths < 5010000u));
+        wheel += 500u * MS;
+        if (wheel < 10000u * MS || wheel > pause_ticks + 10000u * MS) {
+            if (wheel > pause_ticks + 10000u * MS && fast < wheel - 500u * MS) {
+                fast = (uint32_t)(wheel - 500u * MS);
+                speed_fast_edge(&speed, 1, fast - 1600u);        /* one bounces as they come back */
+            }
+            for (; fast < wheel; fast += 100u * MS) {
+                speed_fast_edge(&speed, 1, fast);
+            }
+        }
+    }
+    CHECK(reading.ratio_millionths != 0u);
+}
+
 void test(void)
 {
     speed_begin(&speed);
@@ -188,6 +268,10 @@ void test(void)
     silence(4, 2000u * MS);
     silence(36, 100u * MS);
     braking();
+    crawling();
+    bounces();
+    paused(3000u * MS);
+    paused(100000u * MS);
     ratio(1, 13000000, 700u * MS);
     ratio(2, 30500000, 1000u * MS);
     ratio(6, 1770000, 90u * MS);
