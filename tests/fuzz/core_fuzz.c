@@ -1,40 +1,27 @@
 /* What can bytes from a host, or a damaged memory, do to the firmware's portable part?
  *
- * An input: a byte of choices, then (if it says so) what stands in the EEPROM, then the host's bytes, raw or as frames
- * whose CRC is made right, since a fuzzer does not find one by chance.  Whatever comes, no memory is touched that is not
- * its own (sanitizers), the settings in force are possible ones, and a supply that fails leaves the old ones or the new.
+ * An input: a byte of choices, one of writes until the supply fails, then (if it says so) what stands in the EEPROM, then
+ * what the host does: raw bytes; frames whose CRC is made right, since a fuzzer does not find one by chance; or works, of
+ * which one is a whole write of settings with its commit.  Whatever comes, no memory is touched that is not its own
+ * (sanitizers), the settings in force are possible ones, settings that are possible are taken, and a supply that fails
+ * leaves the old ones or the new.
  *
- * tests/fuzz/test_core.py replays what is kept, with gcc.  A campaign, with clang:
- *
- *   clang -g -O1 -fsanitize=fuzzer,address,undefined -I firmware/core tests/fuzz/core_fuzz.c firmware/core/frame.c \
- *         firmware/core/message.c firmware/core/config.c -o /tmp/core_fuzz
- *   mkdir -p /tmp/core_found && /tmp/core_fuzz -max_len=1024 -max_total_time=600 /tmp/core_found tests/data/fuzz/core
+ * tests/fuzz/test_core.py replays what is kept, with gcc, and tells how a campaign is run.
  */
-#include <stddef.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-
-#include "config.h"
-#include "frame.h"
+#include "fuzz.h"
 #include "message.h"
 
 #define EEPROM_BYTES 1024u
 #define CHOICE_EEPROM 0x01u    /* the memory's first bytes come with the input */
 #define CHOICE_FRAMES 0x02u    /* length, bytes, length, bytes ... become frames */
 #define CHOICE_CUT 0x04u       /* the supply fails after as many writes as the second byte says */
+#define CHOICE_SEALED 0x08u    /* slots in the memory, today's or of the layout before, with a right CRC */
+#define CHOICE_WORKS 0x10u     /* works in place of bytes or frames */
 #define TURNS_MAX 20000u       /* the longest work takes fewer */
 
 static uint8_t eeprom[EEPROM_BYTES];
 static uint32_t writes_left;
-
-static void require(bool true_of_it, const char *what)
-{
-    if (!true_of_it) {
-        (void)fprintf(stderr, "core_fuzz: %s\n", what);
-        abort();
-    }
-}
+static uint16_t worn;          /* address of a cell that keeps what it holds; EEPROM_BYTES: none */
 
 static uint8_t read_byte(uint16_t address)
 {
@@ -60,56 +47,118 @@ struct device {
     bool off;
 };
 
+/* All of the configuration in force, as on the line. */
+static void read_all(const struct device *device, uint8_t bytes[CONFIG_LENGTH])
+{
+    uint8_t at;
+
+    for (at = 0; at < CONFIG_LENGTH; at++) {
+        bytes[at] = config_byte(&device->store, &device->config, at);
+    }
+}
+
 static void begin(struct device *device)
 {
+    uint32_t before = 0;
+    uint8_t target;
+
     memset(device, 0, sizeof *device);
     config_load(&device->store, read_byte, &device->config);
     check_config(&device->config);
+    for (target = 0; target < device->config.angles; target++) {
+        const uint16_t angle = config_angle(&device->store, target);
+
+        require(target == 0u ? angle == 0u : angle > before, "angles that do not rise");
+        before = angle;
+    }
 }
 
-/* After WIRE_OK: until the work is done, or the supply fails; a commit is then all or nothing. */
-static void go_on(struct device *device, bool commit)
+/* What is in force is what is stored. */
+static void restart(struct device *device)
 {
-    struct config old = device->config;
-    struct config_next next;
+    uint8_t old[CONFIG_LENGTH];
+    uint8_t now[CONFIG_LENGTH];
+
+    read_all(device, old);
+    begin(device);
+    read_all(device, now);
+    require(memcmp(old, now, sizeof now) == 0, "a restart brings other settings");
+}
+
+/* The supply fails in a write. */
+static void fail(struct device *device, const struct config_next *next, const uint8_t old[CONFIG_LENGTH],
+                 const uint8_t *new)
+{
+    struct device again;
+    uint8_t found[CONFIG_LENGTH];
+
+    eeprom[next->address] = (uint8_t)(eeprom[next->address] & next->byte);    /* half written */
+    begin(&again);
+    read_all(&again, found);
+    require(memcmp(found, old, sizeof found) == 0 || (new != NULL && memcmp(found, new, sizeof found) == 0),
+            "neither the old settings nor the new ones");
+    device->off = true;
+}
+
+/* After WIRE_OK: until the work is done, or the supply fails.  `new`: a commit of these, all or nothing.  Returns the
+ * RESULT code. */
+static uint8_t go_on(struct device *device, const uint8_t old[CONFIG_LENGTH], const uint8_t *new)
+{
+    struct config_next next = { 0, 0, 0 };
     uint32_t turns;
 
     for (turns = 0; turns < TURNS_MAX; turns++) {
         const enum config_turn turn = config_go_on(&device->store, &device->config, &next);
 
         if (turn == CONFIG_DONE) {
-            struct device again;
+            uint8_t now[CONFIG_LENGTH];
 
+            read_all(device, now);
             check_config(&device->config);
-            begin(&again);
-            require(memcmp(&again.config, &device->config, sizeof again.config) == 0, "memory and storage differ");
-            return;
+            if (new != NULL) {
+                restart(device);
+            }
+            require(memcmp(now, next.code == WIRE_OK && new != NULL ? new : old, sizeof now) == 0, "others in force");
+            return next.code;
         }
         if (turn == CONFIG_WRITE) {
             require(next.address < EEPROM_BYTES, "a write beyond the memory");
             if (writes_left == 0u) {
-                struct device again;
-
-                eeprom[next.address] = (uint8_t)(eeprom[next.address] & next.byte);    /* half written */
-                begin(&again);
-                require(commit || memcmp(&again.config, &old, sizeof old) == 0, "staging changed what is in force");
-                device->off = true;
-                return;
+                fail(device, &next, old, new);
+                return WIRE_NOT_SAVED;
             }
             writes_left--;
-            eeprom[next.address] = next.byte;
+            if (next.address != worn) {
+                eeprom[next.address] = next.byte;
+            }
         }
     }
     require(false, "a work without end");
+    return WIRE_NOT_SAVED;
 }
 
-static void answer(struct device *device, const struct message_request *request)
+/* Returns the RESULT code. */
+static uint8_t answer(struct device *device, const struct message_request *request)
 {
     uint8_t line[FRAME_LINE_MAX];
+    uint8_t old[CONFIG_LENGTH];
+    const struct message_hello hello = { 1, WIRE_RESET_POWER, request->sequence, true, device->config.board_id, 0 };
+    const struct tick now = { UINT32_MAX, UINT32_MAX };
     struct message message;
+    uint8_t code = WIRE_OK;
     uint8_t at;
 
     switch (request->type) {
+    case WIRE_ASK_HELLO:
+        message_begin(&message, line, WIRE_HELLO, 0);
+        message_hello(&message, &hello, &now);
+        require(message_close(&message) <= FRAME_LINE_MAX, "a hello longer than the line's buffer");
+        return WIRE_OK;
+    case WIRE_PING:
+        message_begin(&message, line, WIRE_PONG, 0);
+        message_pong(&message, request->sequence, &now, &now);
+        require(message_close(&message) <= FRAME_LINE_MAX, "a pong longer than the line's buffer");
+        return WIRE_OK;
     case WIRE_CONFIG_READ:
         if (request->count == 0u || request->count > WIRE_CONFIG_READ_MAX || request->offset > CONFIG_LENGTH
             || request->count > CONFIG_LENGTH - request->offset) {
@@ -121,101 +170,231 @@ static void answer(struct device *device, const struct message_request *request)
             message_u8(&message, config_byte(&device->store, &device->config, (uint8_t)(request->offset + at)));
         }
         require(message_close(&message) <= FRAME_LINE_MAX, "an answer longer than the line's buffer");
-        return;
+        return WIRE_OK;
     case WIRE_CONFIG_WRITE:
-        if (config_stage(&device->store, request->offset, request->bytes, request->count) == WIRE_OK) {
-            go_on(device, false);
+        code = config_stage(&device->store, request->offset, request->bytes, request->count);
+        if (code == WIRE_OK) {
+            read_all(device, old);
+            code = go_on(device, old, NULL);
         }
         break;
     case WIRE_CONFIG_COMMIT:
-        if (config_commit(&device->store, request->length, request->crc) == WIRE_OK) {
-            go_on(device, true);
+        code = config_commit(&device->store, request->length, request->crc);
+        if (code == WIRE_OK) {
+            uint8_t new[CONFIG_LENGTH];
+
+            read_all(device, old);
+            memcpy(new, &eeprom[config_address(device->store.next_slot) + CONFIG_HEADER_BYTES], sizeof new);
+            code = go_on(device, old, new);
         }
         break;
     default:
         break;
     }
     message_begin(&message, line, WIRE_RESULT, 0);
-    message_result(&message, request->sequence, request->type, WIRE_OK);
+    message_result(&message, request->sequence, request->type, code);
     require(message_close(&message) <= FRAME_LINE_MAX, "a result longer than the line's buffer");
+    return code;
 }
 
-static void hear(struct device *device, uint8_t byte)
+/* Returns the RESULT code of the request that ended with this byte; WIRE_OK when none did. */
+static uint8_t hear(struct device *device, uint8_t byte)
 {
     struct message_request request;
+    uint8_t code = WIRE_OK;
 
     if (!device->off && frame_feed(&device->decoder, byte) == FRAME_READY) {
         require(device->decoder.length <= FRAME_REQUEST_MAX, "a frame longer than its buffer");
-        if (message_parse(device->decoder.bytes, device->decoder.length, &request) == WIRE_OK) {
-            answer(device, &request);
+        code = message_parse(device->decoder.bytes, device->decoder.length, &request);
+        if (code == WIRE_OK) {
+            code = answer(device, &request);
         }
+    }
+    return code;
+}
+
+/* The `length` bytes at line[1], as a frame with its CRC. */
+static uint8_t say(struct device *device, uint8_t *line, uint8_t length)
+{
+    const uint8_t bytes = frame_close(line, length);
+    uint8_t code = WIRE_OK;
+    uint8_t at;
+
+    (void)hear(device, WIRE_DELIMITER);
+    for (at = 0; at < bytes; at++) {
+        code = hear(device, line[at]);
+    }
+    return code;
+}
+
+static uint8_t say_some(struct device *device, struct input *input)
+{
+    uint8_t line[FRAME_LINE_MAX] = { 0 };
+    const uint8_t asked = (uint8_t)(1u + input_u8(input) % 32u);
+    const uint8_t length = asked < input->left ? asked : (uint8_t)input->left;
+
+    memcpy(line + FRAME_CODE_BYTES, input->at, length);
+    input->at += length;
+    input->left -= length;
+    return say(device, line, length);
+}
+
+static uint16_t crc_of(const uint8_t *bytes, size_t count)
+{
+    uint16_t crc = WIRE_CRC_INIT;
+
+    while (count-- != 0u) {
+        crc = frame_crc(crc, *bytes++);
+    }
+    return crc;
+}
+
+/* Settings, written in pieces and committed, as a host does it. */
+static void say_settings(struct device *device, struct input *input)
+{
+    const uint8_t piece = (uint8_t)(1u + input_u8(input) % (FRAME_REQUEST_MAX - WIRE_OVERHEAD - 2u));
+    const uint8_t spoilt = input_u8(input);
+    uint8_t line[FRAME_LINE_MAX];
+    uint8_t bytes[CONFIG_LENGTH];
+    uint8_t found[CONFIG_LENGTH];
+    struct message message;
+    uint16_t crc;
+    uint8_t at;
+    uint8_t code;
+
+    input_settings(input, bytes);
+    if ((spoilt & 1u) != 0u) {
+        bytes[(spoilt >> 1) % CONFIG_LENGTH] = input_u8(input);       /* now perhaps impossible */
+    }
+    for (at = 0; at < CONFIG_LENGTH; at = (uint8_t)(at + piece)) {
+        const uint8_t left = (uint8_t)(CONFIG_LENGTH - at);
+
+        message_begin(&message, line, WIRE_CONFIG_WRITE, at);
+        message_u16(&message, at);
+        memcpy(message.end, bytes + at, left < piece ? left : piece);
+        code = say(device, line, (uint8_t)(4u + (left < piece ? left : piece)));
+        require(code == WIRE_OK || device->off || worn < EEPROM_BYTES, "a piece that was not taken");
+    }
+    crc = crc_of(bytes, sizeof bytes);
+    message_begin(&message, line, WIRE_CONFIG_COMMIT, 0);
+    message_u16(&message, CONFIG_LENGTH);
+    message_u16(&message, crc);
+    code = say(device, line, 6u);
+    if (!device->off) {
+        require(code == WIRE_OK || (spoilt & 1u) != 0u || worn < EEPROM_BYTES, "possible settings were refused");
+        read_all(device, found);
+        require(code != WIRE_OK || memcmp(found, bytes, sizeof bytes) == 0, "other settings than were sent");
     }
 }
 
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+/* A change by the buttons; in force before it is written. */
+static void press(struct device *device, struct input *input)
+{
+    const struct config_change change = {
+        .unit = input_u8(input) & 1u,
+        .wheel_targets = input_u8(input) % (CONFIG_TARGETS_MAX + 1u),
+        .circumference_um = input_range(input, CONFIG_CIRCUMFERENCE_MIN_UM, CONFIG_CIRCUMFERENCE_MAX_UM),
+    };
+    uint8_t old[CONFIG_LENGTH];
+    uint8_t new[CONFIG_LENGTH];
+    uint8_t code;
+
+    read_all(device, old);
+    config_begin_change(&device->store, &device->config, &change);
+    read_all(device, new);
+    code = go_on(device, old, new);
+    require(code == WIRE_OK || device->off, "a change by the buttons was not saved");
+}
+
+/* A slot that is whole, in either layout. */
+static void seal(struct input *input, uint8_t slot)
+{
+    const bool old = (input_u8(input) & 1u) != 0u;
+    const uint8_t length = old ? CONFIG_OLD_LENGTH : CONFIG_LENGTH;
+    uint8_t *start = &eeprom[slot * (old ? CONFIG_OLD_SPACING : CONFIG_SLOT_SPACING)];
+    const uint32_t generation = input_range(input, 0, 1000000u);     /* cells last for 100,000 writes */
+    const uint8_t spoilt = input_u8(input);
+    uint8_t bytes[CONFIG_LENGTH];
+    uint16_t crc;
+
+    input_settings(input, bytes);
+    bytes[0] = old ? CONFIG_OLD_VERSION : CONFIG_VERSION;
+    if ((spoilt & 1u) != 0u) {
+        bytes[(spoilt >> 1) % length] = input_u8(input);
+    }
+    start[0] = length;
+    memcpy(start + 1, &generation, sizeof generation);
+    memcpy(start + CONFIG_HEADER_BYTES, bytes, length);
+    crc = crc_of(start, CONFIG_HEADER_BYTES + length);
+    start[CONFIG_HEADER_BYTES + length] = (uint8_t)crc;
+    start[CONFIG_HEADER_BYTES + length + 1u] = (uint8_t)(crc >> 8);
+}
+
+static void work(struct device *device, struct input *input)
+{
+    switch (input_u8(input) % 7u) {
+    case 0:
+        say_settings(device, input);
+        break;
+    case 1:
+        if (worn == EEPROM_BYTES) {
+            press(device, input);
+        }
+        break;
+    case 2:
+        (void)hear(device, input_u8(input));
+        break;
+    case 3:
+        restart(device);
+        break;
+    case 4:
+        eeprom[input_u16(input) % EEPROM_BYTES] = input_u8(input);
+        begin(device);
+        break;
+    case 5:
+        worn = input_u16(input) % (EEPROM_BYTES + 1u);
+        break;
+    default:
+        (void)say_some(device, input);
+        break;
+    }
+}
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
+    struct input input = { data, size };
     struct device device;
     uint8_t choices;
+    uint8_t writes;
 
     if (size < 2u) {
         return 0;
     }
-    choices = data[0];
-    writes_left = (choices & CHOICE_CUT) != 0u ? data[1] : UINT32_MAX;
-    data += 2;
-    size -= 2;
+    choices = input_u8(&input);
+    writes = input_u8(&input);
+    writes_left = (choices & CHOICE_CUT) != 0u ? writes : UINT32_MAX;
+    worn = EEPROM_BYTES;
     memset(eeprom, 0xFF, sizeof eeprom);
     if ((choices & CHOICE_EEPROM) != 0u) {
-        const size_t kept = size < EEPROM_BYTES / 2u ? size : EEPROM_BYTES / 2u;
+        const size_t kept = input.left < EEPROM_BYTES / 2u ? input.left : EEPROM_BYTES / 2u;
 
-        memcpy(eeprom, data, kept);
-        data += kept;
-        size -= kept;
+        memcpy(eeprom, input.at, kept);
+        input.at += kept;
+        input.left -= kept;
+    }
+    if ((choices & CHOICE_SEALED) != 0u) {
+        seal(&input, 0);
+        seal(&input, 1);
     }
     begin(&device);
-    if ((choices & CHOICE_FRAMES) == 0u) {
-        while (size > 0u) {
-            hear(&device, *data++);
-            size--;
-        }
-        return 0;
-    }
-    while (size > 1u) {
-        uint8_t line[FRAME_LINE_MAX + 32u] = { 0 };
-        uint8_t length = (uint8_t)(1u + data[0] % 32u);
-        uint8_t bytes;
-        uint8_t at;
-
-        length = length < size - 1u ? length : (uint8_t)(size - 1u);
-        memcpy(line + FRAME_CODE_BYTES, data + 1, length);
-        data += 1u + length;
-        size -= 1u + length;
-        bytes = frame_close(line, length);
-        for (at = 0; at < bytes; at++) {
-            hear(&device, line[at]);
+    while (input.left > 0u && !device.off) {
+        if ((choices & CHOICE_WORKS) != 0u) {
+            work(&device, &input);
+        } else if ((choices & CHOICE_FRAMES) != 0u) {
+            (void)say_some(&device, &input);
+        } else {
+            (void)hear(&device, input_u8(&input));
         }
     }
     return 0;
 }
-
-#ifdef REPLAY
-int main(int count, char **names)
-{
-    static uint8_t data[1u << 16];
-    int at;
-
-    for (at = 1; at < count; at++) {
-        FILE *file = fopen(names[at], "rb");
-        size_t size;
-
-        require(file != NULL, names[at]);
-        size = fread(data, 1, sizeof data, file);
-        (void)fclose(file);
-        (void)LLVMFuzzerTestOneInput(data, size);
-    }
-    (void)printf("%d inputs\n", count - 1);
-    return 0;
-}
-#endif

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from .targets import TARGETS
+from .test_core import PROGRAMS
 
 KEPT = Path(__file__).resolve().parent.parent / "data" / "fuzz"
 CHANGES = 3  # of each kept input
@@ -16,7 +17,7 @@ def kept(target: str) -> list[bytes]:
 
 
 def test_every_target_has_a_corpus() -> None:
-    assert {path.name for path in KEPT.iterdir()} == {*TARGETS, "core"}  # replayed by test_core.py
+    assert {path.name for path in KEPT.iterdir()} == {*TARGETS, *PROGRAMS}
     assert all(len(kept(target)) >= 20 for target in TARGETS)
 
 
