@@ -346,6 +346,22 @@ def test_an_impossible_answer_is_no_sync(pong: Pong) -> None:
     assert host.stream.implausible == 1
 
 
+def test_an_answer_from_before_the_last_is_of_a_board_that_began_anew() -> None:
+    """Its hello was lost in what came with it: no sync goes back in time, and the hello is asked for."""
+    host = started()
+    host.stream.pinged(7, host.host_s)
+    assert kinds(host.hear(Pong(asked=7, ping_ticks=9000, answer_ticks=9100))) == ["Sync"]
+    host.stream.pinged(8, host.host_s)
+    assert host.hear(Pong(asked=8, ping_ticks=500, answer_ticks=600)) == []
+    assert host.stream.implausible == 1
+    assert host.stream.hello_wanted
+    host.stream.asked_hello(9, host.host_s)
+    host.hear(dataclasses.replace(HELLO, ticks=700, asked=9))
+    (begun, _) = host.hear(batch(800, 900))
+    assert isinstance(begun, SegmentStarted)
+    assert "board reset" in begun.cause
+
+
 def test_pings_that_are_never_answered_are_forgotten() -> None:
     host = started()
     for k in range(1000):

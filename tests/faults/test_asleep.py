@@ -209,6 +209,7 @@ def test_a_night(
     assert not wrong
     assert steady[-1][1] == pytest.approx(fast, rel=2e-3)
     for segment in log.segments:
+        assert (np.diff(segment.syncs.ping_ticks) > 0).all()
         if len(segment.syncs) < 20:
             continue
         true_ppm = float(port.world.clock.offset_ppm(np.array([SLEEPS_AT_S]))[0])

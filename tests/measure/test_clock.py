@@ -177,6 +177,15 @@ def test_a_pace_that_no_board_has_is_not_believed(pace):
     assert rate_of(**slow) == unmeasured()
 
 
+def test_an_answer_that_waited_through_a_sleep_does_not_count():
+    # It was read two minutes late, at the very end: within half of that trip anything is possible.
+    data = exchanges(np.random.default_rng(12), ppm=700.0, seconds=20.0, every_s=0.487)
+    data["received_host_s"][-1] += 120.0
+    rate = rate_of(**data)
+    assert rate.ppm == pytest.approx(700.0, abs=20.0)
+    assert rate.u_ppm < 1.5 * HOST_U_PPM
+
+
 def test_order_does_not_matter():
     data = exchanges(np.random.default_rng(6), ppm=100.0, seconds=60.0)
     shuffled = np.random.default_rng(0).permutation(len(data["sent_host_s"]))

@@ -277,6 +277,10 @@ class Stream:
         ):
             self.implausible += 1
             return []
+        if pong.ping_ticks < self._ceiling[1]:  # the board was asked after that tick: it began anew, and its hello went
+            self.implausible += 1  # missing, as behind the torn end of what a full buffer held; ask for it
+            self.hello_wanted = True
+            return []
         self._ceiling = (sent_host_s, pong.ping_ticks)
         return [
             Sync(

@@ -88,11 +88,13 @@ def rate_of(
         [part[np.argmin(trip_s[part])] for part in np.array_split(order, min(STRETCHES, len(order)))], dtype=np.int64
     )
     x, offset, excess = middle_s[best], (board_s - middle_s)[best], trip_s[best] - trip_s.min()
-    if x[-1] - x[0] <= 0.0 or not RATES[0] <= 1.0 + (offset[-1] - offset[0]) / (x[-1] - x[0]) <= RATES[1]:
+    if x[-1] - x[0] <= 0.0:
         return prior
     # Within +-excess / 2, rectangular; each point has a variance, which the residuals may only raise (Birge).
     variance = STAMP_S**2 + excess**2 / 12.0
     line = fit_line(x, offset - offset[0], weights=1.0 / variance)
+    if not RATES[0] <= 1.0 + line.slope <= RATES[1]:
+        return prior
     scale = max(1.0, 1.0 / line.residual_sd if line.residual_sd > 0 else 1.0)
     u_line = line.u_slope * scale * coverage_factor(line.dof) / coverage_factor(math.inf)
     u_wander = 0.0
