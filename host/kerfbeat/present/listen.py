@@ -45,5 +45,6 @@ class Listener:
         try:
             while not self._stopped.wait(GATHER_S):
                 pass_on(self._feed, self._take(TAKE_S))
+            pass_on(self._feed, self._take(0.0))  # what a busy computer has not come to yet belongs to a running log
         except Exception as error:  # noqa: BLE001  handed to the thread that shows, not lost with this one
             self.error = error
