@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture.log import Segment
 from kerfbeat.diagnose.spline import through
-from kerfbeat.measure.clock import unbroken
+from kerfbeat.measure.exchanges import series_of, unbroken
 
 __all__ = ["ClockPath", "clock_path"]
 
@@ -55,16 +55,15 @@ def clock_path(segment: Segment, *, rate: float = 1.0) -> ClockPath:
     none = ClockPath(board_s=empty, host_s=empty, measured=False, rate=rate)
     if len(syncs) < LEAST_POINTS:
         return none
-    board_s = 0.5 * ((syncs.ping_ticks - segment.start_ticks) + (syncs.answer_ticks - segment.start_ticks))
-    board_s = np.asarray(board_s / segment.tick_hz, dtype=np.float64)
-    host_s = 0.5 * (syncs.sent_host_s + syncs.received_host_s)
-    trip_s = (syncs.received_host_s - syncs.sent_host_s) - (syncs.answer_ticks - syncs.ping_ticks) / segment.tick_hz
-    usable = np.isfinite(trip_s) & (trip_s > 0.0)
-    board_s, host_s, trip_s = (np.asarray(each[usable], dtype=np.float64) for each in (board_s, host_s, trip_s))
-    if len(board_s) < LEAST_POINTS:
-        return none
-    order = np.argsort(board_s)
-    if len(unbroken(host_s=host_s[order], board_s=board_s[order], trip_s=trip_s[order])) > 1:
+    series = series_of(
+        sent_host_s=syncs.sent_host_s,
+        received_host_s=syncs.received_host_s,
+        ping_ticks=syncs.ping_ticks - segment.start_ticks,
+        answer_ticks=syncs.answer_ticks - segment.start_ticks,
+        tick_hz=segment.tick_hz,
+    )
+    board_s, host_s = series.board_s, series.board_s - series.ahead_s
+    if len(board_s) < LEAST_POINTS or len(unbroken(series)) > 1:
         return none  # a clock that jumped has no way that a curve could follow
     first_s, last_s = float(board_s.min()), float(board_s.max())
     count = int((last_s - first_s) / POINT_EVERY_S)
@@ -73,7 +72,7 @@ def clock_path(segment: Segment, *, rate: float = 1.0) -> ClockPath:
     inner = np.linspace(first_s, last_s, count + 1)[1:-1]
     bins = np.searchsorted(np.concatenate(([first_s + END_S], inner, [last_s - END_S])), board_s, side="right")
     held = [np.flatnonzero(bins == k) for k in range(count + 2)]
-    best = [int(each[np.argmin(trip_s[each])]) for each in held if len(each)]
+    best = [int(each[np.argmin(series.excess_s[each])]) for each in held if len(each)]
     x, y = board_s[best], host_s[best]
     rates = np.diff(y) / np.diff(x)
     if len(best) < LEAST_POINTS or np.abs(rates - 1.0).max() > LARGEST_RATE:

@@ -1,0 +1,147 @@
+"""What do two-way exchanges with the host say of how fast the board's time passes beside the host's?
+
+An exchange brackets the board's tick between two host times.  Beyond the shortest journeys there and back a trip takes
+some excess E, shared unknown between the two ways, so that the middle of the bracket is wrong by at most E / 2 and, if
+the ways are alike, evenly spread between: its variance is E^2 / 12.  All exchanges count with that weight, so a busy
+host spoils nothing.  The mean rate between first and last exchange is found although the rate wanders
+(`kerfbeat.measure.wander`).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfbeat.measure.uncertainty import coverage_factor
+from kerfbeat.measure.wander import time_of_turns
+
+__all__ = ["LEAST_EXCHANGES", "STAMP_S", "MeanRate", "Series", "mean_rate", "series_of", "unbroken"]
+
+Floats = NDArray[np.float64]
+Ticks = NDArray[np.int64]
+
+LEAST_EXCHANGES = 3
+STAMP_S = 2e-6  # a host time or a tick is not better than this; common practice, no published source
+WORTH = 0.05  # of the usual weight: exchanges below it say nothing and only cost time
+# A jump is what neither the trips explain nor a rate that wanders: a resonator moves by some 0.1 % between cold and
+# warm.  In the first minute an unseen 1 ms shifts the rate by 25 ppm, half of the host crystal's class (test_clock).
+JUMP_S = 1e-3
+JUMP_SHARE = 2e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Usable exchanges in order of the board's time: (n,) that time, which never jumps; how far it is ahead of the
+    host's; the trip's excess over the shortest.
+    """
+
+    board_s: Floats
+    ahead_s: Floats
+    excess_s: Floats
+    least_s: float  # what the shortest trip itself may hold of excess
+    shortest_s: float
+
+    @property
+    def variance(self) -> Floats:
+        """Of `ahead_s`, (n,)."""
+        return STAMP_S**2 + (self.excess_s + self.least_s) ** 2 / 12.0
+
+    def part(self, which: slice | NDArray[np.bool_] | Ticks) -> "Series":
+        """Some of the exchanges."""
+        return Series(self.board_s[which], self.ahead_s[which], self.excess_s[which], self.least_s, self.shortest_s)
+
+    def shortest(self, most: int) -> "Series":
+        """The shortest trip of each of so many stretches, and all of the first and the last, so that the rate is meant
+        from the first exchange to the last.
+        """
+        if len(self.board_s) <= most:
+            return self
+        first, *inner, last = np.array_split(np.arange(len(self.board_s)), most)
+        best = [each[[np.argmin(self.excess_s[each])]] for each in inner]
+        return self.part(np.concatenate((first, *best, last)))
+
+
+@dataclass(frozen=True, slots=True)
+class MeanRate:
+    """Board seconds per host second, less 1, in ppm, with the half-width of its 95 % interval."""
+
+    ppm: float
+    u95_ppm: float
+
+
+def series_of(
+    *, sent_host_s: Floats, received_host_s: Floats, ping_ticks: Ticks, answer_ticks: Ticks, tick_hz: float
+) -> Series:
+    """The exchanges that can be, of (n,) in any order; perhaps none."""
+    board_s = np.asarray(0.5 * (ping_ticks + answer_ticks) / tick_hz, dtype=float)
+    held_s = (answer_ticks - ping_ticks) / tick_hz
+    middle_s = np.asarray(0.5 * (sent_host_s + received_host_s), dtype=float)
+    trip_s: Floats = (received_host_s - sent_host_s) - held_s
+    usable = np.isfinite(trip_s) & (trip_s > -STAMP_S) & (held_s >= 0.0)
+    order = np.flatnonzero(usable)[np.argsort(board_s[usable], kind="stable")]
+    middle_s, board_s, trip_s = middle_s[order], board_s[order], trip_s[order]
+    if len(order) == 0:
+        return Series(board_s, board_s, board_s, 0.0, math.inf)
+    excess_s = trip_s - trip_s.min()
+    # Sum of two exponential delays of mean m: median 1.68 m; the least of n is about m sqrt(2 / n).
+    least_s = float(np.median(excess_s)) / 1.68 * math.sqrt(2.0 / len(trip_s))
+    return Series(board_s, board_s - middle_s, excess_s, least_s, float(trip_s.min()))
+
+
+def unbroken(series: Series) -> list[slice]:
+    """Stretches of exchanges within which no clock jumped.
+
+    An exchange tells the board's time at its middle within half of its trip.  From one to the next the two clocks part
+    by the usual rate; what is beyond trips and a rate that wanders is a jump.
+    """
+    trip_s = series.excess_s + series.shortest_s
+    steps_s = np.diff(series.ahead_s)
+    gaps_s = np.diff(series.board_s - series.ahead_s)
+    apart = gaps_s > 0.0
+    usual = float(np.median(steps_s[apart] / gaps_s[apart])) if apart.any() else 0.0
+    most_s = 0.5 * (trip_s[1:] + trip_s[:-1]) + JUMP_S + JUMP_SHARE * np.maximum(gaps_s, 0.0)
+    ends = np.flatnonzero(np.abs(steps_s - usual * gaps_s) > most_s) + 1
+    starts = [0, *ends.tolist()]
+    return [slice(start, end) for start, end in zip(starts, [*starts[1:], len(series.board_s)], strict=True)]
+
+
+def mean_rate(parts: Sequence[Series], *, least: int = LEAST_EXCHANGES) -> MeanRate | None:
+    """Mean rate over all parts, though the rate itself may wander; None if no part has `least` exchanges.
+
+    A clock that warms up, or wanders a millionth over minutes, is no straight line; what is wanted is the time between
+    first and last exchange, which `kerfbeat.measure.wander` finds with an interval that holds for both.  It is never
+    narrower than the trips allow: exchanges that happen to agree are as uncertain as they are long.
+    """
+    board_s = host_less_s = variance = floor = 0.0
+    dof = 0
+    for part in parts:
+        if len(part.board_s) < least:
+            continue
+        weight = 1.0 / part.variance
+        told = weight > WORTH * np.median(weight)
+        told &= np.append(True, np.diff(part.board_s) > 0.0)
+        first, last = np.flatnonzero(told)[[0, -1]].tolist()
+        count = int(np.count_nonzero(told))
+        long_s = float(part.board_s[last] - part.board_s[first])
+        if count < least or long_s <= 0.0:
+            continue
+        took = time_of_turns(
+            part.ahead_s[first] - part.ahead_s[told],
+            place_turns=part.board_s[told] * (count / long_s),
+            start=0,
+            end=count - 1,
+            weight=weight[told] / weight[told].mean(),
+        )
+        place_s = part.board_s[told] - float(np.average(part.board_s[told], weights=weight[told]))
+        floor += long_s**2 / float((weight[told] * place_s**2).sum())  # variance of a straight line's slope, GUM H.3
+        board_s += long_s
+        host_less_s += float(took.value_s[0])
+        variance += float(took.u_s[0]) ** 2
+        dof += took.dof
+    if board_s <= 0.0:
+        return None
+    slope = -host_less_s / board_s
+    u95_s = max(math.sqrt(variance) * coverage_factor(dof), math.sqrt(floor) * coverage_factor(math.inf))
+    return MeanRate(1e6 * slope / max(1.0 - slope, 1e-9), 1e6 * u95_s / board_s)
