@@ -301,6 +301,32 @@ def test_noise_at_rest_gives_no_speed():
     assert any("irregularly" in warning for warning in result.warnings)
 
 
+def test_a_speed_that_noise_may_spoil_is_told(bench):
+    # Stray edges at any time: up to a tenth of all the interval holds as it says; of those beyond it all are told.
+    held = quiet = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        times, _ = bench.steady(1.3, 60.0, bench.uneven(rng, 4)).edges()
+        added = rng.uniform(times[0], times[-1], rng.poisson(rng.choice([0.05, 0.1, 0.4]) * len(times)))
+        ticks = bench.ticks_of(np.concatenate((times + rng.normal(0, JITTER_S, len(times)), added)))
+        result = speed_of(exact_log(ticks))
+        wheel = result.channels["wheel"]
+        if not wheel.noisy:
+            quiet += 1
+            held += abs(wheel.shaft_hz.value - 1.3) <= wheel.shaft_hz.u95
+        assert any("sees noise" in warning for warning in result.warnings) == wheel.noisy
+        assert wheel.noisy == (wheel.extra > 0.1 * wheel.pulses)
+    assert quiet > 20
+    assert held >= 0.9 * quiet
+
+
+def test_a_screw_that_is_seen_in_every_turn_is_no_noise(bench):
+    angles = np.sort(np.append(bench.uneven(np.random.default_rng(1), 4), 0.2))
+    result = speed_of(exact_log(bench.ticks_of(bench.steady(1.3, 60.0, angles).edges()[0])))
+    assert result.channels["wheel"].extra == pytest.approx(78, abs=2)
+    assert not result.channels["wheel"].noisy
+
+
 def test_a_known_spacing_makes_few_turns_worth_more(bench):
     angles = np.array([0.02, 0.29, 0.50, 0.78])
     spacing = np.diff(angles, append=angles[0] + 1)

@@ -430,7 +430,7 @@ def test_a_sensor_that_counts_badly_is_told_beside_the_verdict(lumpy_run: Findin
     assert lumpy_run.speed is not None
     wheel = lumpy_run.speed.channels["wheel"]
     for extra, said in ((39, False), (40, True)):  # a tenth of 392 pulses
-        channels = {**lumpy_run.speed.channels, "wheel": dataclasses.replace(wheel, extra=extra)}
+        channels = {**lumpy_run.speed.channels, "wheel": dataclasses.replace(wheel, stray=extra)}
         off = dataclasses.replace(lumpy_run, speed=dataclasses.replace(lumpy_run.speed, channels=channels))
         text = " ".join(block.text for block in verdict_section(off, unit="m/min").blocks if isinstance(block, Words))
         assert ("The wheel sensor counts badly: 40 of 392 pulses" in text) == said

@@ -20,7 +20,7 @@ from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
 from kerfbeat.measure.pieces import clock_of
-from kerfbeat.measure.speed import LEAST_NOISE, MOST_NOISE
+from kerfbeat.measure.pulses import too_noisy
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
 __all__ = ["Absolute", "Slip", "slip_of"]
@@ -131,7 +131,14 @@ def slip_of(
         baseline=_baseline_words(belts, blade, parts, source, seen=seen),
         events=events,
         verdict=(None if judged else _noisy_verdict(tracks))
-        or verdict_of(machine, belts, blade, motor, falls=falls, seen=seen, watched_s=_watched_s(tracks),
+        or verdict_of(
+            machine,
+            belts,
+            blade,
+            motor,
+            falls=falls,
+            seen=seen,
+            watched_s=_watched_s(tracks),
             idle_only=not (cut_seen or falls or compared),
         ),
         cuts=cuts_of(
@@ -270,10 +277,10 @@ def _noisy_verdict(tracks: Sequence[Track]) -> Verdict | None:
     """What is said where no two channels could be judged, and a sensor sees so much noise that it proves nothing."""
     noisy = {}
     for channel in dict.fromkeys(track.channel for track in tracks):
-        extra = sum(track.extra for track in tracks if track.channel == channel)
-        pulses = extra + sum(track.pulses for track in tracks if track.channel == channel)
-        if extra > max(LEAST_NOISE, MOST_NOISE * pulses):
-            noisy[channel] = f"{channel}: {extra} of {pulses} pulses are no targets"
+        stray = sum(track.stray for track in tracks if track.channel == channel)
+        pulses = stray + sum(track.pulses for track in tracks if track.channel == channel)
+        if too_noisy(stray, pulses):
+            noisy[channel] = f"{channel}: {stray} of {pulses} pulses are no targets"
     if not noisy:
         return None
     return Verdict(

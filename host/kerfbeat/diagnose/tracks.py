@@ -63,6 +63,7 @@ class Track:
     runs: tuple[Run, ...]
     missing: int
     extra: int
+    stray: int
     lost_s: Floats
     clock_measured: bool
 
@@ -94,6 +95,7 @@ def tracks_of(log: PulseLog, *, spacing_turns: Mapping[str, Floats] | None = Non
                     runs=tuple(_runs(clean, angles, piece, path)),
                     missing=clean.missing,
                     extra=clean.extra,
+                    stray=clean.stray,
                     lost_s=_seconds(lost.reshape(-1, 2), piece, path),
                     clock_measured=path.measured,
                 )

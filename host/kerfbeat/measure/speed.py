@@ -16,17 +16,15 @@ from kerfbeat.capture.log import PulseLog
 from kerfbeat.machine import Machine
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.pieces import Piece, pieces_of
-from kerfbeat.measure.pulses import CleanPulses
+from kerfbeat.measure.pulses import CleanPulses, too_noisy
 from kerfbeat.measure.runs import COARSE, FINE, RunTime, time_run
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
-__all__ = ["LEAST_NOISE", "MOST_NOISE", "ChannelSpeed", "SpeedResult", "speed_of"]
+__all__ = ["ChannelSpeed", "SpeedResult", "speed_of"]
 
 Floats = NDArray[np.float64]
 
 MOST_RUNS = 200  # treated in full; the shorter ones of a broken log by their first and last edge
-MOST_NOISE, LEAST_NOISE = 0.3, 20  # share of a channel's pulses that are no targets, and their number, from which its
-#                                  speed is not to be relied on: runs of noise may then pass for turns
 FEW_RUNS = 20  # with more, long runs are thinned more coarsely, to keep the time
 
 
@@ -35,7 +33,8 @@ class ChannelSpeed:
     """One channel over the window.
 
     pulses : edges in the log.  missing, extra : see `CleanPulses`.
-    doubtful : pulses that may be missing besides, or the shaft paused.  lost : None if any loss has no count.
+    doubtful : pulses that may be missing besides, or the shaft paused.  stray : extra ones that come at any time.
+    lost : None if any loss has no count.
     turns, turning_s : whole turns and their time, which the speed is made of.  runs : unbroken stretches.
     timing_sd_s : noise of one edge as the pulses themselves show it; None where nothing repeats.
     contributions : cause -> its part of the uncertainty of `shaft_hz`, in turns per second.
@@ -45,6 +44,7 @@ class ChannelSpeed:
     pulses: int
     missing: int
     doubtful: int
+    stray: int
     extra: int
     lost: int | None
     turns: int
@@ -53,6 +53,11 @@ class ChannelSpeed:
     timing_sd_s: float | None
     shaft_hz: Estimate | None
     contributions: Mapping[str, Contribution]
+
+    @property
+    def noisy(self) -> bool:
+        """Whether so many pulses come from no target that the speed may be off by more than its interval."""
+        return too_noisy(self.stray, self.pulses)
 
     @property
     def rpm(self) -> Estimate | None:
@@ -165,7 +170,7 @@ def _channel_speed(
 ) -> tuple[ChannelSpeed, list[str]]:
     """One channel over all pieces, and what the user should know."""
     times: list[tuple[RunTime, ClockRate]] = []
-    pulses = missing = extra = irregular = runs = 0
+    pulses = missing = extra = stray = irregular = runs = 0
     lost: int | None = 0
     seen_per_turn = set()
     doubts: list[tuple[float, float]] = []
@@ -174,6 +179,7 @@ def _channel_speed(
     for piece in pieces:
         clean = piece.clean(channel, targets)
         pulses += len(piece.edges(channel))
+        stray += clean.stray
         missing, extra, irregular = missing + clean.missing, extra + clean.extra, irregular + clean.irregular
         for loss in piece.losses(channel):
             lost = None if lost is None or loss.pulses is None else lost + loss.pulses
@@ -194,9 +200,9 @@ def _channel_speed(
             f"{channel}: {per_turn} pulses repeat in every turn, {many} than the {targets} targets described; one may "
             "have fallen off or a false one is seen, or the description is wrong (then the speed is too)"
         )
-    if extra > max(LEAST_NOISE, MOST_NOISE * pulses):
+    if too_noisy(stray, pulses):
         told.append(
-            f"{channel}: {extra} of {_pulses(pulses)} are no targets: the sensor sees noise, and its speed may be "
+            f"{channel}: {stray} of {_pulses(pulses)} are no targets: the sensor sees noise, and its speed may be "
             "off by more than its ±; mend cable, shield or sensor and record again"
         )
     if irregular:
@@ -217,6 +223,7 @@ def _channel_speed(
             pulses=pulses,
             missing=missing,
             doubtful=doubtful,
+            stray=stray,
             extra=extra,
             lost=lost,
             turns=sum(time.turns for time, _ in times),

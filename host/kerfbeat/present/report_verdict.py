@@ -16,7 +16,6 @@ from kerfbeat.present.report_content import Block, Points, Section, Words
 
 __all__ = ["band_words", "idle_against_band", "notes_of", "speed_words", "verdict_section"]
 
-STRAY_LEAST, STRAY_SHARE = 10, 0.1  # more stray pulses than a bouncing stop or start makes
 NOT_AS_DESCRIBED = (
     "The speed lies outside the band that the description predicts. Either something slips all the time, or what runs "
     "is not what is described: check pulleys, gear, the motor's poles, the wheel, the targets' number and the marked "
@@ -55,9 +54,9 @@ def verdict_section(found: Findings, *, unit: str, title: str = "Verdict") -> Se
 def _bad_signals(found: Findings) -> Iterator[str]:
     """Sensors that count so badly that the rest is hardly worth reading."""
     for name, channel in () if found.speed is None else found.speed.channels.items():
-        if channel.extra > max(STRAY_LEAST, STRAY_SHARE * channel.pulses):
+        if channel.noisy:
             yield (
-                f"The {name} sensor counts badly: {channel.extra} of {channel.pulses} pulses belong to no turning "
+                f"The {name} sensor counts badly: {channel.stray} of {channel.pulses} pulses belong to no turning "
                 "shaft. Mend it and record again before you rely on what it tells."
             )
 
