@@ -75,14 +75,11 @@ void reading_update(struct reading *reading, const struct config *config, struct
     if (config->wheel_input != 0u && config->circumference_um != 0u) {
         speed_read(speed, config->wheel_targets, now_ticks, &told);
         if (told.state >= SPEED_TURNING) {
-            uint32_t um = reading_corrected_um(config);
+            const uint32_t um = reading_corrected_um(config);
             const uint32_t least_ticks = (um >> READING_LEAST_SHIFT) + 1u;
 
             if (told.turn_ticks < least_ticks) {
                 told.turn_ticks = least_ticks;
-            }
-            for (; told.turn_ticks > SCALE_BY_MAX; told.turn_ticks >>= 1) {
-                um >>= 1;
             }
             value = scale(um, READING_TICKS, told.turn_ticks);
             if (told.state == SPEED_SLOWER && value < READING_SLOWEST_MM_PER_MIN) {

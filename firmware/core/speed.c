@@ -4,115 +4,173 @@
 #include "inline.h"
 #include "scale.h"
 
-#define SPEED_SUSPECTS_MAX 3u
+#define SPEED_DOUBTS_MAX 3u
+#define SPEED_MISSED_MAX 3u
 #define SPEED_FAST_TURNS_MAX 2000u  /* in millionths, and half as long again as the window, within 32 bits */
 #define SPEED_TELLING_TARGETS 3u    /* fewer give no usual gap */
 
 void speed_begin(struct speed *speed)
 {
+    speed->window.turns = 0;
+    speed->now.fast_turns = 0;
     speed->longest_ticks = 0;
     speed->longest_now_ticks = 0;
-    speed->turn_ticks = 0;
-    speed->fast_turns = 0;
-    speed->suspects = 0;
-    speed->count = 0;
-    speed->phase = 0;
+    speed->edges = 0;
+    speed->peak_ticks = 0;
+    speed->marked = 0;
+    speed->doubts = 0;
 }
 
-/* Marks in a turn at this speed: at least SPEED_MARK_TICKS apart. */
-static uint8_t speed_divisions(uint32_t turn_ticks)
+/* The last edge was one of a target that is marked: ends a window, and begins the next. */
+static void speed_mark(struct speed *speed, uint8_t bit)
 {
-    uint8_t divisions = 8;
+    struct speed_mark *const mark = &speed->marks[speed->division];
+    const struct speed_mark *const now = &speed->now;
 
-    if (turn_ticks != 0u) {
-        while (divisions > 1u && turn_ticks < divisions * SPEED_MARK_TICKS) {
-            divisions >>= 1;
+    if ((speed->marked & bit) != 0u) {
+        const uint32_t ticks = now->ticks - mark->ticks;
+
+        if (speed->window.turns != 0u
+            && (ticks < SPEED_WINDOW_TICKS
+                || (ticks < SPEED_LATEST_TICKS && now->ticks - speed->measured_ticks < SPEED_APART_TICKS))) {
+            return;
+        }
+        if (speed->doubts == 0u) {
+            speed->window.ticks = ticks;
+            speed->window.turns = (uint8_t)(now->turns - mark->turns);
+            speed->window.fast_ticks = now->fast_ticks - mark->fast_ticks;
+            speed->window.fast_turns = mark->fast_turns != 0u ? (uint16_t)(now->fast_turns - mark->fast_turns) : 0u;
+            speed->measured_ticks = now->ticks;
         }
     }
-    return divisions;
+    speed->marked |= bit;
+    if (speed->doubts != 0u) {
+        speed->doubtful |= bit;
+    }
+    *mark = *now;
 }
 
-static void speed_mark(struct speed *speed, uint8_t targets)
-{
-    const uint8_t divisions = speed_divisions(speed->turn_ticks);
-    const uint32_t ticks = speed->last_ticks;
-    uint16_t place = (uint16_t)(speed->phase * divisions);
-    struct speed_mark *mark;
-
-    while (place >= targets) {
-        place = (uint16_t)(place - targets);
-    }
-    if (place >= divisions
-        || (divisions == 1u && speed->count != 0u && ticks - speed->marks[speed->newest].ticks < SPEED_MARK_TICKS)) {
-        return;                      /* the first target of each division is one */
-    }
-    speed->newest++;
-    if (speed->newest >= SPEED_MARKS) {
-        speed->newest = 0;
-    }
-    if (speed->count < SPEED_MARKS) {
-        speed->count++;
-    }
-    mark = &speed->marks[speed->newest];
-    mark->ticks = ticks;
-    mark->phase = speed->phase;
-    mark->turns = speed->turns;
-    mark->fast_ticks = speed->fast_ticks;
-    mark->fast_turns = speed->fast_turns;
-}
-
-/* How many targets were passed with this edge. */
+/* How many targets were passed with this edge; 0: begin anew.
+ *
+ * A gap a quarter longer than the longest of the turn before, and five eighths longer than the mean, may be due to missed targets,
+ * or to a wheel that has slowed down: then the gaps that follow are as long.  In the first turn nothing is known but the gap before; a gap
+ * that stands out on both sides begins the count anew.  If it comes again after a whole turn it was a wide one, and if after
+ * one target less, one is missing for good (test_speed). */
 static uint8_t speed_steps(struct speed *speed, uint8_t targets, uint32_t gap_ticks)
 {
-    const uint32_t longest = speed->longest_ticks;
-    uint8_t steps = 1;
+    const uint32_t before_ticks = speed->before_ticks;
+    uint32_t usual_ticks = speed->longest_ticks;
+    uint8_t missed = 0;
 
-    if (targets < SPEED_TELLING_TARGETS || longest == 0u) {
-        return steps;
-    }
-    if (speed->suspects != 0u) {
-        if (gap_ticks <= longest + longest / 4u) {
-            steps = (uint8_t)(steps + speed->suspects);
-        } else {
-            speed->longest_ticks = gap_ticks;    /* it has slowed down */
+    speed->before_ticks = gap_ticks;
+    if (speed->doubts != 0u) {
+        if (gap_ticks < before_ticks - before_ticks / 4u) {
+            speed->doubts = 0;
+            if (usual_ticks != 0u) {
+                if (speed->missed > SPEED_MISSED_MAX) {
+                    return 0;
+                }
+            } else if (speed->peak_ticks == 0u || speed->edges != targets + 1u) {
+                if (before_ticks > speed->peak_ticks + speed->peak_ticks / 4u) {
+                    return 0;
+                }
+                speed->longest_now_ticks = before_ticks;
+                return 1;
+            }
+            speed->marked &= (uint8_t)~speed->doubtful;
+            return (uint8_t)(speed->missed + 1u);
         }
-        speed->suspects = 0;
+        if (usual_ticks == 0u || ++speed->doubts > SPEED_DOUBTS_MAX) {
+            speed->doubts = 0;
+            speed->longest_ticks = usual_ticks != 0u ? gap_ticks : 0u;
+            return 1;
+        }
+    }
+    if (gap_ticks > (usual_ticks != 0u ? usual_ticks + usual_ticks / 4u : before_ticks + before_ticks / 2u)) {
+        missed = 1;
+        if (speed->window.turns != 0u) {
+            const uint32_t mean_ticks = scale(speed->window.ticks, 1, (uint16_t)(speed->window.turns * targets));
+
+            for (missed = 0; gap_ticks > mean_ticks + mean_ticks / 8u * 5u && missed <= SPEED_MISSED_MAX; missed++) {
+                gap_ticks -= mean_ticks;
+            }
+        }
+    }
+    if (missed == 0u) {
+        speed->doubts = 0;
     } else {
-        while (gap_ticks > longest + longest / 2u && speed->suspects < SPEED_SUSPECTS_MAX) {
-            gap_ticks -= longest;
-            speed->suspects++;
+        if (speed->doubts == 0u) {
+            speed->doubts = 1;
+            speed->doubtful = 0;
+            speed->missed = 0;
         }
+        speed->missed = (uint8_t)(speed->missed + missed);
     }
-    return steps;
+    return 1;
 }
 
 INLINE_NEVER void speed_edge(struct speed *speed, uint8_t targets, uint32_t ticks)
 {
-    const uint32_t gap_ticks = ticks - speed->last_ticks;
+    const uint32_t gap_ticks = ticks - speed->now.ticks;
+    const uint8_t divisions = targets < SPEED_MARKS ? targets : SPEED_MARKS;
+    uint8_t steps = 1;
+    uint8_t bit;
 
-    if (gap_ticks == 0u && speed->count != 0u) {
-        return;                      /* two captures with one time are one edge (batch.c) */
+    if (gap_ticks == 0u && speed->edges != 0u) {
+        return;                        /* two captures with one time are one edge (batch.c) */
     }
-    speed->last_ticks = ticks;
-    if (speed->count != 0u) {
-        uint8_t steps = speed_steps(speed, targets, gap_ticks);
+    speed->now.ticks = ticks;
+    if (speed->edges == 0u && targets >= SPEED_TELLING_TARGETS) {
+        speed->edges = 1;              /* from a stop the first gap is a long one */
+        return;
+    }
+    if (speed->edges <= 1u) {
+        speed->edges = 2;
+        speed->before_ticks = gap_ticks;
+        speed->place = (uint8_t)(targets - divisions);
+    } else if (targets >= SPEED_TELLING_TARGETS) {
+        const uint32_t before_ticks = speed->before_ticks;
 
-        if (speed->suspects == 0u && gap_ticks > speed->longest_now_ticks) {
+        steps = speed_steps(speed, targets, gap_ticks);
+        if (steps == 0u) {
+            speed_begin(speed);
+            speed->edges = 2;
+            speed->peak_ticks = before_ticks;
+            steps = 1;
+        }
+        if (speed->doubts == 0u && gap_ticks > speed->longest_now_ticks) {
             speed->longest_now_ticks = gap_ticks;
         }
-        for (; steps != 0u; steps--) {
-            if (++speed->phase >= targets) {
-                speed->phase = 0;
-                speed->turns++;
-                if (speed->longest_now_ticks != 0u) {
+        if (speed->longest_ticks == 0u) {
+            speed->edges = (uint8_t)(speed->edges + steps);
+            if (speed->doubts == 0u && speed->edges >= targets + 2u) {
+                speed->longest_ticks = speed->longest_now_ticks;
+            }
+        }
+    }
+    for (;;) {
+        bit = 0;
+        speed->place = (uint8_t)(speed->place + divisions);
+        if (speed->place >= targets) {
+            speed->place = (uint8_t)(speed->place - targets);
+            speed->division++;
+            if (speed->division >= divisions) {
+                speed->division = 0;
+                speed->now.turns++;
+                if (speed->longest_ticks != 0u && speed->longest_now_ticks != 0u) {
                     speed->longest_ticks = speed->longest_now_ticks;
                     speed->longest_now_ticks = 0;
                 }
             }
+            bit = (uint8_t)(1u << speed->division);
         }
+        if (--steps == 0u) {
+            break;
+        }
+        speed->marked &= (uint8_t)~bit;
     }
-    if (speed->suspects == 0u) {
-        speed_mark(speed, targets);
+    if (bit != 0u) {
+        speed_mark(speed, bit);
     }
 }
 
@@ -120,98 +178,48 @@ void speed_fast_edge(struct speed *speed, uint8_t targets, uint32_t ticks)
 {
     if (++speed->fast_phase >= targets) {
         speed->fast_phase = 0;
-        speed->fast_turns++;
-        speed->fast_ticks = ticks;
-    }
-}
-
-/* The mark `back` before the newest. */
-static const struct speed_mark *speed_mark_before(const struct speed *speed, uint8_t back)
-{
-    const uint8_t newest = speed->newest;
-
-    return &speed->marks[(uint8_t)(newest >= back ? newest - back : newest + (uint8_t)SPEED_MARKS - back)];
-}
-
-static void speed_measure(struct speed *speed, const struct speed_mark *from, const struct speed_mark *to,
-                          struct speed_reading *reading)
-{
-    const uint16_t fast_turns = (uint16_t)(to->fast_turns - from->fast_turns);
-    const uint32_t fast_ticks = to->fast_ticks - from->fast_ticks;
-    const uint32_t ticks = to->ticks - from->ticks;
-
-    speed->turn_ticks = scale(ticks, 1, (uint8_t)(to->turns - from->turns));
-    reading->ratio_millionths = 0;
-    /* Whole turns of the fast shaft last about as long as the window, unless its pulses paused, or were none. */
-    if (from->fast_turns != 0u && fast_turns != 0u && fast_turns < SPEED_FAST_TURNS_MAX && fast_ticks > ticks / 2u && fast_ticks / 2u < ticks
-        && fast_ticks <= SCALE_BY_MAX) {
-        reading->ratio_millionths = scale(speed->turn_ticks, fast_turns * 1000000ul, fast_ticks);
-    }
-}
-
-/* The newest mark that the same target has made before, too: only just after a change of divisions not the newest one. */
-static void speed_window(struct speed *speed, struct speed_reading *reading)
-{
-    uint8_t last;
-
-    for (last = 0; last + 1u < speed->count; last++) {
-        const struct speed_mark *to = speed_mark_before(speed, last);
-        const struct speed_mark *from = 0;
-        uint8_t back;
-
-        for (back = (uint8_t)(last + 1u); back < speed->count; back++) {
-            const struct speed_mark *mark = speed_mark_before(speed, back);
-
-            if (mark->phase == to->phase && mark->turns != to->turns) {
-                from = mark;
-                if (to->ticks - mark->ticks >= SPEED_WINDOW_TICKS) {
-                    break;
-                }
-            }
-        }
-        if (from != 0) {
-            speed_measure(speed, from, to, reading);
-            return;
-        }
+        speed->now.fast_turns++;
+        speed->now.fast_ticks = ticks;
     }
 }
 
 void speed_read(struct speed *speed, uint8_t targets, uint32_t now_ticks, struct speed_reading *reading)
 {
-    uint32_t silent_ticks = now_ticks - speed->last_ticks;
-    uint32_t gap_ticks = speed->longest_ticks;
+    uint32_t silent_ticks = now_ticks - speed->now.ticks;
+    uint32_t bound_ticks;
+    uint32_t turn_ticks = 0;
 
     reading->state = SPEED_NO_PULSES;
     reading->ratio_millionths = 0;
-    if (speed->count == 0u) {
+    if (speed->edges == 0u) {
         return;
     }
+    reading->state = SPEED_STARTING;
     if (silent_ticks > 0x80000000ul) {
         silent_ticks = 0;            /* the edge is later than now was read */
     }
-    if (speed->longest_now_ticks > gap_ticks) {
-        gap_ticks = speed->longest_now_ticks;
-    }
-    reading->state = SPEED_STARTING;
-    speed_window(speed, reading);
-    reading->turn_ticks = speed->turn_ticks;
-    if (speed->turn_ticks != 0u) {
-        const uint32_t usual_ticks = scale(speed->turn_ticks, 1, targets) + 1u;
-
+    /* at most so much of a turn can have passed in it: all of one, three quarters of two targets' turn, two and a quarter of more targets'
+     * spacings, since one may have been missed */
+    bound_ticks = scale(silent_ticks, 4u * targets, targets < SPEED_TELLING_TARGETS ? 2u * targets + 2u : 9u);
+    if (speed->window.turns != 0u) {
+        turn_ticks = scale(speed->window.ticks, 1, speed->window.turns);
+        /* Whole turns of the fast shaft last about as long as the window, unless its pulses paused, or were none. */
+        if (speed->window.fast_turns != 0u && speed->window.fast_turns < SPEED_FAST_TURNS_MAX
+            && speed->window.fast_ticks > speed->window.ticks / 2u && speed->window.fast_ticks / 2u < speed->window.ticks
+            && speed->window.fast_ticks <= SCALE_BY_MAX) {
+            reading->ratio_millionths = scale(turn_ticks, speed->window.fast_turns * 1000000ul, speed->window.fast_ticks);
+        }
         reading->state = SPEED_TURNING;
-        if (usual_ticks > gap_ticks) {
-            gap_ticks = usual_ticks; /* after a bounce of a lone target */
-        }
-        if (targets >= SPEED_TELLING_TARGETS) {
-            gap_ticks *= 2u;         /* one may have been missed */
-        }
-        if (silent_ticks > SPEED_SILENT_TICKS && silent_ticks > gap_ticks + gap_ticks / 8u) {
-            reading->state = SPEED_SLOWER;
-            reading->turn_ticks = scale(speed->turn_ticks, silent_ticks, gap_ticks);
-        }
     }
-    if (silent_ticks > SPEED_FORGET_TICKS || (silent_ticks >> 8) * targets > SPEED_TURN_MAX_TICKS >> 8) {
+    if (silent_ticks > SPEED_SILENT_TICKS && bound_ticks > turn_ticks) {
+        if (turn_ticks != 0u && bound_ticks > turn_ticks + turn_ticks / 8u) {
+            reading->state = SPEED_SLOWER;
+        }
+        turn_ticks = bound_ticks;
+    }
+    if (turn_ticks > SPEED_SLOWEST_TICKS) {
         speed_begin(speed);
         reading->state = SPEED_NO_PULSES;
     }
+    reading->turn_ticks = turn_ticks;
 }

@@ -88,13 +88,14 @@ def run_until(board: EmulatedBoard, cycle: int) -> None:
 
 
 def press(board: EmulatedBoard, button: str, seconds: float = 0.1) -> None:
-    """Down for so long, and then up for 0.15 s.  Bounces on its way, as a contact does."""
-    cycles = round(seconds * BOARD_HZ)  # counted by the board, however slow this computer is
-    for state in ("down", "up", f"down {cycles}"):
-        since = int(board.tell(f"button {button} {state}"))
-    run_until(board, since + cycles)
-    for state in ("up", "down 1000", "up"):
-        board.tell(f"button {button} {state}")
+    """Down for so long, and then up for 0.15 s.
+
+    Bounces as a contact does, lets go by itself: the board counts the cycles, however slow the computer is.
+    """
+    cycles = round(seconds * BOARD_HZ)
+    for length in (1000, cycles, 1000):
+        since = int(board.tell(f"button {button} down {length}"))
+        run_until(board, since + length)
     run_until(board, board.cycle() + round(0.15 * BOARD_HZ))
 
 

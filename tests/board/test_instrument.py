@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from board_driver import BOARD_HZ, EmulatedBoard
-from board_kinds import on_every_board
+from board_kinds import FIRST, on_every_board
 from board_panel import FOOT_M, DisplayLog, Shown, display, number, passages, press, run_until, set_up, settings, uneven
 from board_patterns import random_train
 from board_session import Recording, check_interrupts, compare
@@ -58,40 +58,49 @@ def check_speed(line: str, m_per_s: float, unit: str, case: str) -> float:
     return (said / true - 1.0) * 100.0
 
 
-def grid() -> list[tuple[float, int, float]]:
-    """Diameter, targets, speed: all in a long run, else each value at least once, drawn by lot."""
+def grid(board_name: str) -> list[tuple[float, int, float]]:
+    """Diameter, targets, speed: in a long run all (another board: a fifth), else each value once or more, by lot."""
     whole = [(d, n, v) for d in DIAMETERS_M for n in TARGETS for v in SPEEDS_FT_MIN]
-    if LONG:
-        return whole
-    generator = np.random.default_rng(6)
+    first = board_name == FIRST
+    generator = np.random.default_rng(6 if first else 7)
     chosen = [whole[at] for at in generator.permutation(len(whole))]
+    if LONG:
+        return chosen if first else chosen[::5]
     kept: list[tuple[float, int, float]] = []
     for case in chosen:
-        if case[0] * math.pi / (case[2] * FOOT_M / 60.0) > 12.0:
+        if case[0] * math.pi / (case[2] * FOOT_M / 60.0) > (12.0 if first else 2.0):
             continue  # slower turns than that take long to emulate: one is added below
-        if all(case[1] != other[1] for other in kept) or all(case[2] != other[2] for other in kept):
+        if all(case[1] != other[1] for other in kept) or (first and all(case[2] != other[2] for other in kept)):
             kept.append(case)
-    return [*kept, (0.9, 1, 20), (0.2, 60, 6000)]
+    return [*kept, (0.9, 1, 20), (0.2, 60, 6000)] if first else kept[::2]
 
 
-def test_the_settled_display_is_the_speed(start_board: Starter, measured: Measured) -> None:
+@on_every_board
+def test_the_settled_display_is_the_speed(start_board: Starter, board_name: str, measured: Measured) -> None:
     board = start_board("--speed", "max")
     generator = np.random.default_rng(1)
     worst = 0.0
-    for diameter_m, targets, ft_per_min in grid():
+    cases = grid(board_name)
+    for diameter_m, targets, ft_per_min in cases:
         case = f"{diameter_m} m, {targets} targets, {ft_per_min} ft/min"
         set_up(board, settings(targets=targets, circumference_um=circumference_um(diameter_m)))
         m_per_s = ft_per_min * FOOT_M / 60.0
         turn_s = math.pi * diameter_m / m_per_s
-        duration_s = 1.0 + (2.6 if targets > 2 else 3.6) * turn_s
+        # the first number comes after a turn, of three targets and more after a gap and a turn, and if they are more
+        # uneven than a tenth of their spacing perhaps another turn later
+        percent = 15.0 if turn_s < 2.0 else 10.0
+        first_turns = 1.15 if targets < 3 else 2.5 if percent > 10.0 else 1.55
+        duration_s = 1.0 + (first_turns + 0.2 + 2.2 / targets) * turn_s
         log = DisplayLog(board)
         times = passages(
-            np.array([0.0, duration_s / turn_s]), np.array([0.0, duration_s]), uneven(targets, generator) % 1.0,
+            np.array([0.0, duration_s / turn_s]), np.array([0.0, duration_s]),
+            uneven(targets, generator, percent=percent) % 1.0,
         )
         zero = play(board, times)
         rows = log.read()
-        settled = zero + round((times[0] + max(turn_s * 1.15, 0.5) + turn_s / targets * 1.3 + 0.2) * BOARD_HZ)
+        settled = zero + round((times[0] + max(turn_s * first_turns, 0.5) + 0.2) * BOARD_HZ)
         end = zero + round(times[-1] * BOARD_HZ)
+        assert settled < end, case
         seen = [shown_at(rows, settled), *(row for row in rows if settled < row.cycle < end)]
         for row in seen:
             off_percent = check_speed(row.lines[0], m_per_s, "ft/min", case)
@@ -99,8 +108,8 @@ def test_the_settled_display_is_the_speed(start_board: Starter, measured: Measur
                 worst = max(worst, abs(off_percent))
             check_speed(row.lines[1], m_per_s, "m/min", case)
         assert len(seen) <= 3, (case, [row.lines for row in seen])  # it stands still: no digit flickers
-    measured(f"settled display, {len(grid())} wheels and speeds from 20 to 6000 ft/min: within 0.05 % or a digit; "
-             f"from 1000 ft/min on within {worst:.3f} %")
+    measured(f"{board_name}, settled display, {len(cases)} wheels and speeds from 20 to 6000 ft/min: within 0.05 % "
+             f"or a digit; from 1000 ft/min on within {worst:.3f} %")
 
 
 SAW_UM = circumference_um(0.3309)
@@ -117,7 +126,15 @@ def wheel(
     return passages(np.concatenate([[0.0], np.cumsum(steps_m)]) / circumference_m, fine_s, places)
 
 
-@pytest.mark.parametrize(("targets", "slow", "fast"), [(1, 0.9, 4.0), (4, 0.5, 3.0), (4, 5.0, 25.0), (36, 0.4, 1.0)])
+def lag_limit_s(targets: int, turn_s: float) -> float:
+    """What PROTOCOL.md section 9 states: a turn (at the slower of the speeds told and present) or 0.5 s, and with a
+    single target the time from one look to the next."""
+    return max(turn_s, 0.5) + (REFRESH_S if targets == 1 else 0.0)
+
+
+@pytest.mark.parametrize(("targets", "slow", "fast"), [
+    (1, 0.9, 4.0), (1, 0.7, 1.2), (2, 0.9, 4.0), (3, 1.0, 5.0), (4, 0.5, 3.0), (4, 5.0, 25.0), (36, 0.8, 2.0),
+])
 def test_lag_is_a_turn_or_half_a_second(
     start_board: Starter, measured: Measured, targets: int, slow: float, fast: float,
 ) -> None:
@@ -127,7 +144,7 @@ def test_lag_is_a_turn_or_half_a_second(
     set_up(board, settings(targets=targets, circumference_um=SAW_UM, unit=1))
     log = DisplayLog(board)
     turn_s = SAW_M / slow
-    ramp_s = max(12.0 * turn_s, 6.0)
+    ramp_s = max(8.0 * turn_s, 6.0)
     corners_s = np.cumsum([0.0, 3.0 * turn_s + 1.0, ramp_s, 3.0, ramp_s, 3.0 * turn_s + 1.0])
     speeds = np.array([slow, slow, fast, fast, slow, slow])
     places = uneven(targets, np.random.default_rng(3)) % 1.0
@@ -141,65 +158,85 @@ def test_lag_is_a_turn_or_half_a_second(
             row = shown_at(rows, zero + round(at_s * BOARD_HZ))
             said = number(row.lines[0]) / 60.0
             lags_s.append(at_s - (corners_s[begin] + (said - speeds[begin]) / rate))
-            allowed_s.append(max(SAW_M / np.interp(at_s, corners_s, speeds), 0.5))
+            allowed_s.append(lag_limit_s(targets, SAW_M / min(said, np.interp(at_s, corners_s, speeds))))
         lag_s, most_s = float(np.mean(lags_s)), float(np.mean(allowed_s))
         measured(f"lag speeding {name}, {targets} targets, {slow} to {fast} m/s: {lag_s:.2f} s of {most_s:.2f} s")
-        assert 0.0 < lag_s <= most_s + REFRESH_S
+        assert 0.0 < lag_s <= most_s
 
 
-@pytest.mark.parametrize(("targets", "m_per_s"), [(1, 1.0), (2, 1.0), (4, 0.5), (4, 20.0), (36, 2.0)])
+@pytest.mark.parametrize(
+    ("targets", "m_per_s"), [(1, 1.0), (1, 2.5), (2, 1.0), (3, 1.9), (4, 0.5), (4, 20.0), (36, 2.0)],
+)
 def test_a_stall_shows_within_a_turn_or_half_a_second(
     start_board: Starter, measured: Measured, targets: int, m_per_s: float,
 ) -> None:
-    # the pulses end: "slower than", ever less, then no pulses; a bound that no pulse contradicts; never "stopped" alone
+    # the pulses end: the number falls, "slower than", ever less, then no pulses; a bound that no pulse contradicts;
+    # never "stopped" alone.  The worst moment for it is right behind a target.
     board = start_board("--speed", "max")
     set_up(board, settings(targets=targets, circumference_um=SAW_UM))
     log = DisplayLog(board)
     turn_s = SAW_M / m_per_s
     duration_s = 3.0 * turn_s + 2.0
-    places = uneven(targets, np.random.default_rng(4)) % 1.0
+    places = uneven(targets, np.random.default_rng(4), percent=10.0) % 1.0
     times = wheel(np.array([m_per_s, m_per_s]), np.array([0.0, duration_s]), places)
     zero = play(board, times)
     last = zero + round(times[-1] * BOARD_HZ)
-    run_until(board, last + 42 * BOARD_HZ)
-    rows = [row for row in log.read() if row.cycle > last]
-    slower = [row for row in rows if "<" in row.lines[0]]
+    passed_m = {1: 1.0, 2: 1.5}.get(targets, 2.25) * SAW_M / targets  # at most, in a silence: section 9
+    run_until(board, last + round((passed_m / (10.0 * FOOT_M / 60.0) + 0.5) * BOARD_HZ))
+    log_rows = log.read()
+    settled = number(shown_at(log_rows, last).lines[0])
+    rows = [row for row in log_rows if row.cycle > last]
     none = [row for row in rows if row.lines == ("NO PULSES       ", "stopped or lost?")]
-    assert slower
-    assert none
-    after_s = (slower[0].cycle - last) / BOARD_HZ
-    measured(f"a stall at {m_per_s} m/s, {targets} targets: told after {after_s:.2f} s of {max(turn_s, 0.5):.2f} s, "
+    falling = [row for row in rows if row not in none and number(row.lines[0]) < settled]
+    slower = [row for row in falling if "<" in row.lines[0]]
+    after_s = (falling[0].cycle - last) / BOARD_HZ
+    limit_s = lag_limit_s(targets, turn_s)
+    measured(f"a stall at {m_per_s} m/s, {targets} targets: told after {after_s:.2f} s of {limit_s:.2f} s, "
              f"no pulses after {(none[0].cycle - last) / BOARD_HZ:.1f} s")
-    assert after_s <= max(turn_s, 0.5) * (1.0 if targets > 2 else 1.125) + REFRESH_S + 0.02
-    bounds = [number(row.lines[0]) for row in slower]
+    assert after_s <= limit_s
+    assert falling == rows[: len(falling)]
+    assert slower == falling[-len(slower) :]
+    bounds = [number(row.lines[0]) for row in falling]
     assert bounds == sorted(bounds, reverse=True)
-    assert bounds[0] < m_per_s * 60.0 / FOOT_M
-    for row in slower:  # two gaps at most can lie in the silence, the longest 1.3 of the mean
+    for row in falling:  # the number is that of the last look, up to 0.12 s before
         silent_s = (row.cycle - last) / BOARD_HZ
-        assert number(row.lines[0]) * FOOT_M / 60.0 * silent_s <= 2.0 * 1.35 * SAW_M / targets + 0.1 * silent_s
-    assert none[0] is rows[-1]
+        bound = passed_m / silent_s / FOOT_M * 60.0
+        assert bound - 0.1 <= number(row.lines[0]) <= bound * silent_s / (silent_s - 0.12) + 0.1
+    assert none == rows[-1:]
     assert "<" in rows[-2].lines[0]
 
 
 @pytest.mark.parametrize(("targets", "m_per_s"), [(3, 1.0), (4, 10.0), (36, 5.0)])
 def test_a_missing_target_is_survived(start_board: Starter, targets: int, m_per_s: float) -> None:
-    # once in a while a pulse is missed, and later one target is gone for good: the reading does not change
+    # one is missed in the first turn, and once in a while; of more targets up to three neighbours, or every other one;
+    # then one is gone for good, and still is when the board starts anew: no look ever tells another number
     board = start_board("--speed", "max")
     set_up(board, settings(targets=targets, circumference_um=SAW_UM))
     log = DisplayLog(board)
     turn_s = SAW_M / m_per_s
     duration_s = 24.0 * turn_s + 3.0
-    places = uneven(targets, np.random.default_rng(5), percent=8.0) % 1.0
+    places = uneven(targets, np.random.default_rng(5), percent=10.0) % 1.0
     times = wheel(np.array([m_per_s, m_per_s]), np.array([0.0, duration_s]), places)
     kept = np.ones(times.size, dtype=bool)
-    kept[[targets * 6 + 1, targets * 9 + 2, targets * 11]] = False
-    kept[targets * 14 :: targets] = False
-    zero = play(board, times[kept])
-    settled = zero + round((1.3 * turn_s + 0.5) * BOARD_HZ)
-    end = zero + round(times[kept][-1] * BOARD_HZ)
-    rows = log.read()
-    for row in [shown_at(rows, settled), *(row for row in rows if settled < row.cycle < end)]:
-        check_speed(row.lines[0], m_per_s, "ft/min", f"{targets} targets, some missed")
+    kept[[2, targets * 6 + 1, targets * 9 + 2, targets * 11]] = False
+    if turn_s / targets < 0.1:  # of slower ones such a silence is told
+        kept[[targets * 7, targets * 7 + 2, targets * 12 + 1, targets * 12 + 2]] = False
+        kept[targets * 13 + 1 : targets * 13 + 4] = False
+    kept[targets * 16 :: targets] = False
+    for again in (False, True):
+        if again:
+            kept[:] = True
+            kept[1::targets] = False
+            board.reset()
+            run_until(board, board.cycle() + BOARD_HZ // 2)
+        zero = play(board, times[kept])
+        first = zero + round((3.3 * turn_s + 0.5) * BOARD_HZ)
+        end = zero + round(times[kept][-1] * BOARD_HZ)
+        rows = log.read()
+        told = [row for row in rows if zero < row.cycle < end and "min" in row.lines[0]]
+        assert told[0].cycle < first
+        for row in [shown_at(rows, first), *told]:
+            check_speed(row.lines[0], m_per_s, "ft/min", f"{targets} targets, some missed, started anew: {again}")
 
 
 @on_every_board

@@ -31,17 +31,35 @@ static bool close_to(uint32_t ticks, uint32_t turn_ticks)
     return off <= turn_ticks / 20000u + 2u;                      /* 0.005 % */
 }
 
-enum misses { NONE, NOW_AND_THEN, ONE_TARGET };                  /* from the fifth turn on */
+/* NOW_AND_THEN, ONE_TARGET and the groups begin in the third turn. */
+enum misses { NONE, NOW_AND_THEN, ONE_TARGET, TWO, THREE, EVERY_OTHER, IN_THE_FIRST_TURN, FROM_THE_START, MISSES };
 
 static bool missed(enum misses misses, uint8_t targets, uint16_t turn, uint8_t target)
 {
-    if (misses == NONE || turn < 4u) {
+    const uint32_t at = (uint32_t)turn * targets + target;
+    const uint32_t group = 3u * targets + start_ticks % targets;          /* anywhere in a turn */
+
+    switch (misses) {
+    case NOW_AND_THEN:
+        return turn >= 2u && at % (3u * targets + 1u) == 0u;
+    case ONE_TARGET:
+        return turn >= 2u && target + 1u == targets;
+    case TWO:
+    case THREE:
+        return at >= group && at <= group + (misses == TWO ? 1u : 2u);
+    case EVERY_OTHER:
+        return at == group || at == group + 2u;
+    case IN_THE_FIRST_TURN:
+        return at == 1u + start_ticks % targets;
+    case FROM_THE_START:
+        return target == start_ticks % targets;
+    default:
         return false;
     }
-    return misses == ONE_TARGET ? target + 1u == targets : ((uint32_t)turn * targets + target) % (3u * targets + 1u) == 0u;
 }
 
-/* Turns with a look every 100 ms; every look from the second whole turn (and 0.5 s) on is the turn. */
+/* Turns with a look every 100 ms.  No look tells another turn than the true one, but for a longer one in a silence in which two
+ * targets and more have passed unseen; and each tells a turn once three, and 0.5 s, have passed. */
 static void turns(uint8_t targets, uint32_t turn_ticks, uint16_t count, enum misses misses)
 {
     uint32_t look = start_ticks + 100u * MS;
@@ -55,9 +73,11 @@ static void turns(uint8_t targets, uint32_t turn_ticks, uint16_t count, enum mis
 
             while ((int32_t)(ticks - look) > 0) {
                 speed_read(&speed, targets, look, &reading);
-                if (look - start_ticks > 3u * turn_ticks + 500u * MS) {
+                if (reading.state >= SPEED_TURNING
+                    && (misses < TWO || look - speed.now.ticks < turn_ticks / targets * 2u)) {
                     CHECK(reading.state == SPEED_TURNING && close_to(reading.turn_ticks, turn_ticks));
                 }
+                CHECK(reading.state >= SPEED_TURNING || look - start_ticks < 3u * turn_ticks + turn_ticks / 4u + 500u * MS);
                 look += 100u * MS;
             }
             if (!missed(misses, targets, turn, target)) {
@@ -73,60 +93,118 @@ static void even_turns(void)
     static const uint16_t turn_ms[] = { 5, 12, 39, 41, 79, 81, 120, 159, 161, 250, 333, 2000, 9999 };
     uint8_t a;
     uint8_t b;
+    uint8_t misses;
 
     for (a = 0; a < sizeof targets; a++) {
-        for (b = 0; b < sizeof turn_ms / sizeof turn_ms[0]; b = (uint8_t)(b + ROUNDS(1, 4))) {
+        for (b = 0; b < sizeof turn_ms / sizeof turn_ms[0]; b = (uint8_t)(b + ROUNDS(1, 6))) {
+            const uint32_t turn_ticks = (uint32_t)(turn_ms[b] * MS + report_random() % 100u);
+
             place(targets[a]);
-            start_ticks = report_random();
-            turns(targets[a], (uint32_t)(turn_ms[b] * MS + report_random() % 100u), (uint16_t)(6u + 1500u / turn_ms[b]), NONE);
-            if (targets[a] >= 4u) {
-                turns(targets[a], turn_ms[b] * MS, (uint16_t)(20u + 1500u / turn_ms[b]), NOW_AND_THEN);
-                turns(targets[a], turn_ms[b] * MS, (uint16_t)(12u + 1500u / turn_ms[b]), ONE_TARGET);
+            for (misses = NONE; misses < (targets[a] < 3u ? NONE + 1u : MISSES); misses = (uint8_t)(misses + ROUNDS(1u, 7u))) {
+                start_ticks = report_random();
+                turns(targets[a], turn_ticks, (uint16_t)(8u + 1500u / turn_ms[b]), (enum misses)misses);
             }
         }
     }
 }
 
-/* Silence: no word before it can mean something, then a bound that falls, and nothing after 40 s. */
+/* Any places at all: the count of a whole turn asks for no evenness. */
+static void uneven_turns(void)
+{
+    static const uint32_t odd[3] = { 0, 13107, 32768 };          /* gaps of 0.2, 0.3 and 0.5 of a turn */
+    uint8_t n;
+
+    for (n = 0; n < 3u; n++) {
+        places[n] = odd[n];
+    }
+    start_ticks = report_random();
+    turns(3, 700u * MS, 12, NONE);
+}
+
+/* A wheel that speeds up or slows down by a sixth in each turn, its targets off by up to a twentieth of their spacing, one of
+ * them missed: each pulse tells a speed of the last two turns and a half, in which it changes by half: exp(2.5 / 6) = 1.52. */
+static void ramp(uint8_t targets, bool up, uint16_t miss)
+{
+    static uint16_t offs[60];
+    uint32_t turn_ticks = (up ? 2000u : 400u) * MS;
+    uint32_t ticks = report_random();
+    uint16_t at;
+
+    for (at = 0; at < targets; at++) {
+        offs[at] = (uint16_t)(report_random() % (65536u / targets / 20u));
+    }
+    speed_begin(&speed);
+    for (at = 0; at < 9u * targets; at++) {
+        const uint32_t off = offs[at % targets];
+        const uint32_t now_turn_ticks = turn_ticks;
+
+        if (at != miss) {
+            speed_edge(&speed, targets, ticks + (uint32_t)((uint64_t)off * turn_ticks >> 16));
+            speed_read(&speed, targets, speed.now.ticks, &reading);
+            if (reading.state == SPEED_TURNING) {
+                CHECK(up ? reading.turn_ticks / 100u * 103u >= now_turn_ticks && reading.turn_ticks / 8u * 5u <= now_turn_ticks
+                         : reading.turn_ticks / 103u * 100u <= now_turn_ticks && reading.turn_ticks / 5u * 8u >= now_turn_ticks);
+            }
+            /* missed in the first turn, the count begins anew, at a mark */
+            CHECK(reading.state == SPEED_TURNING || at < 2u * targets + targets / 8u + 6u);
+        }
+        ticks += turn_ticks / targets;
+        turn_ticks = up ? turn_ticks - turn_ticks / (6u * targets) : turn_ticks + turn_ticks / (6u * targets);
+    }
+}
+
+static void ramps(void)
+{
+    static const uint8_t targets[] = { 3, 4, 5, 7, 8, 9, 17, 36, 60 };
+    uint8_t a;
+    uint16_t miss;
+
+    for (a = 0; a < sizeof targets; a++) {
+        for (miss = targets[a]; miss < 6u * targets[a]; miss = (uint16_t)(miss + ROUNDS(1u, 3u * targets[a] - 1u))) {
+            ramp(targets[a], true, miss);
+            ramp(targets[a], false, miss);
+        }
+    }
+}
+
+/* Silence: no word before it can mean something, then a bound on the speed that falls, and at last nothing. */
 static void silence(uint8_t targets, uint32_t turn_ticks)
 {
     uint32_t last;
     uint32_t wait;
-    uint32_t before = 0;
+    bool told = false;
 
     place(targets);
     start_ticks = report_random();
     turns(targets, turn_ticks, (uint16_t)(6u + 1500u * MS / turn_ticks), NONE);
-    last = speed.last_ticks;
+    last = speed.now.ticks;
     speed_read(&speed, targets, last + 1u, &reading);
     CHECK(reading.state == SPEED_TURNING);
     speed_read(&speed, targets, last - 1u, &reading);            /* the clock was read before the edge came */
     CHECK(reading.state == SPEED_TURNING);
-    for (wait = 100u * MS; wait < 41000u * MS; wait += 100u * MS) {
+    for (wait = 100u * MS; wait < 80000u * MS; wait += 100u * MS) {
+        /* in it there is one target's turn, three quarters of that of two, two and a quarter of more targets' spacings */
+        const uint64_t turn = (uint64_t)wait * targets * 12u / (targets == 1u ? 12u : targets == 2u ? 18u : 27u);
+
         speed_read(&speed, targets, last + wait, &reading);
-        if (wait <= 300u * MS || (targets < 3u ? wait <= turn_ticks / targets : wait <= 2u * turn_ticks / targets)) {
-            CHECK(reading.state == SPEED_TURNING);
-        } else if (wait > 40000u * MS) {
+        if (turn > SPEED_SLOWEST_TICKS) {
             CHECK(reading.state == SPEED_NO_PULSES);
             break;
-        } else if (reading.state == SPEED_SLOWER) {
-            CHECK(reading.turn_ticks >= before && reading.turn_ticks > turn_ticks);
-            CHECK(reading.turn_ticks <= (uint64_t)wait * targets + turn_ticks / 1000u);       /* at most a gap has passed */
-            before = reading.turn_ticks;
-            if (before > 60000u * MS) {
-                break;                                           /* whoever knows the wheel has long said "no pulses" */
-            }
+        }
+        if (wait <= 300u * MS || turn <= turn_ticks) {
+            CHECK(reading.state == SPEED_TURNING && close_to(reading.turn_ticks, turn_ticks));
         } else {
-            CHECK(reading.state == SPEED_TURNING && wait < 3u * turn_ticks);
+            CHECK(reading.turn_ticks + 1u >= turn && reading.turn_ticks <= turn);
+            CHECK(reading.state == (turn > turn_ticks + turn_ticks / 8u ? SPEED_SLOWER : SPEED_TURNING)
+                  || close_to((uint32_t)turn, turn_ticks + turn_ticks / 8u));
+            told = true;
         }
     }
-    CHECK(before != 0u);
-    speed_read(&speed, targets, last + 40001u * MS, &reading);
+    CHECK(told && wait < 68000u * MS);
+    speed_read(&speed, targets, last + wait + 100u * MS, &reading);
     CHECK(reading.state == SPEED_NO_PULSES);
-    speed_read(&speed, targets, last + 42000u * MS, &reading);
-    CHECK(reading.state == SPEED_NO_PULSES);
-    speed_edge(&speed, targets, last + 43000u * MS);
-    speed_read(&speed, targets, last + 43001u * MS, &reading);
+    speed_edge(&speed, targets, last + wait + 300u * MS);
+    speed_read(&speed, targets, last + wait + 301u * MS, &reading);
     CHECK(reading.state == SPEED_STARTING);                      /* one pulse tells no speed */
 }
 
@@ -263,6 +341,8 @@ void test(void)
     speed_read(&speed, 4, 100, &reading);
     CHECK(reading.state == SPEED_NO_PULSES && reading.ratio_millionths == 0u);
     even_turns();
+    uneven_turns();
+    ramps();
     silence(1, 1000u * MS);
     silence(2, 300u * MS);
     silence(4, 2000u * MS);
