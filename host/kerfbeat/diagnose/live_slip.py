@@ -19,7 +19,7 @@ from kerfbeat.diagnose.shafts import couplings, in_order
 from kerfbeat.diagnose.slip_events import BELT, BLADE
 from kerfbeat.diagnose.verdict import belt_name, which_belt
 from kerfbeat.machine import Machine, Setting
-from kerfbeat.measure.counting import followed_every
+from kerfbeat.measure.counted import followed_every
 from kerfbeat.measure.live import Place
 
 __all__ = ["Alarm", "LiveSlip"]
