@@ -15,28 +15,25 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.measure import beliefs
+from kerfbeat.measure.mixture import Mixture
+
 __all__ = ["ANGLE_SHARE", "PhaseBank"]
 
 Floats = NDArray[np.float64]
 
-# Beliefs: sd of an edge's time, s, from a clean capture to a bad sensor.
-TIMING_S = (5e-6, 3e-5, 2e-4, 2e-3)
-# Relative sd that the speed gains in one second: steady to 0.02 %, ..., a cut that begins; the last one also ramps.
-WANDERS = (2e-4, 2e-3, 1e-2, 5e-2, 5e-2)
-RAMP_PER_S = 1.5  # sd of a ramp's acceleration over the speed: full speed in 2 s ends with 0.5, a brake of 0.5 s is 2
-RAMP_LASTS_S = 1.0
-SWITCH_PER_S = 0.05  # how often a belief about the motion changes to a given other one
-MOST_SWITCHED = 0.4  # after long: every belief has at most two neighbours and the ramp to pass into
-SUDDEN = 0.3  # of that, straight to a ramp
-RETIME = 1e-4  # chance in one edge that the timing's quality changes
 ANGLE_SHARE = 0.12  # sd of a target's angle error over the spacing: 10 degrees of 90
 ANGLE_CREEP = 1e-6  # turns per sqrt(s): a magnet may shift; keeps the filter from becoming deaf
 LEAST_WEIGHT = 1e-9
-TAIL = 0.02
-K_OF_REST = 2.159  # two-sided normal quantile of 0.95 / (1 - TAIL)
+UNSEEN = 3e-4  # chance that a target passed and gave no pulse
+NEGLIGIBLE = 1e-5  # weight below which a belief is left out of a reading
 ALL = slice(None)
 FORGET = 0.05
 THETA, SPEED, ACCELERATION, ANGLES = 0, 1, 2, 3
+
+
+def _mixture(weight: Floats, mean: Floats, variance: Floats) -> Mixture:
+    return Mixture(weight.tolist(), mean.tolist(), np.sqrt(np.maximum(variance, 1e-18)).tolist())
 
 
 class PhaseBank:
@@ -44,24 +41,14 @@ class PhaseBank:
 
     def __init__(self, *, targets: int) -> None:
         self.targets = targets
-        motions, timings = len(WANDERS), len(TIMING_S)
-        self._timing = np.repeat(np.array(TIMING_S), motions)
-        self._wander = np.tile(np.array(WANDERS), timings)
-        self._ramp = np.tile(np.arange(motions) == motions - 1, timings).astype(float)
-        # Motions change to their neighbours in WANDERS, with the time; timings to any other, with each edge.
-        near = np.eye(motions, k=1) + np.eye(motions, k=-1)
-        near[:-2, -1] = SUDDEN  # a brake or a jam asks for no steps between
-        near -= np.diag(near.sum(axis=1))
-        other = np.full((timings, timings), RETIME / (timings - 1))
-        np.fill_diagonal(other, 1.0 - RETIME)
-        self._change = (np.kron(other, np.eye(motions)), np.kron(other, near))
         self._angle = [0.0] * targets
         self._theta = self._speed = self._acceleration = self.ramping = 0.0
         self._ahead: tuple[Floats, Floats, Floats, Floats, float]
         size = ANGLES + targets
-        self.mean = np.zeros((len(self._timing), size))
-        self.covariance = np.zeros((len(self._timing), size, size))
-        self.weight = np.full(len(self._timing), 1.0 / len(self._timing))
+        count = len(beliefs.TIMING_S)
+        self.mean = np.zeros((count, size))
+        self.covariance = np.zeros((count, size, size))
+        self.weight = np.full(count, 1.0 / count)
         self.surprise = 1.0  # running mean of squared innovations over their variance; 1 if the beliefs are right
 
     def start(self, *, speed_hz: float, gap_s: float, target: int, angle_turns: Floats | None = None) -> None:
@@ -73,7 +60,7 @@ class PhaseBank:
         known = angle_turns is not None
         self.mean = np.zeros_like(self.mean)
         self.covariance = np.zeros_like(self.covariance)
-        ramp = self._ramp > 0
+        ramp = ~beliefs.CALM
         self.mean[:, SPEED] = np.where(ramp, 1.3, 1.0) * speed_hz
         self.mean[:, ACCELERATION] = np.where(ramp, 0.5 * speed_hz / gap_s, 0.0)
         if angle_turns is not None:
@@ -86,53 +73,55 @@ class PhaseBank:
         self.mean[:, THETA] = self.mean[:, ANGLES + target]
         spread = math.hypot(0.02, 0.0 if known else ANGLE_SHARE * math.sqrt(2.0))
         self.covariance[:, SPEED, SPEED] = (np.where(ramp, 0.5, spread) * speed_hz) ** 2
-        self.covariance[:, ACCELERATION, ACCELERATION] = self._ramp * (speed_hz / gap_s) ** 2
+        self.covariance[:, ACCELERATION, ACCELERATION] = ramp * (speed_hz / gap_s) ** 2
         self.weight = np.full(len(self.weight), 1.0 / len(self.weight))
         self.surprise = 1.0
         self._summarise()
 
-    def _move(self, mean: Floats, covariance: Floats, h: float, beliefs: NDArray[np.int64] | slice = ALL) -> None:
+    def _move(self, mean: Floats, covariance: Floats, h: float, kept: NDArray[np.int64] | slice = ALL) -> None:
         """Let `h` seconds pass, in place, for some of the beliefs."""
-        fade = math.exp(-h / RAMP_LASTS_S)
-        gain_speed = RAMP_LASTS_S * (1.0 - fade)
-        step = np.array([[1.0, h, RAMP_LASTS_S * (h - gain_speed)], [0.0, 1.0, gain_speed], [0.0, 0.0, fade]])
-        walk = (self._wander[beliefs] * mean[:, SPEED]) ** 2
-        jerk = 2.0 / RAMP_LASTS_S * (self._ramp[beliefs] * RAMP_PER_S * mean[:, SPEED]) ** 2
-        mean[:, :ANGLES] = mean[:, :ANGLES] @ step.T
+        lasts_s = beliefs.LASTS_S[kept]
+        fade = np.exp(-h / lasts_s)
+        gain_speed = lasts_s * (1.0 - fade)
+        step = np.zeros((len(mean), 3, 3))
+        step[:, (0, 1), (0, 1)] = 1.0
+        step[:, 0, 1], step[:, 0, 2], step[:, 1, 2] = h, lasts_s * (h - gain_speed), gain_speed
+        step[:, 2, 2] = fade
+        walk = (beliefs.WANDER[kept] * mean[:, SPEED]) ** 2
+        jerk = 2.0 / lasts_s * (beliefs.RAMP_PER_S[kept] * mean[:, SPEED]) ** 2
+        mean[:, :ANGLES] = (step @ mean[:, :ANGLES, None])[:, :, 0]
         covariance[:, :ANGLES, :] = step @ covariance[:, :ANGLES, :]
-        covariance[:, :, :ANGLES] = covariance[:, :, :ANGLES] @ step.T
+        covariance[:, :, :ANGLES] = covariance[:, :, :ANGLES] @ step.transpose(0, 2, 1)
         h2, h3 = h * h, h * h * h
         of_walk = np.array([[h3 / 3, h2 / 2, 0.0], [h2 / 2, h, 0.0], [0.0, 0.0, 0.0]])
         of_jerk = np.array([[h3 * h2 / 20, h2 * h2 / 8, h3 / 6], [h2 * h2 / 8, h3 / 3, h2 / 2], [h3 / 6, h2 / 2, h]])
         covariance[:, :ANGLES, :ANGLES] += walk[:, None, None] * of_walk + jerk[:, None, None] * of_jerk
 
-    def _passed_over(self, elapsed_s: float) -> Floats:
-        """Chance of each belief (row) to have become each (column) meanwhile."""
-        switch = MOST_SWITCHED * (1.0 - math.exp(-SWITCH_PER_S * elapsed_s / MOST_SWITCHED))
-        return np.asarray(self._change[0] + switch * self._change[1])
-
-    def _blend(self, elapsed_s: float) -> tuple[Floats, Floats, Floats]:
+    def _blend(self, elapsed_s: float, mean: Floats, covariance: Floats) -> tuple[Floats, Floats, Floats]:
         """Let beliefs pass into one another, as much as may have happened: mean, covariance, weight."""
-        flow = self._passed_over(elapsed_s) * self.weight[:, None]
+        flow = beliefs.change_after(elapsed_s) * self.weight[:, None]
         weight = flow.sum(axis=0)
         share = (flow / weight).T
-        centre = self.weight @ self.mean
-        away = self.mean - centre
+        centre = self.weight @ mean
+        away = mean - centre
         mean = share @ away
-        spread = self.covariance + away[:, :, None] * away[:, None, :]
+        spread = covariance + away[:, :, None] * away[:, None, :]
         covariance = (share @ spread.reshape(len(weight), -1)).reshape(spread.shape)
         covariance -= mean[:, :, None] * mean[:, None, :]
         mean += centre
-        # What has just become a ramp has an acceleration at once.
-        new = (share @ (1.0 - self._ramp)) * self._ramp
-        covariance[:, ACCELERATION, ACCELERATION] += new * (RAMP_PER_S * mean[:, SPEED]) ** 2
+        # What no longer ramps has no acceleration; what has just begun to ramp has one at once.
+        mean[beliefs.CALM, ACCELERATION] = 0.0
+        covariance[beliefs.CALM, ACCELERATION, :] = 0.0
+        covariance[beliefs.CALM, :, ACCELERATION] = 0.0
+        new = (share * beliefs.GAINS.T).sum(axis=1)
+        covariance[:, ACCELERATION, ACCELERATION] += new * (beliefs.RAMP_PER_S * mean[:, SPEED]) ** 2
         return mean, covariance, weight
 
     def foresee(self, elapsed_s: float) -> None:
         """Look ahead to an edge that comes so long after the last one taken; nothing is decided yet."""
-        mean, covariance, weight = self._blend(elapsed_s)
+        mean, covariance, weight = self._blend(elapsed_s, self.mean, self.covariance)
         self._move(mean, covariance, elapsed_s)
-        noise = (self._timing * mean[:, SPEED]) ** 2 + 1e-14
+        noise = (beliefs.TIMING_S * mean[:, SPEED]) ** 2 + 1e-14
         self._ahead = (mean, covariance, weight, noise, elapsed_s)
 
     def density(self, *, steps: float, target: int, blur_turns: float = 0.0) -> tuple[float, float]:
@@ -202,7 +191,7 @@ class PhaseBank:
     def _summarise(self) -> None:
         """Means over the beliefs as plain numbers: asked for at every edge, also those the filters are not given."""
         self._theta, self._speed, self._acceleration, *self._angle = (self.weight @ self.mean).tolist()
-        self.ramping = float(self.weight @ self._ramp)  # how likely the shaft ramps
+        self.ramping = float(self.weight[~beliefs.CALM].sum())  # how likely the shaft ramps
 
     def turned(self, elapsed_s: float) -> float:
         """Phase so long after the last edge taken, counted from that edge's even place."""
@@ -225,21 +214,53 @@ class PhaseBank:
         """Speed at the last edge taken."""
         return float(self._speed)
 
-    def speed(self, elapsed_s: float) -> tuple[float, float]:
+    def speed(
+        self, elapsed_s: float, *, awaited: tuple[float, int, float] | None = None, calm: bool = False
+    ) -> tuple[float, float]:
         """Speed, and half the width of its 95 % interval, `elapsed_s` after the last edge taken.
 
-        The variance of the whole mixture would be that of its rare tails.  So the least likely beliefs, TAIL of the
-        weight together, count as missed, and the others are given the interval that makes up for them.
+        awaited : which target has not come by then, as steps from the last edge taken, target, and blur as in
+            `density`.   calm : that widens the interval, but leaves the speed where it would be.
         """
-        now = self.weight @ self._passed_over(elapsed_s)
-        order = np.argsort(now)
-        kept = order[int(np.searchsorted(np.cumsum(now[order]), TAIL)) :]
-        weight = now[kept] / now[kept].sum()
-        mean, covariance = self.mean[kept, :ANGLES], self.covariance[kept, :ANGLES, :ANGLES]
+        index = [THETA, SPEED, ACCELERATION, *([] if awaited is None else [ANGLES + awaited[1]])]
+        covariance = self.covariance[:, index][:, :, index]
+        mean, covariance, weight = self._blend(elapsed_s, self.mean[:, index], covariance)
+        kept = np.flatnonzero(weight > NEGLIGIBLE)
+        mean, covariance, weight = mean[kept], covariance[kept], weight[kept]
         self._move(mean, covariance, elapsed_s, kept)
-        speed = float(weight @ mean[:, SPEED])
-        variance = float(weight @ (covariance[:, SPEED, SPEED] + (mean[:, SPEED] - speed) ** 2))
-        return speed, K_OF_REST * math.sqrt(max(variance, 0.0))
+        speeds = _mixture(weight, mean[:, SPEED], covariance[:, SPEED, SPEED])
+        if awaited is None:
+            speed_hz = speeds.median()
+            return speed_hz, speeds.half_width(speed_hz)
+        late = _mixture(*self._not_yet(mean, covariance, weight, awaited, beliefs.TIMING_S[kept]))
+        late_hz = late.median()
+        speed_hz = speeds.median() if calm else late_hz
+        return speed_hz, late.half_width(late_hz) + abs(late_hz - speed_hz)
+
+    def _not_yet(
+        self, mean: Floats, covariance: Floats, weight: Floats, awaited: tuple[float, int, float], timing_s: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Weight, speed and its variance of beliefs and of the same had a target been missed, as a target has not come.
+
+        Mean and variance of a normal quantity known to be below a limit: Johnson, Kotz & Balakrishnan, Continuous
+        Univariate Distributions 1, 13.10 (from memory); of another one, by its regression on that.
+        """
+        steps, _, blur_turns = awaited
+        variance = covariance[:, THETA, THETA] - 2.0 * covariance[:, THETA, 3] + covariance[:, 3, 3]
+        variance = np.maximum(variance, 0.0) + (timing_s * mean[:, SPEED]) ** 2 + 1e-14 + blur_turns**2
+        sd = np.sqrt(variance)
+        limit = (steps / self.targets - mean[:, THETA] + mean[:, 3]) / sd
+        below = np.array([max(0.5 * math.erfc(-each / math.sqrt(2.0)), 1e-300) for each in limit])
+        shift = np.where(limit > -30.0, np.exp(-0.5 * limit * limit) / math.sqrt(2.0 * math.pi) / below, -limit)
+        gain = (covariance[:, THETA, SPEED] - covariance[:, 3, SPEED]) / variance
+        speed = mean[:, SPEED] - gain * sd * shift
+        narrower = np.clip(shift * (shift + limit), 0.0, 1.0)
+        speed_variance = covariance[:, SPEED, SPEED] - gain * gain * variance * narrower
+        return (
+            np.concatenate((weight * below, UNSEEN * weight * (1.0 - below))),
+            np.concatenate((speed, mean[:, SPEED])),
+            np.concatenate((speed_variance, covariance[:, SPEED, SPEED])),
+        )
 
     def acceleration(self) -> tuple[float, float]:
         """Acceleration and its standard uncertainty at the last edge taken."""

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.counting import PulseCount
+from kerfbeat.measure.follow import ANGLE_SHARE
 from kerfbeat.measure.silence import ShaftReading, judge_silence, unstoppable
 from kerfbeat.measure.uncertainty import Estimate
 
@@ -24,6 +25,7 @@ Floats = NDArray[np.float64]
 K95 = 1.96
 RESONATOR_U = 0.005 / math.sqrt(3.0)  # until the clock is measured: +-0.5 %, rectangular
 OVERDUE = 1.25  # of the gap that is due next, and GRACE_S: from here the silence itself lowers the reading
+SLACK = 1.12  # of it: until then a late edge only widens the interval, and the digits stand still
 LATE = 2.1  # of it, and GRACE_S: from here no speed is told, only a bound; one missing pulse does not reach that
 SLOWED = 0.6  # of the speed by the last gap: the least at which the next one is awaited, however hard it brakes
 GRACE_S = 0.03  # batches come every 20 ms
@@ -155,7 +157,9 @@ class LiveSpeed:
                 evidence="no brake stops a shaft that fast" if vanished else "",
             )
         acceleration, u_acceleration = bank.acceleration()
-        speed_hz, timing_u95_hz = bank.speed(min(since_used_s, 2.0 * expected_s))
+        speed_hz, timing_u95_hz = bank.speed(
+            min(since_used_s, 2.0 * expected_s), awaited=self._awaited(), calm=silent_s < SLACK * expected_s
+        )
         speed_hz = max(speed_hz, 1e-6 * last_hz)
         self._changing = self._direction(speed_hz, acceleration, u_acceleration)
         u95_hz = math.hypot(timing_u95_hz * math.sqrt(max(1.0, bank.surprise)), K95 * speed_hz * self._clock_u)
@@ -165,8 +169,8 @@ class LiveSpeed:
         if silent_s > OVERDUE * expected_s + GRACE_S:
             # The edge that is due has not come: the shaft is slower than it was, and may be stopping.
             self._changing = 2
-            if bound_hz < speed_hz:
-                speed_hz, u95_hz = bound_hz, max(u95_hz, bound_hz)
+            speed_hz = min(speed_hz, bound_hz)
+            u95_hz = max(u95_hz, speed_hz)
             u95_hz = min(u95_hz, max(speed_hz, bound_hz - speed_hz))
         return ShaftReading(
             state=("turning", "speeding up", "slowing down")[self._changing],
@@ -210,6 +214,17 @@ class LiveSpeed:
         here, ahead = count.slot % self._targets, (count.slot + steps) % self._targets
         gap = steps * even + float(errors[ahead] - errors[here])
         return min(1.0, gap + 2.0 * math.hypot(float(u[ahead]), float(u[here]))), max(gap, 0.1 * even)
+
+    def _awaited(self) -> tuple[float, int, float] | None:
+        """The next target that should come, for `PhaseBank.speed`; None where it may have been lost on the way."""
+        count = self._count
+        if count.last_tick is None or self._hidden_until > count.last_tick:
+            return None
+        slot = count.slot + 1
+        while slot < count.slot + self._targets and count.is_gone(slot):
+            slot += 1
+        blur_turns = 0.0 if slot % count.stride == 0 else math.sqrt(2.0) * ANGLE_SHARE / self._targets
+        return (slot - count.used_slot) / count.stride, slot // count.stride % count.bank.targets, blur_turns
 
     def _direction(self, speed_hz: float, acceleration: float, u: float) -> int:
         """0 steady, 1 up, 2 down; with a gap between coming and going, so that the word does not flicker."""

@@ -1,0 +1,37 @@
+"""Are middle and interval of a mixture right?  Expected values are tabled quantiles of the normal distribution."""
+
+from statistics import NormalDist
+
+import pytest
+
+from kerfbeat.measure.mixture import FINE, Mixture
+
+
+def test_one_normal_part():
+    mixture = Mixture([0.3], [5.0], [0.1])
+    assert mixture.median() == pytest.approx(5.0, abs=FINE * 0.1)
+    assert mixture.half_width(5.0) == pytest.approx(0.1 * 1.959964, rel=2 * FINE)
+
+
+def test_half_a_normal_part_is_left_above_zero():
+    # Median of |z|: 0.674490.  All of it lies above 0, so only 95 % of it need be below: |z| < 1.959964.
+    mixture = Mixture([1.0], [0.0], [1.0])
+    assert mixture.median() == pytest.approx(0.674490, abs=2 * FINE)
+    assert 0.6745 + mixture.half_width(0.6745) == pytest.approx(1.959964, rel=2 * FINE)
+
+
+def test_nothing_is_above_zero():
+    mixture = Mixture([1.0], [-100.0], [1.0])
+    assert mixture.median() == 0.0
+    assert mixture.half_width(0.0) >= 0.0
+
+
+def test_a_rare_wide_part_widens_little_and_a_frequent_one_is_held():
+    # 3 % of weight may be missed whole: the rest, 97 %, must hold 95: its quantile is that of 95 / 97.
+    rare = Mixture([0.97, 0.03], [10.0, 10.0], [0.01, 100.0])
+    quantile = NormalDist().inv_cdf(0.5 + 0.5 * 0.95 / 0.97)
+    assert rare.half_width(10.0) == pytest.approx(0.01 * quantile, rel=0.2)
+    # 10 % at 5: half of them and more must be held, so the interval reaches beyond 5.
+    frequent = Mixture([0.9, 0.1], [10.0, 5.0], [0.01, 0.01])
+    assert frequent.median() == pytest.approx(10.0, abs=0.01)
+    assert frequent.half_width(10.0) == pytest.approx(5.0, abs=0.05)
