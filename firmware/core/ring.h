@@ -12,7 +12,7 @@
 #include "inline.h"
 #include "tick.h"
 
-/* 55 edges and the gap that tells full from empty: a full frame carries 47, and the frame on the line takes 2.7 ms
+/* 43 edges and the gap that tells full from empty: a full frame carries 47, and the frame on the line takes 2.7 ms
  * (test_throughput would lose pulses with a ring much smaller). */
 #define RING_SLOTS 44u
 #define RING_SLOT_BYTES 3u

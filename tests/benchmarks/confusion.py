@@ -51,7 +51,7 @@ FAULTS = ("healthy", "idle", "belt slip", "blade slip", "overload", "joint", "be
 NUISANCE = {
     "belt_lump": (0.0005, 0.003), "wheel_wobble": (0.0005, 0.002), "driver_runout": (0.0005, 0.003),
     "driven_runout": (0.0005, 0.003), "blade_joint": (0.0005, 0.003), "missing": (0.001, 0.02), "bounce": (0.001, 0.01),
-    "extra_hz": (0.005, 0.03), "wander": (0.0002, 0.001), "warm_motor": (-0.2, 0.2), "flux_droop": (0.0, 0.2),
+    "extra_hz": (0.005, 0.03), "warm_motor": (-0.2, 0.2), "flux_droop": (0.0, 0.2),
     "pitch_error": (-0.03, 0.03), "jitter_s": (2e-6, 30e-6), "mark_delay_s": (0.0, 2.0), "chatter": (0.02, 0.3),
     "target_error_deg": (0.2, 1.0), "creep": (0.003, 0.01), "reset_at_s": (20.0, 60.0), "slip_compensation": (0.2, 1.0),
     "fall_at_s": (20.0, 60.0), "clock_warm_ppm": (0.0, 200.0), "hz_error": (-0.05, 0.05), "idle_drag": (0.02, 0.15),

@@ -23,6 +23,7 @@ DRIVEN = SAW.replace("[sensor.blade]\ntargets = 1", '[sensor.driven]\ntargets = 
 RICH = SAW.replace("[sensor.wheel]\ntargets = 4", "[sensor.wheel]\ntargets = 24")
 WHEEL_ALONE = SAW.replace("[sensor.motor]\ntargets = 1\n", "").replace("[sensor.blade]\ntargets = 1", "")
 TWO_SENSORS = SAW.replace("[sensor.blade]\ntargets = 1", "")
+NO_WHEEL = SAW.replace("[sensor.wheel]\ntargets = 4\n", "")
 MOTOR_ALONE = SAW.replace("[sensor.wheel]\ntargets = 4\n", "").replace("[sensor.blade]\ntargets = 1", "")
 FULL_GRINDER = GRINDER.replace('[sensor.driven]\ntargets = 2\nstage = "step pulleys"\n', "").replace(
     "[limits]", "[sensor.motor]\ntargets = 1\n\n[sensor.blade]\ntargets = 1\n\n[limits]"
@@ -111,6 +112,10 @@ CASES = [
     (SAW, "blade-slip", {"cut_load": 0.9}, "blade slip"),
     (SAW, "overload", {"flux_droop": 0.2, "hz": 25}, "overload"),
     (RICH, "overload", {"missing": 0.02, "gear": "high"}, "overload"),
+    # Without a sensor on the wheel a slipping belt and a slipping blade look alike.
+    (NO_WHEEL, "belt-slip", {}, "belt or blade slip"),
+    (NO_WHEEL, "blade-slip", {}, "belt or blade slip"),
+    (NO_WHEEL, "cut", {"cut_load": 0.9, **RIPPLES}, "healthy"),
     # A bad joint slows the wheel once a pass, cutting or not, and no belt slips by it; beside one that does, both.
     (SAW, "cut", {"blade_joint": 0.01}, "blade joint"),
     (SAW, "cut", {"blade_joint": 0.02, "gear": "high", **RIPPLES}, "blade joint"),

@@ -116,8 +116,8 @@ def predict(
 
     Frequencies are round ones between the inverter's limits unless --hz says others.  "Band" is where a healthy
     machine should be found: belt creep and the measured diameters widen it.  "Torque" and "power" are parts of the
-    nameplate's at full load; "for hours" is what the motor's cooling allows.  What `kerfbeat calibrate` has found of
-    the machine takes the place of what is described.
+    nameplate's at full load; "torque for hours" is what the motor's cooling allows.  What `kerfbeat calibrate` has
+    found of the machine takes the place of what is described.
     """
     from kerfbeat.cli._calibration import known_beside
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words

@@ -263,8 +263,9 @@ def unseen_of(sources: Sequence[Source], spectrum: Spectrum, per_turn: int, chan
                 f"{source.words}: {order} shows up at the whole order {round(at)} and looks like target spacing"
                 + ("" if half < width else ", or beside it")
             )
+    pulses = "1 pulse" if per_turn == 1 else f"{per_turn} pulses"
     said.append(
-        f"orders above {per_turn / 2:g} show up folded into 0 to {per_turn / 2:g} ({per_turn} pulses a turn); a peak's "
+        f"orders above {per_turn / 2:g} show up folded into 0 to {per_turn / 2:g} ({pulses} a turn); a peak's "
         "name says which one it is taken for"
     )
     return said

@@ -9,15 +9,16 @@ whose bend is kept small by a prior (a ridge: Hoerl & Kennard, Technometrics 12 
 they can.  Without it a bend of 1 % of the rise moves tau by 0.7 %, far outside any interval of a pure exponential.
 
 Neighbouring averages are not independent: times read against the host's clock err by instants, so that what one average
-gains the next loses, while a supply that wanders makes neighbours alike.  One number tells both: the power of the
-scatter rises (m + x) or falls 1 / (m + x) along x = 4 sin^2(pi k / (2 n + 2)), the frequencies of the sine transform,
-which makes the covariance of differenced white noise exactly diagonal (the eigenvectors of the second difference).
-The number is chosen by restricted likelihood (Patterson & Thompson, Biometrika 58 (1971) 545).
+gains the next loses, while a supply that wanders makes neighbours alike.  Both are given their covariance: m I and the
+second difference, or a wander whose correlation falls by a factor from one average to the next, beside white scatter.
+Only the slow waves of the sine transform (the eigenvectors of the second difference) are looked at, with the covariance
+that these have.  Which covariance it is, is told by restricted likelihood (Patterson & Thompson, Biometrika 58 (1971)
+545).
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,7 +32,8 @@ Floats = NDArray[np.float64]
 # Prior standard deviation, of the rise: a rotor 10 % off in resistance and a drag 20 % off make 1 % where a belt's
 # pitch warms as well, up to 20 % where they alone do (common practice, no published source; test_settling).
 BEND = 0.1
-TURNED = (0.003, 0.01, 0.03, 0.1, 0.3, 1.0)  # where the scatter's power turns from even to rising or falling
+TURNED = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0)  # where the scatter's power turns from even to rising
+KEPT = (0.5, 0.7, 0.8, 0.9, 0.97)  # of a wander from one average to the next: 15 s of a minute's keep 0.78
 LEAST_WAVES = 40  # of the sine transform: a settling is smooth, faster scatter tells nothing of it
 ROUNDS, STEPS, DONE = 3, 40, 1e-10
 
@@ -77,13 +79,18 @@ def _jacobian(t: Floats, tau: float, linear: Floats) -> Floats:
     return np.column_stack((_columns(t, tau), by_tau))
 
 
-def _powers(x: Floats) -> Iterator[Floats]:
-    """Every course of the scatter's power that is tried."""
-    yield np.ones_like(x)
-    yield x
-    for turned in TURNED:
-        yield turned + x
-        yield 1.0 / (turned + x)
+@lru_cache(maxsize=16)
+def _whiteners(n: int, waves: int) -> tuple[tuple[Floats, float], ...]:
+    """Of every covariance that is tried: what makes slow waves of n averages white, and half its log determinant."""
+    apart = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    second = 2.0 * (apart == 0) - 1.0 * (apart == 1)
+    tried = [np.eye(n), *(turned * np.eye(n) + second for turned in TURNED)]
+    tried += [kept**apart for kept in KEPT]
+    found = []
+    for covariance in tried:
+        lower = np.linalg.cholesky(_sine_transform(_sine_transform(covariance)[:waves].T)[:waves])
+        found.append((np.linalg.inv(lower), float(np.log(np.diag(lower)).sum())))
+    return tuple(found)
 
 
 def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
@@ -93,22 +100,19 @@ def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
     """
     n = len(t)
     waves = min(n, max(LEAST_WAVES, n // 4))
-    x = 4.0 * np.sin(np.pi * np.arange(1, waves + 1) / (2 * n + 2)) ** 2
+    whiteners = _whiteners(n, waves)
 
-    def transformed(each: Floats) -> Floats:
+    def slow(each: Floats) -> Floats:
         return _sine_transform(each)[:waves]
 
-    span = float(np.ptp(t))
+    span, prior = float(np.ptp(t)), BEND * abs(near.rise)
     tau, linear = near.tau, np.array([near.start, near.rise, 0.0])
-    prior, variance, root = BEND * abs(near.rise), near.residual_sd**2, np.ones(waves)
-    dof = waves - 4
+    white = whiteners[0][0]
+    variance = near.residual_sd**2
     for turn in range(ROUNDS):
         for _ in range(STEPS):
-            slopes = transformed(_jacobian(t, tau, linear)) / root[:, None]
-            off = transformed(y - _columns(t, tau) @ linear) / root
-            hold = math.sqrt(variance) / prior
-            rows = np.vstack((slopes, [0.0, 0.0, hold, 0.0]))
-            step = np.linalg.lstsq(rows, np.append(off, -hold * linear[2]), rcond=None)[0]
+            slopes, off = slow(_jacobian(t, tau, linear)), slow(y - _columns(t, tau) @ linear)
+            step, covariance = _step(white @ slopes, white @ off, variance=variance, prior=prior, bend=float(linear[2]))
             part = min(1.0, 0.5 * tau / max(abs(float(step[3])), 1e-300))
             linear, tau = linear + part * step[:3], tau + part * float(step[3])
             if not TAU_SPAN[0] * span < tau < TAU_SPAN[1] * span:
@@ -116,10 +120,10 @@ def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
             if abs(float(step[3])) < DONE * tau:
                 break
         if turn < ROUNDS - 1:
-            slopes = transformed(_jacobian(t, tau, linear))
-            variance, root = _scatter(slopes, transformed(y - _columns(t, tau) @ linear), x, dof)
-    scale = np.linalg.norm(rows, axis=0)
-    covariance = np.linalg.pinv((rows / scale).T @ (rows / scale), hermitian=True) / np.outer(scale, scale) * variance
+            slopes, off = slow(_jacobian(t, tau, linear)), slow(y - _columns(t, tau) @ linear)
+            scatters = [_scatter(each @ slopes, each @ off, half) for each, half in whiteners]
+            best = max(range(len(scatters)), key=lambda k: scatters[k][0])
+            white, variance = whiteners[best][0], scatters[best][1]
     return Settling(
         start=float(linear[0]),
         rise=float(linear[1]),
@@ -127,9 +131,19 @@ def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
         tau=tau,
         u_rise=math.sqrt(covariance[1, 1]),
         u_tau=math.sqrt(covariance[3, 3]),
-        # The course of the scatter is known no better than its size: half of them are spent on it.
-        dof=max(1.0, dof / 2),
+        # The course of the scatter is known no better than its size: half of the waves are spent on it.
+        dof=max(1.0, (waves - 4) / 2),
     )
+
+
+def _step(slopes: Floats, off: Floats, *, variance: float, prior: float, bend: float) -> tuple[Floats, Floats]:
+    """Gauss-Newton step of (start, rise, bend, tau) in white waves with the prior on the bend, and its covariance."""
+    hold = math.sqrt(variance) / prior
+    rows = np.vstack((slopes, [0.0, 0.0, hold, 0.0]))
+    scale = np.linalg.norm(rows, axis=0)
+    inverse = np.linalg.pinv((rows / scale).T @ (rows / scale), hermitian=True) / np.outer(scale, scale)
+    step = np.linalg.lstsq(rows / scale, np.append(off, -hold * bend), rcond=None)[0] / scale
+    return np.asarray(step), np.asarray(inverse * variance)
 
 
 def _sine_transform(values: Floats) -> Floats:
@@ -140,16 +154,10 @@ def _sine_transform(values: Floats) -> Floats:
     return np.asarray(-np.fft.rfft(odd, axis=0).imag[1 : n + 1] / np.sqrt(2 * n + 2))
 
 
-def _scatter(slopes: Floats, off: Floats, x: Floats, dof: int) -> tuple[float, Floats]:
-    """Variance of the scatter and the square root of its power's course, by the greatest restricted likelihood."""
-    best, found = -math.inf, (1.0, np.ones_like(x))
-    for power in _powers(x):
-        root = np.sqrt(power)
-        q, r = np.linalg.qr(slopes / root[:, None])
-        left = off / root
-        squares = max(float(left @ left) - float(((q.T @ left) ** 2).sum()), np.finfo(float).tiny)
-        size = float(np.log(np.abs(np.diag(r)) + np.finfo(float).tiny).sum())
-        likely = -0.5 * float(np.log(power).sum()) - size - 0.5 * dof * math.log(squares)
-        if likely > best:
-            best, found = likely, (squares / dof, root)
-    return found
+def _scatter(slopes: Floats, off: Floats, half_log: float) -> tuple[float, float]:
+    """Logarithm of the restricted likelihood and variance of white waves, whitened at this half log determinant."""
+    q, r = np.linalg.qr(slopes)
+    dof = len(off) - slopes.shape[1]
+    squares = max(float(off @ off) - float(((q.T @ off) ** 2).sum()), np.finfo(float).tiny)
+    size = float(np.log(np.abs(np.diag(r)) + np.finfo(float).tiny).sum())
+    return -half_log - size - 0.5 * dof * math.log(squares), squares / dof

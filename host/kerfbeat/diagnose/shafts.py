@@ -17,6 +17,7 @@ __all__ = [
     "around",
     "belt_pass_band",
     "belts_between",
+    "belts_to_blade",
     "blade_pass_band",
     "couplings",
     "in_order",
@@ -114,6 +115,13 @@ def belts_between(machine: Machine, first: int, second: int) -> tuple[int, ...]:
     """Indices of the belt stages between two shafts."""
     low, high = sorted((first, second))
     return tuple(k for k in range(low, high) if isinstance(machine.stages[k], BeltStage))
+
+
+def belts_to_blade(machine: Machine, channel: str) -> tuple[int, ...]:
+    """Indices of the belt stages between the shaft that a channel watches and the blade's wheel."""
+    last = len(machine.stages)
+    shaft = shaft_of(machine, channel)
+    return belts_between(machine, last if shaft is None else shaft, last)
 
 
 def _stage_band(machine: Machine, setting: Setting, index: int) -> Band:

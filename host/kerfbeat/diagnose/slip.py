@@ -15,7 +15,7 @@ from kerfbeat.diagnose.pair_slip import LOADED, PairSlip, pair_slip
 from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
 from kerfbeat.diagnose.slip_events import BELT, BLADE
 from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
-from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words, verdict_of
+from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words, through_belts, verdict_of
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
@@ -100,7 +100,7 @@ def slip_of(
             parts,
             up=up,
             down=down,
-            law=BELT if between else BLADE,
+            law=BELT if between or shafts.belts_to_blade(machine, up) else BLADE,
             stored=None if stored is None else stored.get((up, down), {}),
             calibrated=_calibrated(known, parts, up=up, down=down),
             own_first=cut_seen,
@@ -109,7 +109,7 @@ def slip_of(
             blade = pair
         elif pair is not None:
             belts.append((pair, tuple(belt_name(machine, index) for index in between)))
-    judged = any(pair.usable for pair, _ in belts)
+    judged = any(pair.usable for pair, _ in belts) or through_belts(machine, blade)
     chain = shafts.in_order(machine, seen)
     # What comes before the first watched shaft only a fall of speed can show.
     lone = (
@@ -117,7 +117,7 @@ def slip_of(
     )
     falls = [] if judged and lone == "motor" else falls_of(machine, tracks, parts, channel=lone)
     absolute = tuple(each for pair, _ in belts for each in _absolute(machine, pair))
-    events = events_in_words(belts, blade, motor, falls, lone)
+    events = events_in_words(machine, belts, blade, motor, falls=falls, lone=lone)
     source = "this log" if idle is None else idle.source
     held = [pair for pair, _ in belts] + ([blade] if blade is not None else [])
     compared = idle is not None or any(base.calibrated for pair in held for base in pair.baselines.values())

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from kerfbeat.diagnose.motor_slip import MotorEvent, MotorSlip
 from kerfbeat.diagnose.one_channel import Fall
 from kerfbeat.diagnose.pair_slip import PairSlip
+from kerfbeat.diagnose.shafts import belts_to_blade
 from kerfbeat.diagnose.slip_events import SlipEvent
 from kerfbeat.machine import BeltStage, Machine
 
-__all__ = ["Event", "Verdict", "belt_name", "events_in_words", "verdict_of", "which_belt"]
+__all__ = ["Event", "Verdict", "belt_name", "events_in_words", "through_belts", "verdict_of", "which_belt"]
 
 Belts = Sequence[tuple[PairSlip, tuple[str, ...]]]
 
@@ -24,7 +25,8 @@ class Event:
     """One thing that happened.
 
     peak_percent : of slip against idle, of fall of speed, or (overload) of full load above idle; u95 may be unknown.
-    kind : "belt slip", "blade slip", "overload", "speed falls".   confidence : chance that it is no chance.
+    kind : "belt slip", "blade slip", "belt or blade slip", "overload", "speed falls".
+    confidence : chance that it is no chance.
     """
 
     start_s: float
@@ -41,7 +43,7 @@ class Event:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Verdict:
     """cause : "healthy", "idle only" (no cut, nothing to compare with), "belt slip", "blade joint", "blade slip",
-    "overload", several of these four joined by " and ", or what one channel allows:
+    "belt or blade slip", "overload", several of these five joined by " and ", or what one channel allows:
     "no more than full load", "overload or belt", "stall, current limit or belt", "unknown".
 
     words : a sentence.   evidence : lines.   would_decide : what to do or add where it stays open.
@@ -65,8 +67,26 @@ def which_belt(belts: tuple[str, ...]) -> str:
     return f"one of {', '.join(belts)} (two sensors with {len(belts)} belts between cannot tell which)"
 
 
+def through_belts(machine: Machine, blade: PairSlip | None) -> bool:
+    """Whether the blade is compared with a shaft before the belts, so that it tells of them, too."""
+    return blade is not None and blade.usable and bool(belts_to_blade(machine, blade.up))
+
+
+def _at_blade(machine: Machine, blade: PairSlip) -> tuple[str, str]:
+    """Kind of slip between the blade and the shaft it is compared with, and what slips."""
+    if belts_to_blade(machine, blade.up):
+        return "belt or blade slip", "a belt slips, or the blade on its wheel (no sensor between tells which)"
+    return "blade slip", "the blade slips on its wheel"
+
+
 def events_in_words(
-    belts: Belts, blade: PairSlip | None, motor: MotorSlip | None, falls: Sequence[Fall], lone: str
+    machine: Machine,
+    belts: Belts,
+    blade: PairSlip | None,
+    motor: MotorSlip | None,
+    *,
+    falls: Sequence[Fall],
+    lone: str,
 ) -> tuple[Event, ...]:
     """All events in order of time, each with its cause."""
     found = []
@@ -82,11 +102,12 @@ def events_in_words(
                 )
             )  # fmt: skip
     for each in blade.events if blade is not None else ():
+        kind, cause = _at_blade(machine, blade) if blade is not None else ("", "")
         found.append(
             Event(
-                start_s=each.start_s, end_s=each.end_s, alarm_s=each.alarm_s, kind="blade slip",
+                start_s=each.start_s, end_s=each.end_s, alarm_s=each.alarm_s, kind=kind,
                 peak_percent=each.peak_percent.value, u95_percent=each.peak_percent.u95,
-                cause="the blade slips on its wheel", confidence=each.confidence, load=each.load,
+                cause=cause, confidence=each.confidence, load=each.load,
             )
         )  # fmt: skip
     for over in motor.events if motor is not None else ():
@@ -145,10 +166,10 @@ def verdict_of(
         )
     if blade is not None and blade.usable and blade.events:
         if not all(_during(event.start_s, overloads) for event in blade.events):
-            causes.append("blade slip")
+            causes.append(_at_blade(machine, blade)[0])
         worst_slip = max(blade.events, key=lambda event: event.peak_percent.value)
         evidence.append(
-            f"the blade slips on its wheel by up to {worst_slip.peak_percent.value:.2f} %, from "
+            f"{_at_blade(machine, blade)[1]} by up to {worst_slip.peak_percent.value:.2f} %, from "
             f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s"
         )
     for pair, _ in usable:
@@ -169,7 +190,7 @@ def verdict_of(
         return Verdict(
             cause=cause, words=_sentence(cause), evidence=tuple(evidence), would_decide=(*_open(own), *_missing(seen))
         )
-    if usable:
+    if usable or through_belts(machine, blade):
         evidence.append("no slip beyond creep in all running that could be judged")
         alone = _of_one(machine, falls, seen, watched_s)
         if "motor" not in seen and alone.cause not in ("healthy", WITHIN):
@@ -184,7 +205,7 @@ def verdict_of(
         open_ends = _missing(seen)
         if blade is not None and not blade.usable:
             open_ends += ("the blade's passes could not be judged here; record longer, with some idle running",)
-        watched = ", the blade runs with its wheel" if blade is not None and blade.usable else ""
+        watched = ", the blade runs with them" if blade is not None and blade.usable else ""
         limits = " as far as it is watched" if open_ends else ""
         words = f"Healthy{limits}: the watched belts creep as they should{watched}."
         return Verdict(cause="healthy", words=words, evidence=tuple(evidence), would_decide=open_ends)
@@ -220,6 +241,7 @@ def _sentence(cause: str) -> str:
         "overload or belt": "A belt slips, and the speed falls by more than full load makes: an overload, or the belt.",
         "belt slip": "A belt slips more than it creeps: check its tension, wear, and oil on the sheaves.",
         "blade joint": "The wheel slows each time the blade comes round: look at the blade's joint and at the guides.",
+        "belt or blade slip": "A belt slips, or the blade on its wheel: check both, tension first.",
         "blade slip": "The blade slips on its wheel: check its tension, the tyre, and oil or chips on the wheel.",
     }
     return " ".join(said[each] for each in cause.split(" and "))
@@ -236,6 +258,8 @@ def _missing(seen: Sequence[str]) -> tuple[str, ...]:
     said = []
     if "motor" not in seen:
         said.append("a sensor on the motor's shaft would show what happens before the first watched shaft")
+    if "blade" in seen and "wheel" not in seen:
+        said.append("a sensor on the blade wheel would tell a slipping belt from a slipping blade")
     if "blade" not in seen:
         said.append("a mark on the blade would show whether it slips on its wheel")
     return tuple(said)

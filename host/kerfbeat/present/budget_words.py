@@ -11,7 +11,7 @@ from kerfbeat.present.numbers import both_speeds
 
 __all__ = ["BUDGET_HEADINGS", "budget_document", "budget_line", "budget_rows", "largest_line"]
 
-BUDGET_HEADINGS = ("cause", "from", "standard uncertainty", "share", "freedom")
+BUDGET_HEADINGS = ("cause", "from", "standard uncertainty", "share", "degrees of freedom")
 
 
 def _freedom(dof: float) -> str:

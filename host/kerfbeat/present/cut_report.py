@@ -16,6 +16,7 @@ UNKNOWN = "-"
 SLIPPED = {
     "belt slip": "a belt slipped beyond its creep",
     "blade slip": "the blade slipped on its wheel",
+    "belt or blade slip": "a belt slipped beyond its creep, or the blade on its wheel",
     "overload": "the motor was overloaded",
 }
 

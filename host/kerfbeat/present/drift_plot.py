@@ -52,7 +52,7 @@ def draw_stability(axes: Axes, drift: Drift) -> None:
     found = drift.stability
     if found is None:
         axes.axis("off")
-        axes.text(0.5, 0.5, "too short for an Allan deviation", ha="center", va="center", transform=axes.transAxes)
+        axes.text(0.5, 0.5, "too short to tell that scatter", ha="center", va="center", transform=axes.transAxes)
         return
     axes.fill_between(found.tau_s, 100 * found.low, 100 * found.high, color=ink.STRAW, alpha=0.35, linewidth=0)
     axes.loglog(found.tau_s, 100 * found.deviation, "o-", color=ink.BLUE, markersize=3)
@@ -61,7 +61,7 @@ def draw_stability(axes: Axes, drift: Drift) -> None:
         axis.set_minor_locator(LogLocator(subs=()))
         axis.set_major_formatter("{x:g}")
     axes.set_xlabel("averaging time, s")
-    axes.set_ylabel("Allan deviation, %")
+    axes.set_ylabel("scatter of averages\n(Allan deviation), %")
     axes.grid(visible=True, which="both")
 
 

@@ -89,7 +89,7 @@ def orders_caption(found: Orders) -> str:
     """What was looked at, and how to read it."""
     return (
         f"{found.channel} at {setting_words(found.setting)}, {found.spectrum.turns:.0f} turns. "
-        "Blue: floor; dashed: level that noise passes once in a thousand spectra."
+        "Blue: noise (floor); dashed: level that noise passes once in a thousand spectra."
     )
 
 

@@ -75,7 +75,7 @@ def orders_lines(found: Orders) -> list[str]:
         f"orders told apart by {found.spectrum.resolution:.2g}"
     ]
     if not found.peaks:
-        lines.append("no peak stands out of the floor")
+        lines.append("no peak stands out of the noise (its floor)")
     if found.undecided:
         each = ", ".join(f"order {one.order}: {one.amplitude_percent:.2g} %" for one in found.undecided[:MOST_WHOLE])
         new = ", what has changed since calibration," if found.since_calibration else ""

@@ -102,7 +102,7 @@ def prediction_rows(
     """
     marks = _marks(rows)
     headings = ["belt"] * belts + ["gear"] * gears + ["Hz", "motor rpm", "wheel rpm"]
-    headings += [f"blade {unit}", other_unit(unit), f"band {unit}", "torque", "for hours", "power", ""]
+    headings += [f"blade {unit}", other_unit(unit), f"band {unit}", "torque", "torque for hours", "power", ""]
     cells = []
     for row in rows:
         line = [row.setting.belt or "-"] * belts + [row.setting.gear or "-"] * gears

@@ -99,6 +99,7 @@ def _marks(found: Findings) -> Section:
     rows: list[tuple[float, float | None, str]] = [
         (start_s, end_s, f"setting: {setting_words(setting)}") for start_s, end_s, setting in happened.settings
     ]
+    rows += [(start_s, end_s, f"cut {number}") for number, (start_s, end_s) in enumerate(happened.cuts, 1)]
     rows += [(at_s, None, f"note: {text}") for at_s, text in happened.notes]
     rows += [(at_s, None, f"the board restarted: {cause}") for at_s, cause in happened.restarts]
     rows += [
@@ -168,7 +169,8 @@ def _drift(found: Findings) -> Section:
     if drift.stability is not None:
         blocks.append(
             Plot(
-                heights_mm=(DRIFT_MM,), draw=lambda panels: draw_stability(panels[0], drift), name="Allan deviation",
+                heights_mm=(DRIFT_MM,), draw=lambda panels: draw_stability(panels[0], drift),
+                name="Scatter of averages (Allan deviation)",
                 caption=ALLAN_CAPTION,
             )
         )  # fmt: skip

@@ -51,12 +51,13 @@ METHODS = (
     (
         "drift",
         "Averages over whole turns at the setting held longest, outside the marked cuts, fitted with a steady "
-        "speed, a trend and a warm-up; the simplest that suffices is told. The Allan deviation tells how much two "
+        "speed, a trend and a warm-up; the simplest that suffices is told. The scatter of averages "
+        "(Allan deviation) tells how much two "
         "averages that follow one another differ.",
     ),
     (
         "orders",
-        "Speed resampled over the shaft's turns and split into waves. A wave that stands out of the floor is named "
+        "Speed resampled over the shaft's turns and split into waves. A wave that stands out of the noise is named "
         "by what turns at its rate in the machine's description.",
     ),
     (

@@ -77,7 +77,8 @@ def slip_panels(found: Slip) -> list[tuple[PairSlip, str, str]]:
     """What there is to draw of pairs: each pair, the kind of its events, its name for the axis."""
     panels = [(pair, "belt slip", f"{' and '.join(belts)},\nslip %") for pair, belts in found.belts]
     if found.blade is not None:
-        panels.append((found.blade, "blade slip", "blade on wheel,\nslip %"))
+        kind = next((each.kind for each in found.events if "blade" in each.kind), "blade slip")
+        panels.append((found.blade, kind, f"blade against {found.blade.up},\nslip %"))
     return panels
 
 

@@ -15,10 +15,14 @@ from kerfbeat.units import ft_per_min, m_per_min, rpm
 
 __all__ = ["COLUMNS", "speed_rows"]
 
-COLUMNS = ("seconds", "channel", "rpm", "rpm_u95", "blade_m_per_min", "blade_m_per_min_u95", "blade_ft_per_min")
+COLUMNS = (
+    "seconds", "channel", "rpm", "rpm_u95", "blade_m_per_min", "blade_m_per_min_u95", "blade_ft_per_min",
+    "blade_ft_per_min_u95",
+)  # fmt: skip
 POINTS = 20_000  # of a channel's curve where nothing is thinned
 POINTS_A_STRETCH = 4  # of the curve in each stretch of a thinned table
 MOST_POINTS = 200_000
+SECONDS_DIGITS = 6  # microseconds
 
 Row = Sequence[float | int | str | None]
 
@@ -59,8 +63,19 @@ def _rows(trace: SpeedTrace, travel: Travel | None) -> Iterator[Row]:
     ):
         if math.isnan(at_s):
             continue
-        blade: Row = (None, None, None)
+        blade: Row = (None, None, None, None)
         if travel is not None:
             speed = travel.speed(Estimate(value=speed_hz, u95=u95_hz))
-            blade = (m_per_min(speed.value), m_per_min(speed.u95), ft_per_min(speed.value))
-        yield (at_s, trace.channel, rpm(speed_hz), rpm(u95_hz), *blade)
+            blade = (
+                *_cut(m_per_min(speed.value), m_per_min(speed.u95)),
+                *_cut(ft_per_min(speed.value), ft_per_min(speed.u95)),
+            )
+        yield (round(at_s, SECONDS_DIGITS), trace.channel, *_cut(rpm(speed_hz), rpm(u95_hz)), *blade)
+
+
+def _cut(value: float, u95: float) -> tuple[float, float]:
+    """Value and half-width to two significant digits of the half-width, as in print; as they are if it is none."""
+    if not (math.isfinite(u95) and u95 > 0.0):
+        return value, u95
+    digits = 1 - math.floor(math.log10(u95))
+    return round(value, digits), round(u95, digits)
