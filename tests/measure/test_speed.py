@@ -9,6 +9,7 @@ import pytest
 from kerfbeat.capture.log import Loss, PulseLog, Segment, Syncs
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import parse_machine
+from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.pulses import clean_pulses
 from kerfbeat.measure.runs import COARSE, time_run
 from kerfbeat.measure.speed import speed_of
@@ -197,6 +198,21 @@ def test_the_clock_corrects_the_speed_and_widens_it(bench):
     assert unmeasured.channels["wheel"].shaft_hz.u95 / 1.3 == pytest.approx(0.00566, rel=0.01)
     assert abs(unmeasured.channels["wheel"].shaft_hz.value - 1.3) < unmeasured.channels["wheel"].shaft_hz.u95
     assert any("not measured" in warning for warning in unmeasured.warnings)
+
+
+def test_a_window_and_a_duration_are_of_true_seconds(bench):
+    # A board 1 % fast counts 60.6 of its seconds in a minute.  The speed changes at 30 true seconds.
+    wheel = bench.profile([(0, 1.0), (30, 1.0), (30.01, 1.2), (60, 1.2)], bench.uneven(np.random.default_rng(5), 4))
+    fast = bench.ticks_of(wheel.edges()[0] * 1.01)
+    record = log(segment({"wheel": fast}, end=int(60.6 * TICK_HZ), syncs=syncs(10_000.0)))
+    whole = speed_of(record)
+    assert (whole.start_s, whole.end_s, whole.duration_s) == pytest.approx((0.0, 60.0, 60.0), abs=1e-3)
+    early, late = speed_of(record, end_s=29.9), speed_of(record, start_s=30.1)
+    assert early.end_s == pytest.approx(29.9, abs=1e-4)
+    assert early.channels["wheel"].shaft_hz.value == pytest.approx(1.0, rel=1e-5)
+    assert late.channels["wheel"].shaft_hz.value == pytest.approx(1.2, rel=1e-5)
+    stored = {"0001": ClockRate(ppm=10_000.0, u_ppm=20.0, basis="stored")}
+    assert speed_of(log(segment({"wheel": fast})), clocks=stored).end_s == pytest.approx(fast[-1] / 16.16e6, abs=1e-4)
 
 
 def test_segments_keep_their_own_clocks(bench):

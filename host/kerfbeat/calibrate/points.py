@@ -112,14 +112,14 @@ def steady_points(
         if not len(segment.syncs) and clocks is not None:
             clock = clocks.get(segment.board_id, clock)
         for stretch in stretches(segment):
-            start_s = offset_s + (stretch.start_ticks - segment.start_ticks) / segment.tick_hz
+            start_s = offset_s + (stretch.start_ticks - segment.start_ticks) / (segment.tick_hz * clock.factor)
             found = _point(log, stretch, clock, offset_s)
             if isinstance(found, SteadyPoint):
                 points.append(found)
             elif found:
-                end_s = offset_s + (stretch.end_ticks - segment.start_ticks) / segment.tick_hz
+                end_s = offset_s + (stretch.end_ticks - segment.start_ticks) / (segment.tick_hz * clock.factor)
                 reasons.append(f"{log.source}, {start_s:.0f} to {end_s:.0f} s: {found}")
-        offset_s += segment.duration_s
+        offset_s += segment.duration_s / clock.factor
     return points, reasons
 
 
@@ -169,8 +169,8 @@ def _point(log: PulseLog, stretch: Stretch, clock: ClockRate, offset_s: float) -
     return SteadyPoint(
         source=log.source,
         setting=stretch.setting,
-        start_s=offset_s + (steady[0] - segment.start_ticks) / tick_hz,
-        end_s=offset_s + (steady[1] - segment.start_ticks) / tick_hz,
+        start_s=piece.seconds(steady[0]),
+        end_s=piece.seconds(steady[1]),
         speed_hz=speed_hz,
         u_hz=u_hz,
         u_wander=steady[2],

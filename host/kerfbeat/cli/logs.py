@@ -29,7 +29,13 @@ SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clo
 )
 @click.argument("log_path", type=LOG, metavar="LOG")
 @click.option("--machine", "machine_path", type=LOG, metavar="M", help="Use this machine file, not the one in the log.")
-@click.option("--from", "start_s", type=Quantity("duration"), metavar="TIME", help="Leave out what was before.")
+@click.option(
+    "--from",
+    "start_s",
+    type=Quantity("duration"),
+    metavar="TIME",
+    help="Leave out what was before, by the corrected clock.",
+)
 @click.option("--to", "end_s", type=Quantity("duration"), metavar="TIME", help="Leave out what came after, as 40s.")
 @click.option("--budget", is_flag=True, help="Tell what makes up the uncertainty of the blade's speed.")
 @unit_option

@@ -29,6 +29,15 @@ class Piece:
     start_ticks: int
     end_ticks: int
 
+    @property
+    def true_tick_hz(self) -> float:
+        """Ticks in a true second, as well as that is known."""
+        return self.segment.tick_hz * self.clock.factor
+
+    def seconds(self, tick: float) -> float:
+        """True seconds of the log at a tick."""
+        return self.offset_s + (tick - self.segment.start_ticks) / self.true_tick_hz
+
     def edges(self, channel: str) -> NDArray[np.int64]:
         """Edges of a channel inside."""
         ticks = self.segment.edge_ticks.get(channel)
@@ -119,6 +128,8 @@ def pieces_of(
 ) -> list[Piece]:
     """Segments cut to a window, in seconds from the log's beginning (time between segments is not counted).
 
+    Seconds are true ones, by the corrected clock, as far as exchanges or a stored calibration tell it.
+
     clocks : what is stored of boards, for segments that hold no exchange.
     Raises MeasureError if the window holds nothing of the log.
     """
@@ -126,19 +137,23 @@ def pieces_of(
     high_s = math.inf if end_s is None else end_s
     found, offset_s = [], 0.0
     for segment in log.segments:
+        clock = clock_of(segment, clocks)
+        per_s, long_s = segment.tick_hz * clock.factor, segment.duration_s / clock.factor
         begin = max(low_s, offset_s) - offset_s
-        finish = min(high_s, offset_s + segment.duration_s) - offset_s
-        if finish > begin or (segment.duration_s == 0 and begin == 0):
+        finish = min(high_s, offset_s + long_s) - offset_s
+        if finish > begin or (long_s == 0 and begin == 0):
+            last = segment.end_ticks - segment.start_ticks
             found.append(
                 Piece(
                     segment=segment,
-                    clock=clock_of(segment, clocks),
+                    clock=clock,
                     offset_s=offset_s,
-                    start_ticks=segment.start_ticks + math.ceil(begin * segment.tick_hz),
-                    end_ticks=segment.start_ticks + math.floor(finish * segment.tick_hz),
+                    start_ticks=segment.start_ticks + math.ceil(begin * per_s),
+                    # A whole segment keeps its last tick, which rounding must not take.
+                    end_ticks=segment.start_ticks + (last if finish >= long_s else math.floor(finish * per_s)),
                 )
             )
-        offset_s += segment.duration_s
+        offset_s += long_s
     if not found:
         if not log.segments:
             raise MeasureError(f"{log.source}: nothing was recorded in it, not even a board's start; record anew")

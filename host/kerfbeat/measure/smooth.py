@@ -151,7 +151,13 @@ def speed_trace(
             board_s = (tick - piece.segment.start_ticks) / tick_hz
             speed_hz, u_hz = smooth_phase(board_s, place, weight=weight)
             u95_hz = K95 * np.hypot(u_hz, speed_hz * piece.clock.u_ppm * 1e-6)
-            parts.append((piece.offset_s + board_s, speed_hz * piece.clock.factor, u95_hz * piece.clock.factor))
+            parts.append(
+                (
+                    piece.offset_s + board_s / piece.clock.factor,
+                    speed_hz * piece.clock.factor,
+                    u95_hz * piece.clock.factor,
+                )
+            )
     if not parts:
         raise MeasureError(f"{log.source}: {channel} has no run of {LEAST_EDGES} pulses or more; no curve")
     gap = np.array([np.nan])

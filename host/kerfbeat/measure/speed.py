@@ -141,7 +141,7 @@ def _pulses(count: int) -> str:
 
 def _change_words(channel: str, piece: Piece, tick: int, seen: int, targets: int) -> str:
     """What happened where the number of pulses in a turn changes on the way."""
-    at_s = piece.offset_s + (tick - piece.segment.start_ticks) / piece.segment.tick_hz
+    at_s = piece.seconds(tick)
     if seen == targets:
         return f"{channel}: from {at_s:.1f} s on all {targets} targets are seen again"
     if seen < targets:
@@ -158,9 +158,9 @@ def _change_words(channel: str, piece: Piece, tick: int, seen: int, targets: int
 def _doubt_words(channel: str, piece: Piece, doubt: tuple[int, int, int]) -> str:
     """What is not known of a silence."""
     before, after, missed = doubt
-    at_s = piece.offset_s + (before - piece.segment.start_ticks) / piece.segment.tick_hz
+    at_s = piece.seconds(before)
     return (
-        f"{channel}: the silence of {(after - before) / piece.segment.tick_hz:.1f} s from {at_s:.1f} s on may be "
+        f"{channel}: the silence of {(after - before) / piece.true_tick_hz:.1f} s from {at_s:.1f} s on may be "
         f"{missed} missing {'pulse' if missed == 1 else 'pulses'} or a pause; it is left out, and the ± holds both"
     )
 
@@ -192,7 +192,7 @@ def _channel_speed(
         told += [_doubt_words(channel, piece, doubt) for doubt in clean.doubtful]
         for before, after, missed in clean.doubtful:
             doubtful += missed
-            true_s = (after - before) / (piece.segment.tick_hz * piece.clock.factor)
+            true_s = (after - before) / piece.true_tick_hz
             doubts.append(((missed + 1) / clean.per_turn, true_s))
     for per_turn in sorted(seen_per_turn - {targets}):
         many = "fewer" if per_turn < targets else "more"
@@ -258,7 +258,7 @@ def speed_of(
 ) -> SpeedResult:
     """Average speed while turning, of every channel, over the log or a window of it.
 
-    start_s, end_s : seconds from the log's beginning, by the board's stated clock.
+    start_s, end_s : seconds from the log's beginning, by the corrected clock where it is known, as are all told.
     spacing_turns : known spacing of a channel's targets, from each to the next.
     clocks : what is stored of boards, for segments that hold no exchange.
     A channel without a whole turn has no speed and a warning.  The uncertainty holds timing noise, the shaft's wander
@@ -276,9 +276,9 @@ def speed_of(
     blade_m_per_s, blade_channel = _blade(log.machine, channels)
     first, last = pieces[0], pieces[-1]
     return SpeedResult(
-        start_s=first.offset_s + (first.start_ticks - first.segment.start_ticks) / first.segment.tick_hz,
-        end_s=last.offset_s + (last.end_ticks - last.segment.start_ticks) / last.segment.tick_hz,
-        duration_s=sum((piece.end_ticks - piece.start_ticks) / piece.segment.tick_hz for piece in pieces),
+        start_s=first.seconds(first.start_ticks),
+        end_s=last.seconds(last.end_ticks),
+        duration_s=sum((piece.end_ticks - piece.start_ticks) / piece.true_tick_hz for piece in pieces),
         channels=channels,
         blade_m_per_s=blade_m_per_s,
         blade_channel=blade_channel,

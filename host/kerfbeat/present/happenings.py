@@ -1,6 +1,7 @@
 """What did the operator do, and what went wrong, along the log's own time?
 
-Seconds count from the log's beginning; the time between two segments, which nobody saw, is left out, as in the results.
+Seconds count from the log's beginning, by the corrected clock; the time between two segments, which nobody saw, is
+left out, as in the results.
 """
 
 from collections.abc import Mapping
@@ -9,6 +10,7 @@ from functools import partial
 
 from kerfbeat.capture.log import PulseLog, Segment
 from kerfbeat.machine import Setting
+from kerfbeat.measure.pieces import clock_of
 from kerfbeat.present.entry import hz_of
 
 __all__ = ["Happenings", "happenings_of"]
@@ -40,7 +42,8 @@ def happenings_of(log: PulseLog) -> Happenings:
     cut_from_s: float | None = None
     offset_s = 0.0
     for number, segment in enumerate(log.segments):
-        at_s = partial(_at_s, segment, offset_s)
+        factor = clock_of(segment).factor
+        at_s = partial(_at_s, segment, offset_s, segment.tick_hz * factor)
         if number:
             restarts.append((offset_s, segment.cause))
         for mark in sorted(segment.marks, key=lambda mark: mark.ticks):
@@ -61,7 +64,7 @@ def happenings_of(log: PulseLog) -> Happenings:
                     setting, since_s = changed, now_s
         for loss in segment.losses:
             losses[loss.channel].append((at_s(loss.start_ticks), at_s(loss.end_ticks)))
-        offset_s += segment.duration_s
+        offset_s += segment.duration_s / factor
     settings.append((since_s, offset_s, setting))
     if cut_from_s is not None:
         cuts.append((cut_from_s, offset_s))
@@ -74,8 +77,8 @@ def happenings_of(log: PulseLog) -> Happenings:
     )
 
 
-def _at_s(segment: Segment, offset_s: float, ticks: int) -> float:
-    return offset_s + (ticks - segment.start_ticks) / segment.tick_hz
+def _at_s(segment: Segment, offset_s: float, true_tick_hz: float, ticks: int) -> float:
+    return offset_s + (ticks - segment.start_ticks) / true_tick_hz
 
 
 def _changed(setting: Setting, key: str, value: str) -> Setting:
