@@ -2,10 +2,12 @@
 
 import dataclasses
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from kerfbeat.capture.log import read_log
 from kerfbeat.diagnose.motor_load import breakdown_slip_hz, full_load_slip_hz, load_of
 from kerfbeat.diagnose.pair_slip import pair_slip
 from kerfbeat.diagnose.parts import parts_of
@@ -326,3 +328,11 @@ def test_an_unmarked_cut_is_a_cut(play):
     marks = tuple(mark for mark in segment.marks if mark.key != "cut")
     bare = dataclasses.replace(log, segments=(dataclasses.replace(segment, marks=marks),))
     assert slip_of(bare).verdict.cause == "healthy"
+
+
+def test_an_oily_belt_is_no_joint():
+    """It slips by fits and starts, which may look alike in even and odd passes; idle running shows nothing of it."""
+    found = slip_of(read_log(Path(__file__).resolve().parents[2] / "sample_logs" / "saw-belt-slip.csv"))
+    assert [pair.joint for pair, _ in found.belts] == [None]
+    assert found.verdict.cause == "belt slip"
+    assert not any("joint" in line for line in found.verdict.evidence)

@@ -30,6 +30,7 @@ STEPS_PER_UNKNOWN = 3.0  # in each half
 # tried where only its length is known.  Chance gives 0 +- 0.25; real joints 0.52 and more
 # (test_verdict_names_the_cause).
 ALIKE_BY_MARK, ALIKE_BY_LENGTH = 0.5, 0.7
+LEAST_IDLE, EXPLAINED = 20, 0.5  # steps of idle running, and the part of their variance that the joint must explain
 LEAST_DEPTH = 0.002  # a dip that nobody need be told of
 HUBER, ROUNDS = 1.345, 12  # efficiency 95 % for normal errors
 GRID = 100  # places of a pass
@@ -51,11 +52,30 @@ class Joint:
     by_mark: bool
 
 
-def joint_of(machine: Machine, tracks: Sequence[Track], steps: Steps, slip: Floats, load: Floats) -> Joint | None:
+def joint_of(
+    machine: Machine, tracks: Sequence[Track], steps: Steps, slip: Floats, *, load: Floats, idle: NDArray[np.bool_]
+) -> Joint | None:
     """Find what repeats with the blade in (n,) slip; None where nothing does, or the blade's place is not known.
 
-    load : (n,) what creep is in proportion to, of any unit.
+    load : (n,) what creep is in proportion to, of any unit.   idle : (n,) where it runs idle: there a belt that slips
+        is quiet and a joint is not, so that the joint must be seen in it.
     """
+    found = _repeating(machine, tracks, steps, slip, load)
+    if found is None:
+        return None
+    where = np.isfinite(slip) & idle
+    if np.count_nonzero(where) < LEAST_IDLE:
+        where = np.isfinite(slip)
+    before = (slip * steps.length_s)[where]
+    after = before - found.lag_s[where]
+    explained = 1.0 - float(np.var(after)) / max(float(np.var(before)), np.finfo(float).tiny)
+    return found if explained > EXPLAINED else None
+
+
+def _repeating(
+    machine: Machine, tracks: Sequence[Track], steps: Steps, slip: Floats, load: Floats
+) -> Joint | None:
+    """What repeats with the blade, wherever it does."""
     use = np.isfinite(slip)
     marked = place_at([track for track in tracks if track.channel == "blade"], steps)
     if np.count_nonzero(use & np.isfinite(marked[0])) > 0.5 * np.count_nonzero(use):

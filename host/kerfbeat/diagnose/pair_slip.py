@@ -115,7 +115,7 @@ def pair_slip(
     raw, joint = slip, None
     if law is BELT:
         carried = np.array([p.cutting for p in parts], dtype=float)[running.part] if load is None else load
-        joint = joint_of(machine, tracks, steps, slip, np.nan_to_num(carried))
+        joint = joint_of(machine, tracks, steps, slip, load=np.nan_to_num(carried), idle=running.idle)
     if joint is not None:
         slip = slip - joint.lag_s / steps.length_s
     creep, learned = _learn(steps, slip, load, law)

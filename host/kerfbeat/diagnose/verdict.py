@@ -156,7 +156,7 @@ def verdict_of(
     own = [each for each in slipping if not _during(each[2].start_s, overloads)]
     if own:
         deep = [fall for fall in falls if fall.possible not in ("motor, belt or blade", "unknown")]
-        unsure = "motor" not in seen and all(_over(each[2], deep) for each in own)
+        unsure = "motor" not in seen and any(_over(each[2], deep) for each in own)
         causes.append("overload or belt" if unsure else "belt slip")
         _, names, worst_slip = max(own, key=lambda each: each[2].peak_percent.value)
         load = "" if worst_slip.load is None else f" at {worst_slip.load:.2f} of full load"
