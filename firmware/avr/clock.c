@@ -22,7 +22,7 @@ void clock_start(void)
     board_counter_start();
 }
 
-uint32_t clock_now_locked(void)
+INLINE_NOT_COPIED uint32_t clock_now_locked(void)
 {
     return clock_of_locked(BOARD_COUNTER);
 }

@@ -10,20 +10,19 @@
 #include "store.h"
 #include "uart.h"
 
-void host_begin(struct message *message, uint8_t type)
+void host_begin(uint8_t type)
 {
-    message_begin(message, uart_buffer(), type, board.sequence++);
+    message_begin(&board.message, uart_buffer(), type, board.sequence++);
 }
 
-INLINE_NEVER void host_send(struct message *message)
+INLINE_NEVER void host_send(void)
 {
-    (void)message_close(message);
-    uart_send(message->line);
+    (void)message_close(&board.message);
+    uart_send(board.message.line);
 }
 
 INLINE_NEVER void host_send_hello(bool answered, uint8_t asked)
 {
-    struct message message;
     const struct message_hello hello = {
         .board_kind = BOARD_KIND,
         .reset_cause = reset_cause(),
@@ -33,39 +32,31 @@ INLINE_NEVER void host_send_hello(bool answered, uint8_t asked)
         .config_generation = board.store.generation,
     };
 
-    host_begin(&message, WIRE_HELLO);
-    message_hello(&message, &hello, state_now());
-    host_send(&message);
+    host_begin(WIRE_HELLO);
+    message_hello(&board.message, &hello, state_now());
+    host_send();
 }
 
 INLINE_NEVER static void host_send_result(uint8_t asked, uint8_t request, uint8_t code)
 {
-    struct message message;
 
-    host_begin(&message, WIRE_RESULT);
-    message_result(&message, asked, request, code);
-    host_send(&message);
+    host_begin(WIRE_RESULT);
+    message_result(&board.message, asked, request, code);
+    host_send();
 }
 
 /* The delimiter leaves at the moment that the frame behind it tells. */
 INLINE_NEVER void host_send_pong(void)
 {
-    struct message message;
-    struct tick answer;
-    struct tick ping;
-
     tick_advance(&board.clock, uart_send_delimiter());
-    answer = board.clock;
-    ping = tick_before(&answer, board.pong_received_ticks);
     board.pong_due = false;
-    host_begin(&message, WIRE_PONG);
-    message_pong(&message, board.pong_asked, &ping, &answer);
-    host_send(&message);
+    host_begin(WIRE_PONG);
+    message_pong(&board.message, board.pong_asked, &board.clock, board.pong_received_ticks);
+    host_send();
 }
 
 INLINE_NEVER static void host_send_config(const struct message_request *request)
 {
-    struct message message;
     uint8_t at;
 
     if (request->count == 0u || request->count > WIRE_CONFIG_READ_MAX || request->offset > CONFIG_LENGTH
@@ -73,12 +64,12 @@ INLINE_NEVER static void host_send_config(const struct message_request *request)
         host_send_result(request->sequence, request->type, WIRE_BAD_VALUE);
         return;
     }
-    host_begin(&message, WIRE_CONFIG_DATA);
-    message_config_data(&message, request->sequence, board.store.generation, CONFIG_LENGTH, request->offset);
+    host_begin(WIRE_CONFIG_DATA);
+    message_config_data(&board.message, request->sequence, board.store.generation, CONFIG_LENGTH, request->offset);
     for (at = 0; at < request->count; at++) {
-        message_u8(&message, config_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
+        message_u8(&board.message, config_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
     }
-    host_send(&message);
+    host_send();
 }
 
 /* Answers a request; the line is free. */

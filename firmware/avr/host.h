@@ -11,8 +11,8 @@
 #include "message.h"
 
 /* Begins a message of this type in the free buffer, and sends it once its payload is written. */
-void host_begin(struct message *message, uint8_t type);
-void host_send(struct message *message);
+void host_begin(uint8_t type);
+void host_send(void);
 
 /* HELLO: as an answer, or unasked. */
 void host_send_hello(bool answered, uint8_t asked);

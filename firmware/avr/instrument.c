@@ -27,8 +27,7 @@ static struct display display;
 static struct buttons buttons;
 static struct entry entry;
 static uint32_t look_ticks;                  /* when the last look was due */
-static uint32_t display_ticks;               /* when the last nibble was given, and how long to let pass */
-static uint32_t display_wait_ticks;
+static uint32_t display_due_ticks;           /* when the next nibble may be given */
 static uint8_t looks;                        /* since the last reading */
 static uint8_t readings;                     /* since the display was set up */
 static uint8_t wheel_at;                     /* in the inputs' rings: what was looked at */
@@ -49,7 +48,7 @@ void instrument_start(void)
 {
     board_panel_start();
     display_begin(&display);
-    display_wait_ticks = DISPLAY_POWER_UP_US * INSTRUMENT_TICKS_PER_US;
+    display_due_ticks = DISPLAY_POWER_UP_US * INSTRUMENT_TICKS_PER_US;
     instrument_begin();
 }
 
@@ -135,14 +134,13 @@ void instrument_go_on(void)
     if (now_ticks - look_ticks >= INSTRUMENT_LOOK_TICKS) {
         look_ticks += INSTRUMENT_LOOK_TICKS;
         instrument_look();
-    } else if (now_ticks - display_ticks >= display_wait_ticks) {
+    } else if ((int32_t)(now_ticks - display_due_ticks) >= 0) {
         uint16_t wait_us;
         const uint8_t nibble = display_next(&display, &wait_us);
 
         if (nibble != DISPLAY_NONE) {
             board_display_put(nibble);
         }
-        display_ticks = now_ticks;
-        display_wait_ticks = (uint32_t)wait_us * INSTRUMENT_TICKS_PER_US;
+        display_due_ticks = now_ticks + (uint32_t)wait_us * INSTRUMENT_TICKS_PER_US;
     }
 }

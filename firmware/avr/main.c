@@ -34,51 +34,39 @@
 
 struct board board;
 
-const struct tick *state_now(void)
-{
-    tick_advance(&board.clock, clock_now());
-    return &board.clock;
-}
-
 INLINE_NEVER static void main_send_status(void)
 {
-    struct message message;
     const uint8_t flags = (uint8_t)(board.store.flags | (board.streaming ? WIRE_FLAG_STREAMING : 0u));
     uint8_t input;
 
-    host_begin(&message, WIRE_STATUS);
-    message_tick(&message, state_now());
-    message_u8(&message, flags);
-    message_u16(&message, supply_mv(ADC, BOARD_REFERENCE_MV));
-    message_u16(&message, board.damaged);
+    host_begin(WIRE_STATUS);
+    message_tick(&board.message, state_now());
+    message_u8(&board.message, flags);
+    message_u16(&board.message, supply_mv(ADC, BOARD_REFERENCE_MV));
+    message_u16(&board.message, board.damaged);
     for (input = 0; input < WIRE_INPUTS; input++) {
-        message_u32(&message, board.batch.input[input].overruns);
-        message_u16(&message, inputs_flood[input].count);
-        message_u32(&message, batch_take_shortest(&board.batch, input));
+        message_bytes(&board.message, &board.batch.input[input].overruns, sizeof board.batch.input[input].overruns);
+        message_u16(&board.message, inputs_flood[input].count);
+        message_u32(&board.message, batch_take_shortest(&board.batch, input));
     }
     ADCSRA |= _BV(ADSC);           /* the reading of the next status */
-    host_send(&message);
+    host_send();
 }
 
 INLINE_NEVER static bool main_send_masked(void)
 {
-    struct message message;
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct flood *flood = &inputs_flood[input];
 
         if (flood->report) {
-            const struct tick *now = state_now();
-            const struct tick from = tick_before(now, flood->from_ticks);
-            const struct tick until = tick_before(now, flood->until_ticks);
-
             flood->report = false;
             batch_release(&board.batch, input);
             if (board.streaming) {
-                host_begin(&message, WIRE_MASKED);
-                message_masked(&message, input, &from, &until);
-                host_send(&message);
+                host_begin(WIRE_MASKED);
+                message_masked(&board.message, input, state_now(), flood->from_ticks, flood->until_ticks);
+                host_send();
                 return true;
             }
         }
@@ -101,7 +89,6 @@ INLINE_NEVER static void main_discard(void)
 
 INLINE_NEVER static void main_send_batch(void)
 {
-    struct message message;
     struct batch_moment moment;
     uint32_t oldest_age_ticks;
     const uint32_t now_ticks = clock_now();
@@ -118,8 +105,8 @@ INLINE_NEVER static void main_send_batch(void)
     if (!inputs_moment(&moment, &board.batch, &board.clock)) {
         return;
     }
-    batch_write(&board.batch, inputs_rings, &moment, &message, uart_buffer(), board.sequence++);
-    host_send(&message);
+    batch_write(&board.batch, inputs_rings, &moment, &board.message, uart_buffer(), board.sequence++);
+    host_send();
     board.batch_sent_ticks = now_ticks;
 }
 

@@ -85,7 +85,7 @@ ISR(BOARD_RECEIVED_VECT)
     }
 }
 
-uint8_t *uart_buffer(void)
+INLINE_NOT_COPIED uint8_t *uart_buffer(void)
 {
     return uart_waiting == NULL ? uart_buffers[uart_turn] : NULL;
 }

@@ -9,7 +9,8 @@
 #define BATCH_SPAN_MAX 0x0FFFFFFFul
 #define BATCH_HEADER_BYTES (2u + 8u + BATCH_SPAN_BYTES)
 #define BATCH_LOST_BYTES 3u         /* 16 bits */
-#define BATCH_FIXED_BYTES (BATCH_HEADER_BYTES + WIRE_INPUTS * (4u + BATCH_LOST_BYTES + 1u) + FRAME_CRC_BYTES)
+#define BATCH_INPUT_BYTES (4u + BATCH_LOST_BYTES + 1u)
+#define BATCH_FIXED_BYTES (BATCH_HEADER_BYTES + WIRE_INPUTS * BATCH_INPUT_BYTES + FRAME_CRC_BYTES)
 #define BATCH_ROOM_BYTES (WIRE_FRAME_MAX - BATCH_FIXED_BYTES)
 #define BATCH_SHARE_BYTES (BATCH_ROOM_BYTES / WIRE_INPUTS)   /* a busy input leaves the later ones this much */
 
@@ -23,7 +24,7 @@
 _Static_assert(BATCH_SLACK_BYTES >= 4, "an interval of 24 bits takes 4 bytes");
 _Static_assert(BATCH_SHARE_BYTES >= 15, "each input must get on in every batch");
 
-void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS])
+INLINE_NOT_COPIED void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS])
 {
     const struct batch zero = { { 0, 0 }, { { 0 } } };
     uint8_t input;
@@ -158,13 +159,12 @@ INLINE_NEVER static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32
     }
 }
 
-/* Writes the edges of an input from the ring's tail to `head`, as many as end before `limit`, takes them from the ring,
- * and returns how many there are.  Intervals are differences of 24-bit times, since no edge in a ring is a second older
+/* Writes the edges of an input from the ring's tail to the moment's head, as many as end before `limit`, takes them from the
+ * ring, and returns how many there are.  Intervals are differences of 24-bit times, since no edge in a ring is a second older
  * than the base.  Two captures with one time are one edge: the second came while the first was being read, and took its
  * place.  Not inlined: the loop needs all registers. */
-INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
-                                            uint32_t now_ticks, uint32_t base_ticks, struct message *message,
-                                            const uint8_t *limit)
+INLINE_NOT_COPIED static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
+                                            uint32_t base_ticks, struct message *message, const uint8_t *limit)
 {
     uint32_t previous = base_ticks + state->latency_ticks;       /* in recorded time, as the ring's */
     uint8_t *end = message->end;
@@ -196,23 +196,25 @@ INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ri
         sent++;
     }
     ring->tail = at;                         /* from here on the interrupt may use these slots again */
+    message->end = end;
     if (sent != 0u) {
-        message->end = end;
-        state->count += sent;
-        state->last_ticks = tick_of_short(now_ticks, previous) - state->latency_ticks;
+        /* no edge is older than the base by a second, nor younger by more */
+        state->last_ticks = base_ticks + ((previous - state->latency_ticks - base_ticks) & TICK_SHORT_MASK);
     }
     return sent;
 }
 
 /* How far an input lets `complete` go, after its edges up to `head` have been written or left. */
-INLINE_NEVER static void batch_limit_by_input(const struct batch_input *state, const struct ring *ring, uint8_t head,
-                                              uint32_t now_ticks, uint32_t base_ticks, bool losses_told,
-                                              uint32_t *span)
+INLINE_NEVER static void batch_limit_by_input(const struct batch *batch, uint8_t input, const struct ring *ring,
+                                              const struct batch_moment *moment, bool losses_told, uint32_t *span)
 {
+    const struct batch_input *state = &batch->input[input];
+    const uint32_t base_ticks = batch->base.low;
+    const uint8_t head = moment->head[input];
     const uint8_t at = ring->tail;
 
     if (at != head) {
-        batch_limit(span, base_ticks, batch_edge_ticks(state, ring, at, now_ticks) - 1u);
+        batch_limit(span, base_ticks, batch_edge_ticks(state, ring, at, moment->now.low) - 1u);
     } else if (ring->closed != 0u && ring->head == head) {
         batch_limit(span, base_ticks, state->last_ticks);
     }
@@ -221,54 +223,53 @@ INLINE_NEVER static void batch_limit_by_input(const struct batch_input *state, c
     }
 }
 
+/* Room that an input is sure of, however busy the ones before it are. */
+INLINE_NEVER static uint8_t batch_sure_bytes(const struct ring *ring, uint8_t head)
+{
+    const uint8_t used = ring_bytes_used(ring, head);
+
+    return used < BATCH_SHARE_BYTES ? used : (uint8_t)BATCH_SHARE_BYTES;
+}
+
 INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS],
                               const struct batch_moment *moment, struct message *message, uint8_t *line,
                               uint8_t sequence)
 {
-    const uint32_t now_ticks = moment->now.low;
-    const uint32_t base_ticks = batch->base.low;
     const bool losses_told = (moment->lost[0] | moment->lost[1] | moment->lost[2]) != 0u;
-    uint32_t span = now_ticks - base_ticks;
-    uint8_t room = BATCH_ROOM_BYTES;
-    uint8_t kept[WIRE_INPUTS + 1u];      /* room that the inputs from here on are sure of */
+    uint32_t span = moment->now.low - batch->base.low;
+    uint8_t *limit = line + FRAME_CODE_BYTES + BATCH_HEADER_BYTES + BATCH_ROOM_BYTES - (BATCH_LOST_BYTES - 1u);
     uint8_t *end;
     uint8_t input;
 
     if (span > BATCH_SPAN_MAX) {
         span = BATCH_SPAN_MAX;
     }
-    kept[WIRE_INPUTS] = 0;
-    for (input = WIRE_INPUTS; input-- > 0u;) {
-        const uint8_t used = ring_bytes_used(&rings[input], moment->head[input]);
-
-        kept[input] = (uint8_t)(kept[input + 1u] + (used < BATCH_SHARE_BYTES ? used : (uint8_t)BATCH_SHARE_BYTES));
+    for (input = 0; input < WIRE_INPUTS; input++) {
+        limit -= batch_sure_bytes(&rings[input], moment->head[input]);
     }
 
-    message->line = line;
     message->end = line + FRAME_CODE_BYTES + BATCH_HEADER_BYTES;
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct batch_input *state = &batch->input[input];
-        struct ring *ring = &rings[input];
-        const uint8_t head = moment->head[input];
-        const uint16_t lost = moment->lost[input];
-        struct message count = { line, message->end };
+        uint8_t *const count_at = message->end;
         uint8_t *sent_at;
 
+        limit += BATCH_INPUT_BYTES + batch_sure_bytes(&rings[input], moment->head[input]);
         message->end += sizeof state->count;
-        message_var(message, lost);
+        message_var(message, moment->lost[input]);
         sent_at = message->end++;
-        *sent_at = batch_put_edges(state, ring, head, now_ticks, base_ticks, message,
-                                   message->end + (uint8_t)(room - kept[input + 1u]));
-        room = (uint8_t)(room - (message->end - sent_at - 1));
-        state->count += lost;
-        state->overruns += lost;
-        message_u32(&count, state->count);
-        batch_limit_by_input(state, ring, head, now_ticks, base_ticks, losses_told, &span);
+        *sent_at = batch_put_edges(state, &rings[input], moment->head[input], batch->base.low, message, limit);
+        state->count += moment->lost[input] + *sent_at;
+        state->overruns += moment->lost[input];
+        end = message->end;
+        message->end = count_at;
+        message_bytes(message, &state->count, sizeof state->count);
+        message->end = end;
+        batch_limit_by_input(batch, input, &rings[input], moment, losses_told, &span);
     }
 
     /* The header goes in front, moved up by the bytes its span leaves unused. */
-    end = message->end;
-    message_begin(message, line + (BATCH_SPAN_BYTES - message_var_bytes(span)), WIRE_BATCH, sequence);
+    message_begin(message, line + BATCH_SPAN_BYTES - (message_put_var(line, span) - line), WIRE_BATCH, sequence);
     message_tick(message, &batch->base);
     message_var(message, span);
     message->end = end;

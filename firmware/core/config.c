@@ -1,6 +1,9 @@
 /* What does the board remember without power, and how does it survive damage?  See config.h. */
 #include "config.h"
 
+#include <stddef.h>
+
+#include "flash.h"
 #include "frame.h"
 #include "inline.h"
 
@@ -23,53 +26,55 @@ const struct config config_default = {
     .clock_u95_ppb = 0xFFFFFFFFul,
 };
 
-static uint32_t config_read_u32(config_read_function *read, uint16_t address)
+/* Bytes of the EEPROM; numbers lie in it as in memory. */
+INLINE_NEVER static void config_fetch(config_read_function *read, uint16_t address, void *to, uint8_t count)
 {
-    return (uint32_t)read(address) | ((uint32_t)read((uint16_t)(address + 1u)) << 8)
-        | ((uint32_t)read((uint16_t)(address + 2u)) << 16) | ((uint32_t)read((uint16_t)(address + 3u)) << 24);
-}
+    uint8_t *byte = to;
 
-static uint16_t config_read_u16(config_read_function *read, uint16_t address)
-{
-    return (uint16_t)(read(address) | (uint16_t)(read((uint16_t)(address + 1u)) << 8));
-}
-
-static void config_read_bytes(config_read_function *read, uint16_t address, uint8_t *bytes, uint8_t count)
-{
     while (count-- != 0u) {
-        *bytes++ = read(address++);
+        *byte++ = read(address++);
     }
 }
 
-static bool config_input_sound(const struct config *config, uint8_t input, uint8_t targets)
+/* The single bytes behind the board's id: the least and the most that each may be. */
+static const uint8_t config_ranges[][2] FLASH = {
+    { 0, CONFIG_BAUD_SLOW },
+    { 0, CONFIG_MODE_ALL }, { 0, CONFIG_MODE_ALL }, { 0, CONFIG_MODE_ALL },
+    { CONFIG_FLOOD_EDGES_MIN, CONFIG_FLOOD_EDGES_MAX },
+    { CONFIG_MASK_MS_MIN, CONFIG_MASK_MS_MAX },
+    { 0, CONFIG_UNIT_M_PER_MIN },
+    { 0, WIRE_INPUTS }, { 0, WIRE_INPUTS },                    /* wheel and fast input, ... */
+    { 0, CONFIG_TARGETS_MAX }, { 0, CONFIG_TARGETS_MAX },      /* ... and their targets */
+};
+
+_Static_assert(offsetof(struct config, baud) + sizeof config_ranges / 2u == offsetof(struct config, circumference_um),
+               "a range for every byte from baud to fast_targets");
+
+INLINE_NOT_COPIED static bool config_input_sound(const struct config *config, uint8_t input, uint8_t targets)
 {
-    if (input > WIRE_INPUTS || targets > CONFIG_TARGETS_MAX) {
-        return false;
-    }
     return input == 0u || (targets != 0u && (config->mode[input - 1u] & CONFIG_MODE_ENABLED) != 0u);
 }
 
 /* Are all values in range and at one with each other?  `address`: of the configuration in the EEPROM. */
 INLINE_NEVER static bool config_sound(const struct config *config, config_read_function *read, uint16_t address)
 {
+    const uint8_t *byte = &config->baud;
     uint16_t before = 0;
     uint8_t at;
 
-    for (at = 0; at < WIRE_INPUTS; at++) {
-        if ((config->mode[at] & (uint8_t)~CONFIG_MODE_ALL) != 0u) {
+    for (at = 0; at < sizeof config_ranges; at += 2u) {
+        if (*byte < flash_byte(&config_ranges[0][0] + at) || *byte > flash_byte(&config_ranges[0][1] + at)) {
             return false;
         }
+        byte++;
     }
-    if (config->version != CONFIG_VERSION || config->baud > CONFIG_BAUD_SLOW
-        || config->flood_edges < CONFIG_FLOOD_EDGES_MIN || config->flood_edges > CONFIG_FLOOD_EDGES_MAX
-        || config->mask_ms < CONFIG_MASK_MS_MIN || config->mask_ms > CONFIG_MASK_MS_MAX
-        || config->unit > CONFIG_UNIT_M_PER_MIN
+    if (config->version != CONFIG_VERSION
         || !config_input_sound(config, config->wheel_input, config->wheel_targets)
         || !config_input_sound(config, config->fast_input, config->fast_targets)
         || (config->wheel_input != 0u && config->wheel_input == config->fast_input)
-        || config->circumference_um > CONFIG_CIRCUMFERENCE_MAX_UM
-        || (config->circumference_um != 0u && config->circumference_um < CONFIG_CIRCUMFERENCE_MIN_UM)
-        || config->clock_ppb > CONFIG_CLOCK_PPB_MAX || config->clock_ppb < -CONFIG_CLOCK_PPB_MAX
+        || (config->circumference_um != 0u
+            && config->circumference_um - CONFIG_CIRCUMFERENCE_MIN_UM > CONFIG_CIRCUMFERENCE_MAX_UM - CONFIG_CIRCUMFERENCE_MIN_UM)
+        || (uint32_t)config->clock_ppb + (uint32_t)CONFIG_CLOCK_PPB_MAX > 2u * (uint32_t)CONFIG_CLOCK_PPB_MAX
         || (config->fastest_mm_per_min != 0u && config->fastest_mm_per_min <= config->slowest_mm_per_min)
         || config->slip_limit_hundredths > CONFIG_SLIP_LIMIT_MAX
         || (config->angles != 0u && config->angles != config->wheel_targets)) {
@@ -77,8 +82,9 @@ INLINE_NEVER static bool config_sound(const struct config *config, config_read_f
     }
     address = (uint16_t)(address + CONFIG_FIXED_BYTES);
     for (at = 0; at < config->angles; at++) {
-        const uint16_t angle = config_read_u16(read, address);
+        uint16_t angle;
 
+        config_fetch(read, address, &angle, sizeof angle);
         if (at == 0u ? angle != 0u : angle <= before) {
             return false;
         }
@@ -88,44 +94,24 @@ INLINE_NEVER static bool config_sound(const struct config *config, config_read_f
     return true;
 }
 
-/* A slot of `length` bytes of configuration that is whole. */
-static bool config_whole(config_read_function *read, uint16_t start, uint8_t length)
-{
-    uint16_t crc = WIRE_CRC_INIT;
-    uint8_t left;
-
-    if (read(start) != length || config_read_u32(read, (uint16_t)(start + 1u)) == 0u) {
-        return false;
-    }
-    for (left = (uint8_t)(CONFIG_HEADER_BYTES + length); left != 0u; left--) {
-        crc = frame_crc(crc, read(start++));
-    }
-    return config_read_u16(read, start) == crc;
-}
-
-/* Whole, and of values this firmware understands. */
-static bool config_slot_good(config_read_function *read, uint8_t slot, struct config *found)
+/* A slot that is whole, and of values this firmware understands. */
+static bool config_slot_good(config_read_function *read, uint8_t slot, uint32_t *generation, struct config *found)
 {
     const uint16_t start = config_address(slot);
+    uint16_t crc = WIRE_CRC_INIT;
+    uint16_t stored_crc;
+    uint8_t at;
 
-    if (!config_whole(read, start, CONFIG_LENGTH)) {
+    if (read(start) != CONFIG_LENGTH) {
         return false;
     }
-    config_read_bytes(read, (uint16_t)(start + CONFIG_HEADER_BYTES), (uint8_t *)found, CONFIG_FIXED_BYTES);
-    return config_sound(found, read, (uint16_t)(start + CONFIG_HEADER_BYTES));
-}
-
-/* The same of a slot of the layout before. */
-static bool config_old_slot_good(config_read_function *read, uint8_t slot, struct config *found)
-{
-    const uint16_t start = (uint16_t)(slot * CONFIG_OLD_SPACING);
-
-    if (!config_whole(read, start, CONFIG_OLD_LENGTH) || read(start + CONFIG_HEADER_BYTES) != CONFIG_OLD_VERSION) {
-        return false;
+    for (at = 0; at < CONFIG_CRC_AT; at++) {
+        crc = frame_crc(crc, read((uint16_t)(start + at)));
     }
-    *found = config_default;
-    config_read_bytes(read, (uint16_t)(start + CONFIG_HEADER_BYTES + 1u), (uint8_t *)found + 1, CONFIG_OLD_LENGTH - 1u);
-    return config_sound(found, read, start);
+    config_fetch(read, (uint16_t)(start + CONFIG_CRC_AT), &stored_crc, sizeof stored_crc);
+    config_fetch(read, (uint16_t)(start + 1u), generation, sizeof *generation);
+    config_fetch(read, (uint16_t)(start + CONFIG_HEADER_BYTES), found, CONFIG_FIXED_BYTES);
+    return stored_crc == crc && config_sound(found, read, (uint16_t)(start + CONFIG_HEADER_BYTES));
 }
 
 static bool config_slot_erased(config_read_function *read, uint8_t slot)
@@ -141,46 +127,28 @@ static bool config_slot_erased(config_read_function *read, uint8_t slot)
     return true;
 }
 
-void config_load(struct config_store *store, config_read_function *read, struct config *config)
+INLINE_NOT_COPIED void config_load(struct config_store *store, config_read_function *read, struct config *config)
 {
+    const struct config_store nothing = { .read = read, .flags = WIRE_FLAG_CONFIG_DEFAULTS };
     struct config found;
-    uint32_t old_generation = 0;
+    uint32_t generation;
+    uint8_t damaged = 0;
     uint8_t slot;
 
     *config = config_default;
-    store->read = read;
-    store->generation = 0;
-    store->next_slot = 0;
-    store->stored = false;
-    store->work = CONFIG_IDLE;
-    store->flags = 0;
+    *store = nothing;
     for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        const uint32_t generation = config_read_u32(read, (uint16_t)(slot * CONFIG_OLD_SPACING + 1u));
-
-        if (config_old_slot_good(read, slot, &found) && generation > old_generation) {
+        if (!config_slot_good(read, slot, &generation, &found)) {
+            damaged |= config_slot_erased(read, slot) ? 0u : WIRE_FLAG_CONFIG_ONE_COPY;
+        } else if (generation > store->generation) {
             *config = found;
-            old_generation = generation;
+            store->generation = generation;
+            store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - slot);
+            store->stored = true;
         }
     }
-    for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        const uint32_t generation = config_read_u32(read, (uint16_t)(config_address(slot) + 1u));
-
-        if (config_slot_good(read, slot, &found)) {
-            if (generation > store->generation) {
-                *config = found;
-                store->generation = generation;
-                store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - slot);
-                store->stored = true;
-            }
-        } else if (!config_slot_erased(read, slot) && (slot != 0u || old_generation == 0u)) {
-            store->flags |= WIRE_FLAG_CONFIG_ONE_COPY;
-        }
-    }
-    if (!store->stored && old_generation != 0u) {
-        store->generation = old_generation;
-        store->next_slot = 1;
-    } else if (!store->stored) {
-        store->flags = WIRE_FLAG_CONFIG_DEFAULTS;
+    if (store->stored) {
+        store->flags = damaged;
     }
 }
 
@@ -199,8 +167,21 @@ uint8_t config_byte(const struct config_store *store, const struct config *confi
 
 uint16_t config_angle(const struct config_store *store, uint8_t target)
 {
-    return config_read_u16(store->read,
-                           (uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target));
+    uint16_t angle;
+
+    config_fetch(store->read, (uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target), &angle,
+                 sizeof angle);
+    return angle;
+}
+
+INLINE_NOT_COPIED static void config_begin_fill(struct config_store *store, bool local, uint8_t offset, uint8_t count)
+{
+    store->work = CONFIG_FILLING;
+    store->at = 0;
+    store->tried = false;
+    store->local = local;
+    store->offset = offset;
+    store->count = count;
 }
 
 uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t *bytes, uint8_t count)
@@ -208,16 +189,12 @@ uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t 
     if (count == 0u || offset > CONFIG_LENGTH || count > CONFIG_LENGTH - offset) {
         return WIRE_BAD_LENGTH;
     }
-    store->work = CONFIG_STAGING;
-    store->at = 0;
-    store->tried = false;
-    store->offset = (uint8_t)offset;
     store->bytes = bytes;
-    store->count = count;
+    config_begin_fill(store, false, (uint8_t)offset, count);
     return WIRE_OK;
 }
 
-static void config_begin_check(struct config_store *store)
+INLINE_NOT_COPIED static void config_begin_check(struct config_store *store)
 {
     store->work = CONFIG_CHECKING;
     store->at = 0;
@@ -269,13 +246,10 @@ void config_begin_change(struct config_store *store, struct config *config, cons
         }
         config->circumference_um = change->circumference_um;
     }
-    store->local = true;
-    store->work = CONFIG_COPYING;
-    store->at = 0;
-    store->tried = false;
+    config_begin_fill(store, true, 0, CONFIG_LENGTH);
 }
 
-/* While staging and copying the first step makes the slot's length invalid.
+/* While filling the first step makes the slot's length invalid.
  *
  * Sees to it that a byte of the next slot is this one: HOLDS when it is; CONFIG_WRITE when it must be written; CONFIG_DONE
  * when it was, and the cell does not hold it. */
@@ -298,37 +272,33 @@ INLINE_NEVER static uint8_t config_bring(struct config_store *store, uint8_t off
     return CONFIG_WRITE;
 }
 
-static uint8_t config_go_on_staging(struct config_store *store, struct config_next *next)
-{
-    while (store->at <= store->count) {
-        const uint8_t turn = store->at == 0u ? config_bring(store, 0, CONFIG_ERASED, next)
-            : config_bring(store, (uint8_t)(CONFIG_HEADER_BYTES - 1u + store->offset + store->at),
-                           store->bytes[store->at - 1u], next);
-
-        if (turn != CONFIG_HOLDS) {
-            return turn;
-        }
-        store->at++;
-    }
-    next->code = WIRE_OK;
-    return CONFIG_DONE;
-}
-
-static uint8_t config_go_on_copying(struct config_store *store, const struct config *config, struct config_next *next)
+/* Bytes of a host (`bytes`), or all of the configuration in force. */
+static uint8_t config_go_on_filling(struct config_store *store, const struct config *config, struct config_next *next)
 {
     uint8_t left;
 
     for (left = CONFIG_PIECE; left != 0u; left--) {
-        const uint8_t turn = store->at == 0u ? config_bring(store, 0, CONFIG_ERASED, next)
-            : config_bring(store, (uint8_t)(CONFIG_HEADER_BYTES - 1u + store->at),
-                           config_byte(store, config, (uint8_t)(store->at - 1u)), next);
+        uint8_t offset = 0;
+        uint8_t byte = CONFIG_ERASED;
+        uint8_t turn;
 
+        if (store->at != 0u) {
+            const uint8_t at = (uint8_t)(store->at - 1u);
+
+            offset = (uint8_t)(CONFIG_HEADER_BYTES + store->offset + at);
+            byte = store->local ? config_byte(store, config, at) : store->bytes[at];
+        }
+        turn = config_bring(store, offset, byte, next);
         if (turn != CONFIG_HOLDS) {
             return turn;
         }
-        if (store->at == CONFIG_LENGTH) {
-            config_begin_check(store);
-            break;
+        if (store->at == store->count) {
+            if (store->local) {
+                config_begin_check(store);
+                break;
+            }
+            next->code = WIRE_OK;
+            return CONFIG_DONE;
         }
         store->at++;
     }
@@ -351,7 +321,7 @@ static uint8_t config_go_on_checking(struct config_store *store, struct config_n
     if (store->at < CONFIG_LENGTH) {
         return CONFIG_AGAIN;
     }
-    config_read_bytes(store->read, address, (uint8_t *)&found, CONFIG_FIXED_BYTES);
+    config_fetch(store->read, address, &found, CONFIG_FIXED_BYTES);
     if ((!store->local && store->crc != store->host_crc) || !config_sound(&found, store->read, address)) {
         next->code = WIRE_BAD_VALUE;
         return CONFIG_DONE;
@@ -363,7 +333,7 @@ static uint8_t config_go_on_checking(struct config_store *store, struct config_n
 }
 
 /* Generation and CRC, then the length, which puts the slot in force. */
-static uint8_t config_go_on_sealing(struct config_store *store, struct config *config, struct config_next *next)
+INLINE_NOT_COPIED static uint8_t config_go_on_sealing(struct config_store *store, struct config *config, struct config_next *next)
 {
     const uint32_t generation = store->generation + 1u;
 
@@ -385,8 +355,8 @@ static uint8_t config_go_on_sealing(struct config_store *store, struct config *c
         }
         store->at++;
     }
-    config_read_bytes(store->read, (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES), (uint8_t *)config,
-                      CONFIG_FIXED_BYTES);
+    config_fetch(store->read, (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES), config,
+                 CONFIG_FIXED_BYTES);
     store->generation = generation;
     store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - store->next_slot);
     store->stored = true;
@@ -400,11 +370,8 @@ enum config_turn config_go_on(struct config_store *store, struct config *config,
     uint8_t turn = CONFIG_DONE;
 
     switch (store->work) {
-    case CONFIG_STAGING:
-        turn = config_go_on_staging(store, next);
-        break;
-    case CONFIG_COPYING:
-        turn = config_go_on_copying(store, config, next);
+    case CONFIG_FILLING:
+        turn = config_go_on_filling(store, config, next);
         break;
     case CONFIG_CHECKING:
         turn = config_go_on_checking(store, next);

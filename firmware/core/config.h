@@ -12,9 +12,6 @@
  * and written last: one byte changes which slot is in force.  Memory holds the first bytes of the configuration only; the
  * angles behind them stay in the EEPROM.
  *
- * The layout before had eleven bytes and slots at 0 and 64.  As long as there is no slot of today's, the newer of these is
- * taken over, with the defaults for what it does not say; the first commit goes into slot 1, which leaves both whole.
- *
  * Main loop only.  The EEPROM is read through a function that is passed in, and written by the caller. */
 #ifndef CONFIG_H
 #define CONFIG_H
@@ -32,10 +29,6 @@
 #define CONFIG_SLOT_BYTES (CONFIG_HEADER_BYTES + CONFIG_LENGTH + 2u)
 #define CONFIG_SLOTS 2u
 #define CONFIG_SLOT_SPACING 256u    /* EEPROM addresses 0 and 256 */
-
-#define CONFIG_OLD_VERSION 1u
-#define CONFIG_OLD_LENGTH 11u
-#define CONFIG_OLD_SPACING 64u
 
 #define CONFIG_BAUD_FAST 0u
 #define CONFIG_BAUD_SLOW 1u
@@ -101,7 +94,7 @@ struct config_change {
     uint32_t circumference_um;
 };
 
-enum config_work { CONFIG_IDLE, CONFIG_STAGING, CONFIG_COPYING, CONFIG_CHECKING, CONFIG_SEALING };
+enum config_work { CONFIG_IDLE, CONFIG_FILLING, CONFIG_CHECKING, CONFIG_SEALING };
 
 struct config_store {
     config_read_function *read;
@@ -113,7 +106,7 @@ struct config_store {
     bool tried;                    /* the byte at hand was written already */
     bool local;                    /* the change comes from the buttons: no host's CRC */
     uint8_t at;                    /* steps done */
-    uint8_t count;                 /* staging: bytes of a host, and where they go */
+    uint8_t count;                 /* filling: how many bytes, where they go, and a host's themselves */
     uint8_t offset;
     const uint8_t *bytes;
     uint16_t host_crc;

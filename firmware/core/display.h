@@ -12,6 +12,7 @@
 
 #define DISPLAY_COLUMNS 16u
 #define DISPLAY_CHARACTERS 32u
+#define DISPLAY_DUE 0x80u                  /* beside a character, which is ASCII */
 #define DISPLAY_RS 0x10u                   /* beside the nibble: a character, not a command */
 
 /* The controller takes 37 us for a byte at its nominal 270 kHz (data sheet), 53 us at its slowest, 190 kHz; 1.52 ms and 2.2 ms for clearing. */
@@ -20,8 +21,7 @@
 #define DISPLAY_POWER_UP_US 50000u         /* 40 ms from 2.7 V */
 
 struct display {
-    uint8_t text[DISPLAY_CHARACTERS];      /* as it is to be seen, both lines */
-    uint8_t dirty[DISPLAY_CHARACTERS / 8u];    /* bit: not written yet */
+    uint8_t text[DISPLAY_CHARACTERS];      /* as it is to be seen, both lines; DISPLAY_DUE: not written yet */
     uint8_t at;                            /* where the display writes next; DISPLAY_CHARACTERS: elsewhere */
     uint8_t step;                          /* of setting up */
     uint8_t low;                           /* second half of a byte; DISPLAY_NONE: none */

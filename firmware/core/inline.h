@@ -6,6 +6,7 @@
 #define INLINE_H
 
 #define INLINE_ALWAYS static inline __attribute__((always_inline))
-#define INLINE_NEVER __attribute__((noinline))
+#define INLINE_NEVER __attribute__((noinline, unused))
+#define INLINE_NOT_COPIED __attribute__((noinline, noclone, unused))   /* nor made anew for a caller's constants */
 
 #endif

@@ -2,63 +2,51 @@
 #include "message.h"
 
 #include "frame.h"
+#include "inline.h"
 #include "version.h"
 
-/* Put together from single bytes: this processor shifts by one place at a time. */
 uint8_t *message_put_var(uint8_t *end, uint32_t value)
 {
-    const uint16_t low = (uint16_t)value;
-    const uint16_t high = (uint16_t)(value >> 16);
-    const uint8_t byte_0 = (uint8_t)low;
-    const uint8_t byte_1 = (uint8_t)(low >> 8);
-    const uint8_t byte_2 = (uint8_t)high;
-    const uint8_t byte_3 = (uint8_t)(high >> 8);
+    while (value >= 0x80u) {
+        const uint8_t top = (uint8_t)(value >> 24);
 
-    if (high == 0u && low < 0x80u) {
-        *end++ = byte_0;
-        return end;
+        *end++ = (uint8_t)value | 0x80u;
+        value = value << 1 >> 8 | (uint32_t)(uint8_t)(top >> 7) << 24;   /* value >> 7: this processor shifts by one place at a time */
     }
-    *end++ = byte_0 | 0x80u;
-    if (high == 0u && low < 0x4000u) {
-        *end++ = (uint8_t)(byte_1 << 1) | (byte_0 >> 7);
-        return end;
-    }
-    *end++ = (uint8_t)(byte_1 << 1) | (byte_0 >> 7) | 0x80u;
-    if (high < 0x20u) {
-        *end++ = (uint8_t)(byte_2 << 2) | (byte_1 >> 6);
-        return end;
-    }
-    *end++ = (uint8_t)(byte_2 << 2) | (byte_1 >> 6) | 0x80u;
-    if (high < 0x1000u) {
-        *end++ = (uint8_t)(byte_3 << 3) | (byte_2 >> 5);
-        return end;
-    }
-    *end++ = (uint8_t)(byte_3 << 3) | (byte_2 >> 5) | 0x80u;
-    *end++ = byte_3 >> 4;
+    *end++ = (uint8_t)value;
     return end;
 }
 
-void message_u8(struct message *message, uint8_t value)
+INLINE_NEVER void message_u8(struct message *message, uint8_t value)
 {
     *message->end++ = value;
 }
 
-void message_u16(struct message *message, uint16_t value)
+/* Numbers lie in memory as on the line. */
+INLINE_NEVER void message_bytes(struct message *message, const void *bytes, uint8_t count)
 {
-    message_u8(message, (uint8_t)value);
-    message_u8(message, (uint8_t)(value >> 8));
+    const uint8_t *byte = bytes;
+    uint8_t *end = message->end;
+
+    while (count-- != 0u) {
+        *end++ = *byte++;
+    }
+    message->end = end;
 }
 
-void message_u32(struct message *message, uint32_t value)
+INLINE_NEVER void message_u16(struct message *message, uint16_t value)
 {
-    message_u16(message, (uint16_t)value);
-    message_u16(message, (uint16_t)(value >> 16));
+    message_bytes(message, &value, sizeof value);
 }
 
-void message_tick(struct message *message, const struct tick *tick)
+INLINE_NEVER void message_u32(struct message *message, uint32_t value)
 {
-    message_u32(message, tick->low);
-    message_u32(message, tick->high);
+    message_bytes(message, &value, sizeof value);
+}
+
+INLINE_NEVER void message_tick(struct message *message, const struct tick *tick)
+{
+    message_bytes(message, tick, sizeof *tick);
 }
 
 void message_var(struct message *message, uint32_t value)
@@ -66,7 +54,7 @@ void message_var(struct message *message, uint32_t value)
     message->end = message_put_var(message->end, value);
 }
 
-void message_begin(struct message *message, uint8_t *line, uint8_t type, uint8_t sequence)
+INLINE_NOT_COPIED void message_begin(struct message *message, uint8_t *line, uint8_t type, uint8_t sequence)
 {
     message->line = line;
     message->end = line + FRAME_CODE_BYTES;
@@ -96,17 +84,26 @@ void message_hello(struct message *message, const struct message_hello *hello, c
     message_u8(message, hello->answered ? 1u : 0u);
 }
 
-void message_masked(struct message *message, uint8_t input, const struct tick *from, const struct tick *until)
+/* A 32-bit time that is not later than `now`. */
+INLINE_NEVER static void message_before(struct message *message, const struct tick *now, uint32_t then)
 {
-    message_u8(message, input);
-    message_tick(message, from);
-    message_tick(message, until);
+    const struct tick tick = tick_before(now, then);
+
+    message_tick(message, &tick);
 }
 
-void message_pong(struct message *message, uint8_t asked, const struct tick *ping, const struct tick *answer)
+void message_masked(struct message *message, uint8_t input, const struct tick *now, uint32_t from_ticks,
+                    uint32_t until_ticks)
+{
+    message_u8(message, input);
+    message_before(message, now, from_ticks);
+    message_before(message, now, until_ticks);
+}
+
+void message_pong(struct message *message, uint8_t asked, const struct tick *answer, uint32_t ping_ticks)
 {
     message_u8(message, asked);
-    message_tick(message, ping);
+    message_before(message, answer, ping_ticks);
     message_tick(message, answer);
 }
 
@@ -134,48 +131,37 @@ uint8_t message_parse(const uint8_t *frame, uint8_t length, struct message_reque
 {
     const uint8_t *payload = frame + 2;
     const uint8_t bytes = (uint8_t)(length - WIRE_OVERHEAD);
+    uint8_t wanted = 0;
 
     request->type = frame[0];
     request->sequence = frame[1];
+    request->stream_on = payload[0] == 1u;
+    request->offset = request->length = message_read_u16(payload);
+    request->crc = message_read_u16(payload + 2);
+    request->count = payload[2];
+    request->bytes = payload + 2;
     switch (request->type) {
     case WIRE_ASK_HELLO:
     case WIRE_PING:
-        if (bytes != 0u) {
-            return WIRE_BAD_LENGTH;
-        }
-        return WIRE_OK;
+        break;
     case WIRE_STREAM:
-        if (bytes != 1u) {
-            return WIRE_BAD_LENGTH;
-        }
-        request->stream_on = payload[0] == 1u;
-        if (payload[0] > 1u) {
-            return WIRE_BAD_VALUE;
-        }
-        return WIRE_OK;
+        wanted = 1;
+        break;
     case WIRE_CONFIG_READ:
-        if (bytes != 3u) {
-            return WIRE_BAD_LENGTH;
-        }
-        request->offset = message_read_u16(payload);
-        request->count = payload[2];
-        return WIRE_OK;
+        wanted = 3;
+        break;
     case WIRE_CONFIG_WRITE:
-        if (bytes < 3u) {
-            return WIRE_BAD_LENGTH;
-        }
-        request->offset = message_read_u16(payload);
         request->count = (uint8_t)(bytes - 2u);
-        request->bytes = payload + 2;
-        return WIRE_OK;
+        wanted = bytes < 3u ? 3u : bytes;
+        break;
     case WIRE_CONFIG_COMMIT:
-        if (bytes != 4u) {
-            return WIRE_BAD_LENGTH;
-        }
-        request->length = message_read_u16(payload);
-        request->crc = message_read_u16(payload + 2);
-        return WIRE_OK;
+        wanted = 4;
+        break;
     default:
         return WIRE_UNKNOWN_TYPE;
     }
+    if (bytes != wanted) {
+        return WIRE_BAD_LENGTH;
+    }
+    return request->type == WIRE_STREAM && payload[0] > 1u ? WIRE_BAD_VALUE : WIRE_OK;
 }

@@ -18,6 +18,7 @@ struct message {
 
 void message_begin(struct message *message, uint8_t *line, uint8_t type, uint8_t sequence);
 void message_u8(struct message *message, uint8_t value);
+void message_bytes(struct message *message, const void *bytes, uint8_t count);
 void message_u16(struct message *message, uint16_t value);
 void message_u32(struct message *message, uint32_t value);
 void message_tick(struct message *message, const struct tick *tick);
@@ -51,8 +52,10 @@ struct message_hello {
 };
 
 void message_hello(struct message *message, const struct message_hello *hello, const struct tick *now);
-void message_masked(struct message *message, uint8_t input, const struct tick *from, const struct tick *until);
-void message_pong(struct message *message, uint8_t asked, const struct tick *ping, const struct tick *answer);
+/* 32-bit times lie less than 268 s before the tick beside them. */
+void message_masked(struct message *message, uint8_t input, const struct tick *now, uint32_t from_ticks,
+                    uint32_t until_ticks);
+void message_pong(struct message *message, uint8_t asked, const struct tick *answer, uint32_t ping_ticks);
 void message_result(struct message *message, uint8_t asked, uint8_t request, uint8_t code);
 
 /* The bytes of the configuration come behind. */
@@ -70,7 +73,7 @@ struct message_request {
     const uint8_t *bytes;    /* CONFIG_WRITE: points into the frame */
 };
 
-/* Reads a frame whose CRC is right (`length` with its CRC).  Returns WIRE_OK, or the RESULT code that refuses it;
+/* Reads a frame whose CRC is right (`length` with its CRC; FRAME_REQUEST_MAX bytes may be read).  Returns WIRE_OK, or the RESULT code that refuses it;
  * type and sequence are filled in always. */
 uint8_t message_parse(const uint8_t *frame, uint8_t length, struct message_request *request);
 

@@ -7,21 +7,21 @@
 
 #define PANEL_SECOND DISPLAY_COLUMNS
 
-/* Each of 16 characters: a whole line. */
+/* A whole line each; blanks follow. */
 static const char panel_ft[] FLASH = "          ft/min";
-static const char panel_m[] FLASH = "          m/min ";
+static const char panel_m[] FLASH = "          m/min";
 static const char panel_slip[] FLASH = "belt slip      %";
 static const char panel_alarm_slip[] FLASH = "!! SLIP !!     %";
 static const char panel_alarm_fast[] FLASH = "!!! TOO FAST !!!";
 static const char panel_alarm_slow[] FLASH = "!!! TOO SLOW !!!";
-static const char panel_no_pulses[] FLASH = "NO PULSES       ";
+static const char panel_no_pulses[] FLASH = "NO PULSES";
 static const char panel_lost[] FLASH = "stopped or lost?";
-static const char panel_not_set[] FLASH = "NOT SET         ";
-static const char panel_hold_set[] FLASH = "hold SET 2 s    ";
+static const char panel_not_set[] FLASH = "NOT SET";
+static const char panel_hold_set[] FLASH = "hold SET 2 s";
 static const char panel_starting[] FLASH = "wait: first turn";
-static const char panel_nothing[] FLASH = "                ";
+static const char panel_nothing[] FLASH = "";
 static const char panel_diameter[] FLASH = "D+blade     . mm";
-static const char panel_targets[] FLASH = "targets         ";
+static const char panel_targets[] FLASH = "targets";
 
 #define PANEL_NUMBER_END 9u                /* columns behind a number */
 #define PANEL_SLIP_END 15u
@@ -32,7 +32,13 @@ static void panel_fill(uint8_t line[DISPLAY_COLUMNS], const char *text)
     uint8_t at;
 
     for (at = 0; at < DISPLAY_COLUMNS; at++) {
-        line[at] = flash_byte(&text[at]);
+        const uint8_t character = flash_byte(text);
+
+        line[at] = ' ';
+        if (character != 0u) {
+            line[at] = character;
+            text++;
+        }
     }
 }
 
@@ -46,7 +52,7 @@ static void panel_write(struct display *display, uint8_t start, const uint8_t li
 }
 
 /* value / 10; exact for 16 bits */
-static uint16_t panel_tenth(uint16_t value)
+INLINE_NOT_COPIED static uint16_t panel_tenth(uint16_t value)
 {
     return (uint16_t)((uint32_t)value * 52429u >> 19);
 }

@@ -16,28 +16,28 @@
 /* Of the true clock: a fast clock counts more ticks in a turn. */
 static uint32_t reading_corrected_um(const struct config *config)
 {
-    const int32_t ppb = config->clock_ppb;
-    const uint32_t um = config->circumference_um;
-
-    return ppb < 0 ? um - scale(um, (uint32_t)-ppb, READING_PPB) : um + scale(um, (uint32_t)ppb, READING_PPB);
+    return scale(config->circumference_um, READING_PPB + (uint32_t)config->clock_ppb, READING_PPB);
 }
 
-static void reading_slip(struct reading *reading, const struct config *config, uint32_t seen)
+INLINE_NEVER static uint32_t reading_apart(uint32_t one, uint32_t other)
+{
+    return one > other ? one - other : other - one;
+}
+
+/* Against the gear nearest to what is seen. */
+INLINE_NOT_COPIED static void reading_slip(struct reading *reading, const struct config *config, uint32_t seen)
 {
     uint32_t ratio = 0;
-    uint32_t off = 0;
-    bool back = false;
+    uint32_t off = UINT32_MAX;
     uint8_t gear;
 
     for (gear = 0; gear < 4u; gear++) {
         const uint32_t its = config->ratio_millionths[gear];
-        const bool its_back = its > seen;
-        const uint32_t its_off = its_back ? its - seen : seen - its;
+        const uint32_t its_off = reading_apart(its, seen);
 
-        if (its != 0u && (ratio == 0u || its_off < off)) {
+        if (its != 0u && its_off < off) {
             ratio = its;
             off = its_off;
-            back = its_back;
         }
     }
     reading->slip_known = seen != 0u && ratio != 0u && config->fast_input != 0u;
@@ -46,9 +46,11 @@ static void reading_slip(struct reading *reading, const struct config *config, u
 
         if (off < seen) {                  /* else 100 % and more */
             off = scale(off, 10000, seen);
-            slip = off < READING_SLIP_MOST ? (int16_t)off : READING_SLIP_MOST;
+            if (off < READING_SLIP_MOST) {
+                slip = (int16_t)off;
+            }
         }
-        reading->slip_hundredths = back ? (int16_t)-slip : slip;
+        reading->slip_hundredths = ratio > seen ? (int16_t)-slip : slip;
     }
 }
 
@@ -66,7 +68,7 @@ static void reading_alarm(struct reading *reading, uint8_t which, bool cause)
     }
 }
 
-void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
+INLINE_NOT_COPIED void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
 {
     struct speed_reading told = { SPEED_NO_PULSES, 0, 0 };
     enum reading_state state = READING_NOT_SET;
@@ -90,13 +92,8 @@ void reading_update(struct reading *reading, const struct config *config, struct
         state = (enum reading_state)(READING_NO_PULSES + told.state);
     }
     reading->state = state;
-    {
-        const uint32_t shown = reading->shown_mm_per_min;
-        const uint32_t off = value > shown ? value - shown : shown - value;
-
-        if (off > (value >> READING_STEADY_SHIFT) + READING_STEADY_MM_PER_MIN) {
-            reading->shown_mm_per_min = value;
-        }
+    if (reading_apart(value, reading->shown_mm_per_min) > (value >> READING_STEADY_SHIFT) + READING_STEADY_MM_PER_MIN) {
+        reading->shown_mm_per_min = value;
     }
     reading->slip_known = false;
     if (state == READING_TURNING) {

@@ -44,7 +44,7 @@ static inline uint32_t tick_long(uint16_t wraps, uint16_t low, bool wrap_pending
 }
 
 /* The 32-bit time of an edge known by 24 bits, not later than `now` and at most 1.048 s before it. */
-static inline uint32_t tick_of_short(uint32_t now, uint32_t edge_short)
+INLINE_NOT_COPIED static uint32_t tick_of_short(uint32_t now, uint32_t edge_short)
 {
     return now - ((now - edge_short) & TICK_SHORT_MASK);
 }
@@ -70,7 +70,7 @@ static inline struct tick tick_before(const struct tick *clock, uint32_t then)
 }
 
 /* `ticks` later. */
-static inline void tick_add(struct tick *tick, uint32_t ticks)
+INLINE_NOT_COPIED static void tick_add(struct tick *tick, uint32_t ticks)
 {
     tick->low += ticks;
     if (tick->low < ticks) {

@@ -199,8 +199,8 @@ def test_the_supply_fails_while_settings_are_written(
     measured(f"supply cut during {cuts} writes of settings: {outcomes[False]} old, {outcomes[True]} new, no mixture")
 
 
-def test_settings_of_the_layout_before_are_taken_over(start_board: Starter) -> None:
-    # two slots of eleven bytes as firmware 1.0 wrote them (PROTOCOL.md section 8); the newer one outlives a cut
+def test_slots_of_the_layout_before_are_none(start_board: Starter) -> None:
+    # two slots of eleven bytes as firmware 1.0 wrote them (PROTOCOL.md section 8): the board has its defaults
     board = start_board("--speed", SPEED)
     board.tell("power off")
     for address, generation, board_id in ((0, 6, 60), (64, 7, 70)):
@@ -209,17 +209,11 @@ def test_settings_of_the_layout_before_are_taken_over(start_board: Starter) -> N
     board.tell("power on")
     with WirePort(board) as port:
         hello = port.ask(AskHello(), Hello)
-        assert (hello.board_id, hello.config_generation) == (70, 7)
-        settings = read_settings(port)
-        assert settings[:16] == bytes.fromhex("02 46000000 00 05 07 05 14 1E 00 00 00 00 00")
-        assert settings[24:28] == b"\xff" * 4
-        assert status(port).flags & (FLAG_CONFIG_DEFAULTS | FLAG_CONFIG_ONE_COPY) == 0
+        assert (hello.board_id, hello.config_generation) == (0, 0)
+        assert status(port).flags & (FLAG_CONFIG_DEFAULTS | FLAG_CONFIG_ONE_COPY) == FLAG_CONFIG_DEFAULTS
         new = saw(random.Random(1))
-        board.tell("cut 100 half")
-        assert write_or_cut(board, port, new) is None
-        board.tell("power on")
-        assert read_settings(port) == settings
         assert write_settings(port, new) == OK
         restart(board)
         assert read_settings(port) == new
-        assert port.ask(AskHello(), Hello).config_generation == 8
+        assert port.ask(AskHello(), Hello).config_generation == 1
+        assert status(port).flags & (FLAG_CONFIG_DEFAULTS | FLAG_CONFIG_ONE_COPY) == 0

@@ -161,7 +161,9 @@ static void show(void)
         require(++nibbles < 200u, "a display without end");
     }
     for (character = 0; character < DISPLAY_CHARACTERS; character++) {
-        require(display.text[character] >= ' ' && display.text[character] < 0x7Fu, "no such character");
+        const uint8_t shown = display.text[character] & (uint8_t)~DISPLAY_DUE;
+
+        require(shown >= ' ' && shown < 0x7Fu, "no such character");
     }
 }
 

@@ -348,59 +348,6 @@ static void changes(void)
     CHECK(store.generation == 1u && store.flags == 0u);
 }
 
-static void put_old(uint8_t slot, uint8_t generation, uint8_t board_id)
-{
-    uint8_t *cell = &cells[slot * 64u];
-    const uint8_t bytes[16] = { 11, generation, 0, 0, 0, 1, board_id, 0, 0, 0, 1, 5, 7, 0, 20, 30 };
-    uint16_t crc;
-    uint8_t at;
-
-    for (at = 0; at < sizeof bytes; at++) {
-        cell[at] = bytes[at];
-    }
-    crc = crc_of(cell, 16);
-    cell[16] = (uint8_t)crc;
-    cell[17] = (uint8_t)(crc >> 8);
-}
-
-/* The layout before: the newer whole slot is taken over, and stays until two commits of today's are made. */
-static void before(void)
-{
-    uint16_t steps;
-
-    never_told_anything();
-    put_old(0, 7, 70);
-    put_old(1, 6, 60);
-    load();
-    CHECK(store.generation == 7u && store.flags == 0u && config.board_id == 70u && config.version == CONFIG_VERSION);
-    CHECK(config.baud == 1u && config.mode[1] == 7u && config.mode[2] == 0u && config.flood_edges == 20u && config.mask_ms == 30u);
-    CHECK(config.wheel_input == 0u && config.clock_u95_ppb == 0xFFFFFFFFul && config_byte(&store, &config, 178) == 0u);
-    cells[6] ^= 1u;                                            /* the newer one is damaged */
-    load();
-    CHECK(store.generation == 6u && config.board_id == 60u);
-    cells[6] ^= 1u;
-    for (steps = 0;; steps = (uint16_t)(steps + ROUNDS(1, 41))) {
-        uint8_t code;
-
-        erase();
-        put_old(0, 7, 70);
-        put_old(1, 6, 60);
-        load();
-        left = steps;
-        code = write(500, 5, (uint8_t)(steps % 3u));
-        load();
-        CHECK(code == WIRE_OK ? in_force(500, 5) && store.generation == 8u : config.board_id == 70u || in_force(500, 5));
-        if (code == WIRE_OK) {
-            break;
-        }
-    }
-    CHECK(store.flags == 0u && store.next_slot == 0u);
-    left = NEVER;
-    CHECK(write(501, 6, 0) == WIRE_OK);
-    load();
-    CHECK(in_force(501, 6) && store.generation == 9u && store.flags == 0u && store.next_slot == 1u);
-}
-
 struct value {
     uint8_t at;
     uint8_t bytes;
@@ -485,6 +432,5 @@ void test(void)
     every_bit();
     power_cuts();
     changes();
-    before();
     refusals();
 }

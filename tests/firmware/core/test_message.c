@@ -94,7 +94,6 @@ static void var_round_trip(void)
 static void answers(void)
 {
     const struct tick first = { 0x04030201ul, 0x08070605ul };
-    const struct tick second = { 0xFFFFFFFFul, 0 };
     const struct message_hello hello = { 1, 2, 0x77, true, 0xA1B2C3D4ul, 9 };
 
     begin(WIRE_HELLO, 5);
@@ -102,11 +101,11 @@ static void answers(void)
     IS(0x01, 5, WIRE_PROTOCOL, VERSION_MAJOR, VERSION_MINOR, VERSION_PATCH, 1, 0xD4, 0xC3, 0xB2, 0xA1,
        0x00, 0x24, 0xF4, 0x00, 3, 2, 1, 2, 3, 4, 5, 6, 7, 8, 9, 0, 0, 0, 0x77, 1);
     begin(WIRE_MASKED, 0);
-    message_masked(&message, 2, &first, &second);
-    IS(0x04, 0, 2, 1, 2, 3, 4, 5, 6, 7, 8, 0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0);
+    message_masked(&message, 2, &first, 0x04030200ul, 0x04030202ul);        /* the second is a wrap of 32 bits earlier */
+    IS(0x04, 0, 2, 0, 2, 3, 4, 5, 6, 7, 8, 2, 2, 3, 4, 4, 6, 7, 8);
     begin(WIRE_PONG, 0xFF);
-    message_pong(&message, 0xFE, &first, &second);
-    IS(0x05, 0xFF, 0xFE, 1, 2, 3, 4, 5, 6, 7, 8, 0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0);
+    message_pong(&message, 0xFE, &first, 0xFFFFFFFFul);
+    IS(0x05, 0xFF, 0xFE, 0xFF, 0xFF, 0xFF, 0xFF, 4, 6, 7, 8, 1, 2, 3, 4, 5, 6, 7, 8);
     begin(WIRE_RESULT, 1);
     message_result(&message, 3, WIRE_STREAM, WIRE_BAD_VALUE);
     IS(0x07, 1, 3, 0x43, 2);
@@ -167,11 +166,11 @@ static void requests(void)
     CHECK(request.bytes[0] == 3u && request.bytes[1] == 4u);
     CHECK(parse(WIRE_CONFIG_COMMIT, 4) == WIRE_OK && request.length == 0x0201u && request.crc == 0x0403u);
     {
-        static const uint8_t off[] = { WIRE_STREAM, 0, 0, 0, 0 };
-        static const uint8_t two[] = { WIRE_STREAM, 0, 2, 0, 0 };
+        static const uint8_t off[FRAME_REQUEST_MAX] = { WIRE_STREAM };
+        static const uint8_t two[FRAME_REQUEST_MAX] = { WIRE_STREAM, 0, 2 };
 
-        CHECK(message_parse(off, sizeof off, &request) == WIRE_OK && !request.stream_on);
-        CHECK(message_parse(two, sizeof two, &request) == WIRE_BAD_VALUE);
+        CHECK(message_parse(off, WIRE_OVERHEAD + 1u, &request) == WIRE_OK && !request.stream_on);
+        CHECK(message_parse(two, WIRE_OVERHEAD + 1u, &request) == WIRE_BAD_VALUE);
     }
 }
 
