@@ -29,7 +29,7 @@ GAPS_DEG = (92.9, 86.4, 93.3, 87.4)
 SLIP = 0.03
 
 
-def calibrated_machine(folder: Path) -> Path:
+def calibrated_machine(folder: Path, gaps_deg: tuple[float, ...] = GAPS_DEG) -> Path:
     """The demonstration saw and what a calibration might have found of it; invented values."""
     file = folder / "saw.toml"
     file.write_text(demo_text("saw"), encoding="utf-8")
@@ -44,7 +44,7 @@ def calibrated_machine(folder: Path) -> Path:
 
     save_calibration(calibration_path(file), Calibration(machine=machine.name).with_results(
         found("wheel diameter", "", (0.3297,), 5e-5),
-        found("target spacing", "wheel", GAPS_DEG, 0.01),
+        found("target spacing", "wheel", gaps_deg, 0.01),
         found("clock offset", BOARD_ID, (CLOCK_PPM,), 12.0),
     ))
     return file
@@ -71,6 +71,10 @@ def test_display_predict_and_watch_say_the_same(start_board: Callable[..., Emula
     assert written["written"]
     assert written["new"]["target_angles_deg"] == pytest.approx(np.cumsum([0.0, *GAPS_DEG[:3]]), abs=360 / 65536)
     assert json.loads(kerfbeat(*configure, "--show"))["changes"] == []  # all comes back, the angles, too
+    calibrated_machine(tmp_path, GAPS_DEG[::-1])
+    (change,) = json.loads(kerfbeat(*configure, "--show"))["changes"]  # the gaps the other way round
+    assert (change["setting"], change["new"]) == ("target angles", "0.00, 87.40, 180.70, 267.10 degrees")
+    calibrated_machine(tmp_path)
     row = json.loads(kerfbeat("predict", file, "--hz", 60, "--gear", "high", "--json"))["rows"][0]
     wheel_hz, motor_hz = row["wheel_rpm"]["no_load"] / 60.0, row["motor_rpm"]["no_load"] / 60.0
     m_per_min, ft_per_min = row["blade_m_per_min"]["no_load"], row["blade_ft_per_min"]["no_load"]
