@@ -6,7 +6,7 @@
 
 #define SPEED_DOUBTS_MAX 3u
 #define SPEED_MISSED_MAX 3u
-#define SPEED_FAST_TURNS_MAX 2000u  /* in millionths, and half as long again as the window, within 32 bits */
+#define SPEED_FAST_TURNS_MAX 500u   /* in millionths, and twice as many, what scale() divides by */
 #define SPEED_TELLING_TARGETS 3u    /* fewer give no usual gap */
 
 void speed_begin(struct speed *speed)
