@@ -1,5 +1,7 @@
 """Is a calibration kept whole, read again, and refused when the description has changed since?"""
 
+import errno
+import os
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -220,11 +222,16 @@ def test_binary_and_huge_files(tmp_path):
         load_calibration(tmp_path)
 
 
-def test_failed_write_leaves_the_old_file(tmp_path):
+def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
     path = tmp_path / "saw.calibration.toml"
     save_calibration(path, Calibration(machine=SAW.name).with_results(result()))
     before = path.read_bytes()
-    (tmp_path / "saw.calibration.toml.new").mkdir()
+
+    def full(_handle):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(CalibrationError, match="cannot be written"):
         save_calibration(path, Calibration(machine=SAW.name))
     assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]

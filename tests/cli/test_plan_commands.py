@@ -68,7 +68,7 @@ def test_describe_loses_no_answers_and_no_file_on_a_full_disk(tmp_path: Path, mo
     def full(self: Path, mode: str = "r", **how: object) -> object:
         if "r" not in mode:
             real_open(self, mode, **how).close()  # type: ignore[call-overload]
-            return real_open(Path("/dev/full"), "w", **how)  # type: ignore[call-overload]
+            return real_open(Path("/dev/full"), "wb", **how)  # type: ignore[call-overload]
         return real_open(self, mode, **how)  # type: ignore[call-overload]
 
     monkeypatch.setattr(Path, "open", full)

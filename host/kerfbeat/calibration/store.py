@@ -6,7 +6,6 @@ file is never touched.  The file is TOML, so that a person can read it, and comm
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -15,6 +14,7 @@ from typing import Any
 
 from kerfbeat.calibration.results import Calibration, Result, fingerprint
 from kerfbeat.errors import CalibrationError
+from kerfbeat.whole_file import write_whole
 
 __all__ = ["LARGEST_FILE_BYTES", "calibration_path", "load_calibration", "parse_calibration", "save_calibration"]
 
@@ -186,13 +186,8 @@ def save_calibration(path: str | Path, calibration: Calibration) -> None:
     Raises CalibrationError if it cannot be written; the file that was there is then untouched.
     """
     path = Path(path)
-    beside = path.with_name(f"{path.name}.new")
     try:
-        with beside.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(calibration_text(calibration))
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+        write_whole(path, calibration_text(calibration).encode("utf-8"))
     except OSError as problem:
         raise CalibrationError(
             f"{path}: cannot be written ({problem.strerror or problem}); check folder and permissions."

@@ -13,6 +13,7 @@ from kerfbeat.capture.log_data import PulseLog, Segment
 from kerfbeat.capture.log_format import escape
 from kerfbeat.capture.times import decimal_seconds
 from kerfbeat.errors import DiskError, LogError
+from kerfbeat.whole_file import gone_unless_whole
 
 __all__ = ["cell", "pulse_lines", "table_lines", "thinned", "write_lines"]
 
@@ -98,18 +99,17 @@ def write_lines(path: str | Path, lines: Iterable[str]) -> int:
     Raises LogError if it exists already or cannot be made, DiskError if the disk does not take all of it.
     """
     path = Path(path)
-    count = 0
+    count, made = 0, False
     try:
-        file = path.open("x", encoding="utf-8", newline="\n")
+        with gone_unless_whole(path), path.open("x", encoding="utf-8", newline="\n") as file:
+            made = True
+            for count, line in enumerate(lines, start=1):  # noqa: B007  the last count is the result
+                file.write(line + "\n")
     except FileExistsError:
         raise LogError(f"{path}: the file exists and is not overwritten; choose another name or move it away") from None
     except OSError as error:
-        raise LogError(f"{path}: cannot be made ({error.strerror or error}); check the folder") from error
-    try:
-        with file:
-            for count, line in enumerate(lines, start=1):  # noqa: B007  the last count is the result
-                file.write(line + "\n")
-    except OSError as error:
         said = error.strerror or error
-        raise DiskError(f"{path}: the disk does not take it ({said}); it ends near line {count}") from error
+        if made:
+            raise DiskError(f"{path}: the disk does not take it ({said}); nothing of it is kept") from error
+        raise LogError(f"{path}: cannot be made ({said}); check the folder") from error
     return count

@@ -18,6 +18,7 @@ from kerfbeat.capture.log_writer import LogWriter
 from kerfbeat.capture.times import Times
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting
+from kerfbeat.whole_file import gone_unless_whole
 
 __all__ = ["READERS", "Imported", "import_pulses"]
 
@@ -75,13 +76,16 @@ def import_pulses(
     for channel in edges:
         edges[channel] = _in_order(source, channel, edges[channel], warnings)
     start_ticks = min(int(ticks[0]) for ticks in edges.values())
-    with LogWriter(
-        path,
-        machine=machine,
-        calibration_text=calibration_text,
-        start_utc=start_utc or modified,
-        setting=setting,
-    ) as writer:
+    with (
+        gone_unless_whole(path),
+        LogWriter(
+            path,
+            machine=machine,
+            calibration_text=calibration_text,
+            start_utc=start_utc or modified,
+            setting=setting,
+        ) as writer,
+    ):
         writer.accept(
             SegmentStarted(
                 board_id="imported",

@@ -155,7 +155,7 @@ def _explain(error: Exception) -> tuple[str, int]:
 
 
 def _explain_os_error(error: OSError) -> tuple[str, int]:
-    where = f"{error.filename}: " if error.filename else ""
+    where = f"{harmless(str(error.filename))}: " if error.filename else ""
     if isinstance(error, FileNotFoundError):
         return f"{where}no such file or folder; check the name.", 2
     if isinstance(error, IsADirectoryError):

@@ -7,6 +7,7 @@ from urllib.parse import parse_qsl, quote, urlsplit
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import warn
 from kerfbeat.present.text import harmless
 
@@ -122,6 +123,6 @@ def _tracer() -> "Trace":
 
     def show(host_s: float, direction: str, frame: "Frame") -> None:
         first_s.extend([host_s] if not first_s else [])
-        click.echo(f"{host_s - first_s[0]:10.4f} {direction:<10} #{frame.sequence:<3} {frame.message}", err=True)
+        echo(f"{host_s - first_s[0]:10.4f} {direction:<10} #{frame.sequence:<3} {frame.message}", err=True)
 
     return show

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import Quantity, warn
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def known_if_any(machine_path: Path | None, machine: "Machine") -> "Known | None
         return None
     held = known_beside(machine_path, machine)
     for line in held.described():
-        click.echo(line, err=True)
+        echo(line, err=True)
     return held if held.results else None
 
 

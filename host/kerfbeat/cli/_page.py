@@ -9,8 +9,7 @@ import sys
 import textwrap
 from collections.abc import Sequence
 
-import click
-
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import table
 
 __all__ = ["echo_facts", "echo_notes", "echo_table"]
@@ -38,22 +37,22 @@ def echo_table(
         lost.append(name)
         kept = [index for index in kept if headings[index] != name]
         shown = table([headings[k] for k in kept], [[row[k] for k in kept] for row in rows], left=left)
-    click.echo(shown)
+    echo(shown)
     if lost:
-        click.echo(f"\n(this window is too narrow for: {', '.join(lost)})")
+        echo(f"\n(this window is too narrow for: {', '.join(lost)})")
 
 
 def echo_notes(heading: str, lines: Sequence[str]) -> None:
     """Print notes below a result, wrapped; nothing if there are none."""
     width = min(WIDEST_NOTE, window_columns() or WIDEST_NOTE)
     if lines:
-        click.echo(f"\n{heading}")
+        echo(f"\n{heading}")
         for line in lines:
-            click.echo(textwrap.fill(line, width=width, initial_indent="  ", subsequent_indent="     "))
+            echo(textwrap.fill(line, width=width, initial_indent="  ", subsequent_indent="     "))
 
 
 def echo_facts(lines: Sequence[str]) -> None:
     """Print lines of a name and a fact, wrapped under the fact where the window is narrow."""
     columns = window_columns()
     for line in lines:
-        click.echo(line if columns is None else textwrap.fill(line, width=columns, subsequent_indent=" " * FACT_INDENT))
+        echo(line if columns is None else textwrap.fill(line, width=columns, subsequent_indent=" " * FACT_INDENT))

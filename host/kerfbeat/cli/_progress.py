@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
@@ -41,20 +42,20 @@ class Progress:
         self._last_s = now.at_s
         line = progress_line(now, self._unit)
         if self._terminal:
-            click.echo(f"\r\x1b[K{line}", err=True, nl=False)
+            click.echo(f"\r\x1b[K{harmless(line)}", err=True, nl=False)
             self._open = True
         else:
-            click.echo(line, err=True)
+            echo(line, err=True)
 
     def say(self, text: str) -> None:
         """Tell something in a line of its own."""
         self.end()
-        click.echo(text, err=True)
+        echo(text, err=True)
 
     def end(self) -> None:
         """Leave the line that is written over."""
         if self._open:
-            click.echo("", err=True)
+            echo("", err=True)
             self._open = False
 
 
@@ -114,7 +115,7 @@ def _written_over() -> Iterator[Callable[[str], None]]:
         if sys.stderr.isatty() and now_s >= due_s:
             due_s = now_s + ON_TERMINAL_S
             written = True
-            click.echo(f"\r\x1b[K{text}", err=True, nl=False)
+            click.echo(f"\r\x1b[K{harmless(text)}", err=True, nl=False)
 
     try:
         yield write

@@ -6,12 +6,14 @@ What all commands share: `--json`, `--plot`, `--unit`, quantities with units, ta
 import dataclasses
 import json
 import math
+import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.errors import UnitError
 from kerfbeat.present.text import harmless
 
@@ -91,7 +93,7 @@ def json_option(function: Function) -> Function:
 
 def plot_option(function: Function) -> Function:
     """Add `--plot FILE` (argument plot: Path or None)."""
-    text = "Draw the result; .png, .svg or .pdf by suffix."
+    text = "Draw the result; .png, .svg or .pdf by suffix. Replaces an older one."
     return click.option("--plot", type=PlotFile(), metavar="FILE", help=text)(function)
 
 
@@ -149,10 +151,10 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, left: int =
 
 def refuse_existing(path: Path, *, replace: bool) -> None:
     """Refuse to write over a file that was not said to be replaced."""
-    if path.exists() and not replace:
+    if os.path.lexists(path) and not replace:  # also a link to nowhere: what it points at was not asked for
         raise click.UsageError(f"{path} exists already; choose another name, or add --replace to write over it")
 
 
 def warn(text: str) -> None:
     """Say on standard error what the user should know beside the result."""
-    click.echo(f"warning: {harmless(text)}", err=True)
+    echo(f"warning: {harmless(text)}", err=True)

@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from kerfbeat.cli._calibration import gather, keep_results, kept_line, source_options
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, warn
 from kerfbeat.cli.machine import machine_unit_option
 
@@ -134,9 +135,9 @@ def targets(
     if as_json:
         print_json({**targets_document(found), "kept": kept})
     else:
-        click.echo(table(TARGET_HEADINGS, target_rows(found)))
+        echo(table(TARGET_HEADINGS, target_rows(found)))
         for line in [*targets_lines(found), kept_line(kept, gathered, results=len(results), dry_run=dry_run)]:
-            click.echo(line)
+            echo(line)
         for line in found.warnings:
             warn(line)
     if plot is not None:
@@ -176,10 +177,10 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
     else:
         for board, result in found:
             for line in clock_lines(board, result):
-                click.echo(line)
+                echo(line)
             if not has_identity(board):
                 warn(NO_IDENTITY)
-        click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+        echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_clock
 
@@ -250,8 +251,8 @@ def wheel(
         print_json({**wheel_document(found, slip), "kept": kept})
     else:
         for line in wheel_lines(found, slip):
-            click.echo(line)
-        click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+            echo(line)
+        echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_wheel
 
@@ -316,10 +317,10 @@ def drive(
     if as_json:
         print_json({**drive_document(found), "left_out": reasons, "kept": kept})
     else:
-        click.echo(table(POINT_HEADINGS, point_rows(found), left=3))
-        click.echo(table(RATIO_HEADINGS, ratio_rows(found.ratios), left=2))
+        echo(table(POINT_HEADINGS, point_rows(found), left=3))
+        echo(table(RATIO_HEADINGS, ratio_rows(found.ratios), left=2))
         for line in [*drive_lines(found), kept_line(kept, gathered, results=len(results), dry_run=dry_run)]:
-            click.echo(line)
+            echo(line)
         for line in [*reasons, *found.warnings]:
             warn(line)
     if plot is not None:

@@ -11,6 +11,7 @@ import click
 
 from kerfbeat.cli._board import board_options, chosen_setting, open_board, required_port
 from kerfbeat.cli._calibration import known_beside
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, warn
 from kerfbeat.errors import LinkError
 
@@ -161,7 +162,7 @@ def configure(
         else:
             said += [table(CHANGE_HEADINGS, changes, left=4) if changes else "the board holds these settings already."]
         if not as_json:
-            click.echo("\n".join(said))
+            echo("\n".join(said))
         for note in () if plan is None else plan.notes:
             warn(note)
         after = None
@@ -169,7 +170,7 @@ def configure(
             _require_yes(yes)
             after = _written(link, plan.settings, before)
             said = ["written, read back, and the same", *display_lines(after.settings, today=today)]
-            click.echo("\n".join(said), err=as_json)
+            echo("\n".join(said), err=as_json)
     if as_json:
         print_json(stored_document(before, after, link.hello, health, plan, today=today))
 
@@ -182,7 +183,7 @@ def _require_yes(yes: bool) -> None:
         agreed = click.confirm("write this to the board?", err=True)
     except click.Abort:
         agreed = False
-        click.echo(err=True)
+        echo("", err=True)
     if not agreed:
         raise click.ClickException("nothing was written; answer y, or add --yes (--show only shows the difference).")
 

@@ -9,6 +9,7 @@ import click
 
 from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import log_files, machine_option, opened
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._many import from_each
 from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
 
@@ -57,10 +58,10 @@ def drift(
     if as_json:
         print_json(drifts_document(drifts, wears, unread))
     elif len(files) == 1:
-        click.echo("\n".join(drift_lines(drifts[0])))
+        echo("\n".join(drift_lines(drifts[0])))
     else:
-        click.echo(table(RUN_HEADINGS, run_rows(drifts, [f"{date:%Y-%m-%d}" for date, _ in found]), left=3))
-        click.echo("\n".join(wear_lines(wears)))
+        echo(table(RUN_HEADINGS, run_rows(drifts, [f"{date:%Y-%m-%d}" for date, _ in found]), left=3))
+        echo("\n".join(wear_lines(wears)))
     if plot is not None:
         from kerfbeat.present.drift_plot import plot_drifts
 
@@ -96,10 +97,10 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
         print_json(orders_document(found))
     else:
         first, *rest = orders_lines(found)
-        click.echo(first)
+        echo(first)
         if found.peaks:
-            click.echo(table(ORDER_HEADINGS, order_rows(found)))
-        click.echo("\n".join(rest))
+            echo(table(ORDER_HEADINGS, order_rows(found)))
+        echo("\n".join(rest))
     if plot is not None:
         from kerfbeat.present.orders_plot import plot_orders
 
@@ -142,12 +143,12 @@ def slip(
     if as_json:
         print_json(slip_document(found))
     else:
-        click.echo("\n".join(verdict_lines(found)))
-        click.echo("\n".join(slip_lines(found)))
+        echo("\n".join(verdict_lines(found)))
+        echo("\n".join(slip_lines(found)))
         if found.events:
-            click.echo(table(EVENT_HEADINGS, event_rows(found)))
-        click.echo(table(CUT_HEADINGS, cut_rows(found.cuts)))
-        click.echo("\n".join(cut_lines(found.cuts)))
+            echo(table(EVENT_HEADINGS, event_rows(found)))
+        echo(table(CUT_HEADINGS, cut_rows(found.cuts)))
+        echo("\n".join(cut_lines(found.cuts)))
     if plot is not None:
         from kerfbeat.present.slip_plot import plot_slip
 
@@ -201,9 +202,9 @@ def compare(*, paths: Sequence[Path], machine_path: Path | None, as_json: bool, 
     if as_json:
         print_json(comparisons_document(found))
     else:
-        click.echo(table(ROW_HEADINGS, comparison_rows(found), left=3))
+        echo(table(ROW_HEADINGS, comparison_rows(found), left=3))
         for line in dict.fromkeys(line for each in found for line in each.left_out):
-            click.echo(f"left out: {line}")
+            echo(f"left out: {line}")
     if plot is not None:
         plot_comparisons(found, plot, name=sets[0][0].name)
     for line in dict.fromkeys([*unread, *(line for runs in sets for run in runs for line in run.warnings)]):

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import click
 
 from kerfbeat.cli._board import open_board, required_port
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import warn
 from kerfbeat.errors import KerfbeatError
+from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
     from kerfbeat.machine import Machine
@@ -29,7 +31,7 @@ class Terminal:
     def ask(self, question: str) -> str:
         """One line of answer."""
         self._end()
-        click.echo(f"{question} ", err=True, nl=False)
+        echo(f"{question} ", err=True, nl=False)
         line = sys.stdin.readline()
         if not line:
             raise click.Abort
@@ -38,12 +40,12 @@ class Terminal:
     def say(self, line: str) -> None:
         """Tell something in a line of its own."""
         self._end()
-        click.echo(line, err=True)
+        echo(line, err=True)
 
     def show(self, line: str) -> None:
         """Write over the line that shows progress; elsewhere than on a terminal nothing."""
         if self._live:
-            click.echo(f"\r\x1b[K{line}", err=True, nl=False)
+            click.echo(f"\r\x1b[K{harmless(line)}", err=True, nl=False)
             self._open = True
 
     def wait(self, seconds: float) -> None:
@@ -52,7 +54,7 @@ class Terminal:
 
     def _end(self) -> None:
         if self._open:
-            click.echo("", err=True)
+            echo("", err=True)
             self._open = False
 
 
@@ -81,7 +83,7 @@ def lead_and_record(
     terminal = Terminal()
     guide = Guide(machine, feed, terminal, steps, unit=unit)
     with open_board(required_port(port, machine_path), machine.sensors, baud=baud, trace=False) as link:
-        click.echo(f"{machine.name}: a board answers.", err=True)
+        echo(f"{machine.name}: a board answers.", err=True)
         if not has_identity(board_name(link.hello)):
             warn(NO_IDENTITY)  # now, since a clock takes a whole run to measure
         try:
@@ -94,7 +96,7 @@ def lead_and_record(
         finally:
             ended = feed.end_log()
             if ended is not None:
-                click.echo(f"{log_path}: {ended.tally.pulses.total()} pulses, {ended.tally.marks} marks", err=True)
+                echo(f"{log_path}: {ended.tally.pulses.total()} pulses, {ended.tally.marks} marks", err=True)
     return told
 
 
@@ -123,17 +125,17 @@ def finish(
     kept = keep_results(gathered, results, dry_run=dry_run)
     now = (gathered.calibration or Calibration(machine=gathered.machine.name)).with_results(*results)
     for line in summary_lines(found):
-        click.echo(line)
+        echo(line)
     for what, why in found.reasons.items():
-        click.echo(f"{what}: not calibrated: {why}")
-    click.echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+        echo(f"{what}: not calibrated: {why}")
+    echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
     for line in found.warnings:
         warn(line)
     draw_calibration_report(
         found, output, known=known(now, gathered.machine), unit=unit or unit_for(gathered.machine), paper=paper,
         date=gathered.date, sources=gathered.sources, kept=kept,
     )  # fmt: skip
-    click.echo(f"{output}: one page, {paper}")
+    echo(f"{output}: one page, {paper}")
     if not results:
         raise KerfbeatError("nothing could be calibrated; the page says why, and the log is kept.")
 

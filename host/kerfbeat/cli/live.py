@@ -18,6 +18,7 @@ from kerfbeat.cli._board import (
     setting_options,
 )
 from kerfbeat.cli._calibration import known_beside, known_if_any
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import Progress, time_progress, typed_lines
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal
@@ -73,11 +74,11 @@ def check(
         print_json(bring_up_document(seen))
         return
     for line in bring_up_lines(seen):
-        click.echo(line)
-    click.echo(table(INPUT_HEADINGS, input_rows(seen, sensors)))
-    click.echo("to mend:" if seen.findings else "nothing to mend.")
+        echo(line)
+    echo(table(INPUT_HEADINGS, input_rows(seen, sensors)))
+    echo("to mend:" if seen.findings else "nothing to mend.")
     for finding in seen.findings:
-        click.echo(f"  {finding}")
+        echo(f"  {finding}")
 
 
 def _settings_findings(link: "BoardLink", seen: "BringUp", machine: "Machine", machine_path: Path) -> list[str]:
@@ -165,16 +166,16 @@ def watch(
 
                 show_live(feed, link.events, unit=unit, log_stem=machine_path.stem if machine_path else "simulated")
             else:
-                click.echo(f"{machine.name}, {port}. {CAUTION}", err=True)
+                echo(f"{machine.name}, {port}. {CAUTION}", err=True)
                 travel = BladeRule(machine, held).travel
                 if travel.described:
-                    click.echo(largest_line(travel), err=True)
+                    echo(largest_line(travel), err=True)
                 with stop_on_signal() as stopped:
-                    write_lines(feed, link.events, unit=unit, every_s=every_s, stopped=stopped, write=click.echo)
+                    write_lines(feed, link.events, unit=unit, every_s=every_s, stopped=stopped, write=echo)
         finally:
             ended = feed.end_log()
             if ended is not None:
-                click.echo(f"{ended.path}: {counted(ended.tally.pulses.total(), 'pulse')}", err=True)
+                echo(f"{ended.path}: {counted(ended.tally.pulses.total(), 'pulse')}", err=True)
 
 
 @click.command(
@@ -240,7 +241,7 @@ def record(
         )
     progress.end()
     pulses, marks = sum(logbook.tally.pulses.values()), logbook.tally.marks
-    click.echo(f"{logbook.path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}")
-    click.echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
+    echo(f"{logbook.path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}")
+    echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
     for warning in summary_warnings(logbook):
         warn(warning)

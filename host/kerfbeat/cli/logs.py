@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kerfbeat.cli._board import chosen_setting, setting_options
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import file_progress
 from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, unit_option, warn
 
@@ -91,17 +92,17 @@ def speed(
         print_json({**speed_document(result), "machine": used, "calibration": held.described(*SPEED_NEEDS), **shown})
     else:
         first = unit or unit_for(log.machine)
-        click.echo(blade_line(result, first))
-        click.echo(table(CHANNEL_HEADINGS, channel_rows(result)))
-        click.echo(window_line(result))
-        click.echo(f"machine: {log.machine.name}, {used}")
+        echo(blade_line(result, first))
+        echo(table(CHANNEL_HEADINGS, channel_rows(result)))
+        echo(window_line(result))
+        echo(f"machine: {log.machine.name}, {used}")
         for line in held.described(*SPEED_NEEDS):
-            click.echo(line)
+            echo(line)
         if parts is not None and result.blade_channel == "wheel" and held.wheel_diameter_m is None:
-            click.echo(largest_line(parts.largest))
+            echo(largest_line(parts.largest))
         if budget and parts is not None:
-            click.echo(budget_line(parts, first))
-            click.echo(table(BUDGET_HEADINGS, budget_rows(parts), left=2))
+            echo(budget_line(parts, first))
+            echo(table(BUDGET_HEADINGS, budget_rows(parts), left=2))
     for warning in result.warnings:
         warn(warning)
 
@@ -141,7 +142,7 @@ def import_(
     with file_progress(source.name) as progress:
         done = import_pulses(source, log_path, machine=machine, setting=setting, tick_hz=tick_hz, progress=progress)
     counts = ", ".join(f"{channel} {pulses}" for channel, pulses in done.pulses.items())
-    click.echo(f"{log_path}: pulses of {counts}")
+    echo(f"{log_path}: pulses of {counts}")
     for warning in done.warnings:
         warn(warning)
 
@@ -184,9 +185,9 @@ def export(
     lines = speed_lines(log, every_s=every_s) if as_speed else pulse_lines(log, segment=segment)
     if output is None:
         for line in lines:
-            click.echo(line)
+            echo(line)
     else:
-        click.echo(f"{output}: {write_lines(output, lines)} lines")
+        echo(f"{output}: {write_lines(output, lines)} lines")
 
 
 def speed_lines(log: "PulseLog", *, every_s: float | None) -> Iterator[str]:

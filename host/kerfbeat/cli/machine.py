@@ -7,8 +7,10 @@ from typing import Any, TypeVar
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._page import echo_notes, echo_table
 from kerfbeat.cli._show import examples, json_option, plot_option, refuse_existing
+from kerfbeat.whole_file import write_whole
 
 __all__ = ["describe", "hz_option", "machine_unit_option", "predict"]
 
@@ -48,42 +50,28 @@ def describe(output: Path | None, replace: bool) -> None:
         raise click.UsageError(f"{output.parent}: no such folder; make it first, or choose another")
     person = sys.stdin.isatty()
     if person:
-        click.echo(
+        echo(
             "Quantities with their unit (330 mm, 13 in, 1.5 kW). Ctrl-C ends; nothing is written then.", err=True
         )
     interview = Interview(
         read=_ask_person if person else _read_line,
-        say=lambda text: click.echo(f"  {text}", err=True),
+        say=lambda text: echo(f"  {text}", err=True),
         again=person,
     )
     text = describe_machine(interview)
     if output is None:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
         return
     try:
-        _write(output, text, replace)
+        write_whole(output, text.encode("utf-8"), new=not replace)
     except OSError:
-        click.echo(text, nl=False)  # the answers are not lost
+        echo(text, nl=False)  # the answers are not lost
         raise
-    click.echo(f"{output} is written; see its speeds with: kerfbeat predict {output}", err=True)
-
-
-def _write(output: Path, text: str, replace: bool) -> None:
-    """Write a file; one that is to be replaced stands until the new one is whole."""
-    file = output.with_name(f"{output.name}.new") if replace else output
-    opened = file.open("w" if replace else "x", encoding="utf-8", newline="\n")
-    try:
-        with opened:
-            opened.write(text)
-    except OSError as error:
-        file.unlink(missing_ok=True)
-        raise OSError(error.errno, error.strerror, str(output)) from error
-    if replace:
-        file.replace(output)
+    echo(f"{output} is written; see its speeds with: kerfbeat predict {output}", err=True)
 
 
 def _ask_person(question: str) -> str:
-    click.echo(f"{question} ", nl=False, err=True)
+    echo(f"{question} ", nl=False, err=True)
     return input()
 
 
@@ -149,7 +137,7 @@ def predict(
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
     headings, cells = predicted.prediction_rows(rows, unit=first, belts=belts, gears=gears)
     basis = "predicted with what was measured of the machine" if measured else "predicted, not measured"
-    click.echo(f"{described.name}: speeds {basis}; full load – no load\n")
+    echo(f"{described.name}: speeds {basis}; full load – no load\n")
     echo_table(headings, cells, left=belts + gears, spare=("motor rpm", "wheel rpm", "power", other_unit(first)))
     echo_notes("Cautions", predicted.caution_lines(rows))
     echo_notes("Calibrated", measured)

@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import Quantity, examples, refuse_existing
 from kerfbeat.cli.machine import machine_unit_option
 
@@ -90,10 +91,10 @@ def chart(
         basis=basis_of(calibrated_words(curves, held)),
         materials=[one_material(name) for name in names] or GROUPS,
     )
-    click.echo(f"{path}: one page, {paper}. {basis_of(calibrated_words(curves, held))}", err=True)
+    echo(f"{path}: one page, {paper}. {basis_of(calibrated_words(curves, held))}", err=True)
     if names and left_out:
         shown = ", ".join(material.name for material in left_out)
-        click.echo(f"left out, because no speed of this machine suits them: {shown}", err=True)
+        echo(f"left out, because no speed of this machine suits them: {shown}", err=True)
 
 
 @click.command(
@@ -161,7 +162,7 @@ def dial(
         basis=basis_of(calibrated_words(curves, held)), paper=paper, diameter_mm=diameter * 1e3,
         hole_mm=hole * 1e3,
     )  # fmt: skip
-    click.echo(f"{path}: one page, {paper}; print it at 100 % and measure the scale bars", err=True)
+    echo(f"{path}: one page, {paper}; print it at 100 % and measure the scale bars", err=True)
 
 
 @click.command(
@@ -209,13 +210,13 @@ def strip(
     hub_m, count = strip_sizes(described, channel=channel, diameter_m=diameter, targets=targets)
     plan = plan_strip(diameter_m=hub_m, targets=count, paper=paper, width_m=width, thickness_m=thickness)
     draw_strip(plan, path)
-    click.echo(
+    echo(
         f"{path}: {plan.length_mm:.2f} mm in {counted(len(plan.tiles), 'piece')} on {counted(plan.pages, 'page')}; "
         "print it at 100 % and measure the scale bars",
         err=True,
     )
     if diameter is None:
-        click.echo(
+        echo(
             f"taken: the blade wheel's {hub_m * 1e3:g} mm. A strip there lies beside the blade's track, never under "
             "the blade; for a hub or an inner rim measure that and give --diameter.",
             err=True,

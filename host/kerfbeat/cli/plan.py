@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._page import echo_facts, echo_notes, echo_table
 from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json
 from kerfbeat.cli.machine import machine_unit_option
@@ -79,7 +80,7 @@ def choose(
         return
     first = speed_unit(described, unit)
     what = f"{found.name}: " if found is not None else ""
-    click.echo(f"{described.name}: settings for {what}{chosen.range_words(wanted, first)}, predicted, best first\n")
+    echo(f"{described.name}: settings for {what}{chosen.range_words(wanted, first)}, predicted, best first\n")
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
     headings, cells = chosen.choice_rows(choices, unit=first, belts=belts, gears=gears)
     echo_table(headings, cells, left=1 + belts + gears, spare=("motor rpm", "gives it at"))
@@ -212,10 +213,10 @@ def size(
     if as_json:
         print_json(arrangement.arrangement_document(made))
         return
-    click.echo(f"{described.name}: one fixed pulley and an inverter, predicted\n")
+    echo(f"{described.name}: one fixed pulley and an inverter, predicted\n")
     echo_facts(arrangement.arrangement_lines(made, unit=first))
     headings, cells = arrangement.comparison_rows(made, unit=first)
-    click.echo("\nOld and new at one blade speed, full load, before losses; – out of reach\n")
+    echo("\nOld and new at one blade speed, full load, before losses; – out of reach\n")
     echo_table(headings, cells, spare=("power", other_unit(first)))
     echo_notes("Cautions", arrangement.arrangement_cautions(made))
 
@@ -256,7 +257,7 @@ def mount(
     if as_json:
         print_json(mounting.mount_document(described, plan))
         return
-    click.echo(f"{described.name}: sensors over the whole speed range; targets of {mass * 1e3:g} g\n")
+    echo(f"{described.name}: sensors over the whole speed range; targets of {mass * 1e3:g} g\n")
     headings, cells = mounting.mount_rows(plan)
     echo_table(headings, cells, spare=("resolution", "input", "orders seen", "pulses/s"))
     echo_notes("What can be seen", mounting.mount_lines(plan))

@@ -8,8 +8,10 @@ import click
 
 from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import log_files, machine_option, opened
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import examples, json_option, print_json, refuse_existing, unit_option, warn
 from kerfbeat.cli.paper import PAPER
+from kerfbeat.whole_file import write_whole
 
 __all__ = ["report"]
 
@@ -61,7 +63,6 @@ def report(
 
     from kerfbeat.diagnose.changes import changes_between
     from kerfbeat.diagnose.findings import findings_of
-    from kerfbeat.present import ink
     from kerfbeat.present.numbers import unit_for
     from kerfbeat.present.report import log_names, report_document, report_of, require_one_machine_name
 
@@ -84,15 +85,15 @@ def report(
         if path.suffix.lower() in PAGES:
             from kerfbeat.present.report_html import html_bytes
 
-            ink.write(path, html_bytes(made))
+            write_whole(path, html_bytes(made))
         else:
             from kerfbeat.present.report_paper import paper_bytes
 
-            ink.write(path, paper_bytes(made, paper=paper))
+            write_whole(path, paper_bytes(made, paper=paper))
     if as_json:
         print_json(report_document(runs, changes, names=names, written=targets))
     for path in targets:
-        click.echo(f"{path}: written, from {', '.join(names)}", err=True)
+        echo(f"{path}: written, from {', '.join(names)}", err=True)
     for line in dict.fromkeys(line for log in logs for line in log.warnings):
         warn(line)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kerfbeat.cli._echo import echo
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def simulate(
     logs can be judged by the truth file. The numbers in it are invented, never a measurement.
     """
     if listed:
-        click.echo(listing())
+        echo(listing())
         return
     if scenario is None:
         raise click.UsageError("no scenario given; write one of kerfbeat simulate --list")
@@ -91,7 +92,7 @@ def simulate(
     if as_json:
         print_json(document)
     else:
-        click.echo(summary(document))
+        echo(summary(document))
 
 
 def _machine(text: str) -> "Machine":
@@ -115,6 +116,7 @@ def play(
     """Play a scenario into the files asked for; returns what was written and the truth without its long lists."""
     from kerfbeat.simulate import World, simulate_log
     from kerfbeat.simulate.pins import write_pins
+    from kerfbeat.whole_file import write_whole
 
     if truth is not None and truth.exists():
         raise click.UsageError(f"{truth} exists already; choose another name")
@@ -132,10 +134,9 @@ def play(
             progress=_show_progress if watch else None,
         )
         if watch:
-            click.echo("", err=True)
+            echo("", err=True)
         if truth is not None:
-            with truth.open("x", encoding="utf-8", newline="\n") as file:
-                json.dump(known, file, allow_nan=False, separators=(",", ":"))
+            write_whole(truth, json.dumps(known, allow_nan=False, separators=(",", ":")).encode(), new=True)
         kept = ("scenario", "duration_s", "mean_blade_m_per_s", "mean_hz", "steady", "events")
         document |= {name: known[name] for name in kept}
         document["channels"] = {
@@ -150,7 +151,7 @@ def play(
 
 
 def _show_progress(done_s: float) -> None:
-    click.echo(f"\r{done_s:8.0f} s simulated", nl=False, err=True)
+    echo(f"\r{done_s:8.0f} s simulated", nl=False, err=True)
 
 
 def summary(document: dict[str, Any]) -> str:

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kerfbeat.whole_file import write_whole
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -40,7 +42,6 @@ __all__ = [
     "scale_bars",
     "spread",
     "wrapped",
-    "write",
     "written_mm",
 ]
 
@@ -151,21 +152,7 @@ def save_pages(figures: Sequence[Figure], path: Path, *, title: str) -> None:
 
     Raises OSError that names the file.
     """
-    write(path, drawn(figures, path.suffix.lower(), title=title))
-
-
-def write(path: Path, content: bytes) -> None:
-    """Write a whole file, so that a disk that does not take it leaves no half of it behind.
-
-    Raises OSError that names the file.
-    """
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        if error.filename is not None:  # it could not even be opened: whatever stands there is not ours
-            raise
-        path.unlink(missing_ok=True)
-        raise OSError(error.errno, error.strerror, str(path)) from error
+    write_whole(path, drawn(figures, path.suffix.lower(), title=title))
 
 
 @lru_cache(maxsize=8192)

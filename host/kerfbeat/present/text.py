@@ -3,7 +3,7 @@
 Names, notes and file names may hold anything, also sequences that move a terminal's cursor or recolour it.
 """
 
-__all__ = ["harmless"]
+__all__ = ["harmless", "harmless_lines"]
 
 
 def harmless(text: str) -> str:
@@ -13,6 +13,15 @@ def harmless(text: str) -> str:
     'saw\\x1b[2J no. 2'
     """
     return "".join(c if c.isprintable() else _code(c) for c in " ".join(text.split()))
+
+
+def harmless_lines(text: str) -> str:
+    r"""The text with its lines and blanks as they are; other unprintable characters as their code.
+
+    >>> harmless_lines("saw\x1b[2J:\n  no. 2")
+    'saw\\x1b[2J:\n  no. 2'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else _code(c) for c in text)
 
 
 def _code(character: str) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 
 from kerfbeat.errors import SimulateError
 from kerfbeat.simulate.world import EdgeBlock, World, edge_blocks
+from kerfbeat.whole_file import gone_unless_whole
 
 __all__ = ["pin_lines", "write_pins"]
 
@@ -33,7 +34,7 @@ def write_pins(world: World, path: str | Path) -> int:
     edges = 0
     if Path(path).exists():
         raise SimulateError(f"{path}: the file exists and is not overwritten; choose another name")
-    with Path(path).open("x", encoding="utf-8", newline="\n") as file:
+    with gone_unless_whole(path), Path(path).open("x", encoding="utf-8", newline="\n") as file:
         for line in _head(world):
             file.write(line)
         for block in edge_blocks(world):

@@ -21,6 +21,7 @@ from kerfbeat.simulate.plan import OperatorMark
 from kerfbeat.simulate.stamps import stamp_ticks
 from kerfbeat.simulate.truth import TruthKeeper
 from kerfbeat.simulate.world import Stretch, World
+from kerfbeat.whole_file import gone_unless_whole
 
 __all__ = ["simulate_log"]
 
@@ -64,7 +65,10 @@ def simulate_log(
     keeper = TruthKeeper(world)
     stretches = world.stretches()
     first = next(stretches)  # what cannot be played is told before a file exists
-    with LogWriter(path, machine=machine, start_utc=START_UTC, setting=plan.setting) as log:
+    with (
+        gone_unless_whole(path),
+        LogWriter(path, machine=machine, start_utc=START_UTC, setting=plan.setting) as log,
+    ):
         session = _Session(world, log, host, marks)
         for stretch in _chained(first, stretches):
             keeper.accept(stretch)
