@@ -54,3 +54,4 @@ def test_hertz_that_the_inverter_does_not_give_is_said() -> None:
     for hz in (20.0, 50.0, 80.0, None):
         assert entry.beyond_inverter(hz, inverter) is None
     assert entry.beyond_inverter(900.0, None) is None
+    assert entry.beyond_inverter(80.0 + 1e-10, inverter) is None  # a sweep's rounding, as in a prediction

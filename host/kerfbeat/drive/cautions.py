@@ -102,11 +102,11 @@ def _speed_cautions(
         "rotor and bearings may fail",
     ))  # fmt: skip
     if machine.inverter is not None:
-        low, high = machine.inverter.minimum_hz, machine.inverter.maximum_hz
+        beyond = [machine.inverter.beyond(float(hz)) for hz in supply_hz]
         found.append((
             "inverter limits",
-            (supply_hz < low - 1e-9) | (supply_hz > high + 1e-9),
-            lambda k: f"{supply_hz[k]:.4g} Hz is outside the inverter's limits of {low:g} to {high:g} Hz",
+            np.array([words is not None for words in beyond], dtype=np.bool_),
+            lambda k: str(beyond[k]),
         ))  # fmt: skip
     return found
 

@@ -120,6 +120,12 @@ class Inverter:
         if self.resolution_hz is not None:
             _between(self.resolution_hz, 1e-4, 10.0, key="resolution_hz", unit="Hz")
 
+    def beyond(self, hz: float) -> str | None:
+        """What to tell of a frequency outside the limits; None within them (a billionth of a hertz is rounding)."""
+        if self.minimum_hz - 1e-9 <= hz <= self.maximum_hz + 1e-9:
+            return None
+        return f"{hz:.4g} Hz is outside the inverter's limits of {self.minimum_hz:g} to {self.maximum_hz:g} Hz"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Wheel:

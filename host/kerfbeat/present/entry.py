@@ -28,12 +28,8 @@ def hz_of(text: str) -> float:
 
 def beyond_inverter(hz: float | None, inverter: Inverter | None) -> str | None:
     """What to tell of a frequency that the described inverter does not give; None if it may be right."""
-    if hz is None or inverter is None or inverter.minimum_hz <= hz <= inverter.maximum_hz:
-        return None
-    return (
-        f"{hz:g} Hz is outside the inverter's limits of {inverter.minimum_hz:g} to {inverter.maximum_hz:g} Hz; "
-        "mistyped, or is the machine file out of date?"
-    )
+    words = None if hz is None or inverter is None else inverter.beyond(hz)
+    return None if words is None else f"{words}; mistyped, or is the machine file out of date?"
 
 
 def choice_of(text: str, choices: Sequence[str], *, what: str) -> str:
