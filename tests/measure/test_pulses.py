@@ -225,6 +225,20 @@ def test_a_false_edge_in_every_turn_from_some_time_on_changes_no_turn(bench):
         assert np.abs(gaps - 1.0).max() < 0.3
 
 
+def test_a_false_edge_beside_very_uneven_targets_displaces_no_true_one(bench):
+    # Nearer to where even targets would stand than the true one is: only the turns before tell which is which.
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        angles = np.array([0.02, 0.25 + 0.08, 0.52, 0.77]) + rng.uniform(-0.005, 0.005, 4)
+        times, target = bench.steady(1.3, 100.0, np.sort(np.append(angles, 0.26))).edges()
+        seen = times[(target != 1) | (times >= 50.0)]
+        true = bench.ticks_of(times[target != 1])
+        clean = clean_pulses(bench.ticks_of(seen), tick_hz=TICK_HZ, targets=4)
+        assert len(np.setdiff1d(clean.ticks, true)) <= 1
+        assert len(np.setdiff1d(true, clean.ticks)) <= 1
+        assert clean.missing == 0
+
+
 def test_a_loss_where_a_target_falls_off_breaks_the_count(bench):
     ticks, _, _ = gone_after(bench, 2, 4, gone_s=50.0, wheel=lambda angles: bench.steady(1.3, 100.0, angles))
     start, end = int(49.0 * 16e6), int(52.0 * 16e6)

@@ -7,14 +7,14 @@ part get the numbers that the described targets would have.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.measure.repeat import other_counts, unlike
 
-__all__ = ["Part", "described_run", "number_across", "parts_of"]
+__all__ = ["Part", "described_run", "number_across", "parts_of", "turn_pattern"]
 
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 TURNS = 2  # turns in a row that repeat as described, from which they are taken for it
 OTHER_TURNS = 5  # turns in a row that repeat otherwise: of 10 million pulses, 1 % missing by chance, none do
 EVEN = 0.4  # mean gaps: with the missing targets put back, and the false edges left out, gaps are even to within this
+PATTERN_FIT = 0.1  # mean gaps: as near as that the targets stand where they stood before
 LEAST = 12  # edges of a record that is looked at
 MOST_BETWEEN = 3  # gaps between two parts that are still counted
 
@@ -108,12 +109,16 @@ def _cycle(ticks: Ticks, count: int) -> Floats:
     return np.asarray((gaps / gaps.sum(axis=1, keepdims=True)).mean(axis=0), dtype=np.float64)
 
 
-def described_numbers(cycle: Floats, targets: int) -> Ticks | None:
+def described_numbers(cycle: Floats, targets: int, *, pattern: Floats | None = None) -> Ticks | None:
     """Which of the described targets each edge of a turn is, (count,), -1 for a false one; None if it cannot be told.
 
     cycle : (count,) the gaps of one turn, each after its edge, in turns; their number is not that of the targets.
+    pattern : (targets,) the same where all targets and no others were seen, if that was in this record, too: beside
+    very uneven targets evenness alone may take a false edge for the true one.
     """
     count = len(cycle)
+    if pattern is not None and count > targets and (known := _by_pattern(cycle, pattern)) is not None:
+        return known
     if count < targets:
         steps = np.maximum(1, np.rint(cycle * targets)).astype(np.int64)
         if steps.sum() != targets or np.abs(cycle * targets - steps).max() > EVEN or steps.min() == steps.max():
@@ -134,11 +139,42 @@ def described_numbers(cycle: Floats, targets: int) -> Ticks | None:
     return numbers
 
 
-def described_run(ticks: Ticks, numbers: Ticks, *, seen: int, targets: int) -> tuple[Ticks, Ticks] | None:
+def _by_pattern(cycle: Floats, pattern: Floats) -> Ticks | None:
+    """Which edges are left if those are taken out without which the others stand as known; None if none do."""
+    count, targets = len(cycle), len(pattern)
+    places = np.cumsum(np.concatenate(([0.0], cycle[:-1])))
+    turned = np.stack([np.roll(pattern, -k) for k in range(targets)])
+    best, found = PATTERN_FIT / targets, None
+    for false in combinations(range(count), count - targets):
+        kept = np.delete(np.arange(count), false)
+        gaps = np.diff(places[kept], append=places[kept[0]] + 1.0)
+        off = float(np.abs(turned - gaps).max(axis=1).min())
+        if off < best:
+            best, found = off, kept
+    if found is None:
+        return None
+    numbers = np.full(count, -1, dtype=np.int64)
+    numbers[found] = np.arange(targets)
+    return numbers
+
+
+def described_run(
+    ticks: Ticks, numbers: Ticks, *, seen: int, targets: int, pattern: Floats | None
+) -> tuple[Ticks, Ticks] | None:
     """Edges of a run that are targets, and their numbers among the described ones; None if that cannot be told.
 
-    ticks, numbers : (n,) edges and their numbers, with `seen` in a turn.
+    ticks, numbers : (n,) edges and their numbers, with `seen` in a turn.  pattern : see `described_numbers`.
     """
+    cycle = _run_cycle(ticks, numbers, seen)
+    named = None if cycle is None else described_numbers(cycle, targets, pattern=pattern)
+    if named is None:
+        return None
+    true = named[numbers % seen] >= 0
+    return ticks[true], (numbers // seen * targets + named[numbers % seen])[true]
+
+
+def _run_cycle(ticks: Ticks, numbers: Ticks, seen: int) -> Floats | None:
+    """The gaps of a run's turn, (seen,), in turns; None where not all of them are seen."""
     ahead = np.searchsorted(numbers, numbers + seen)
     full = np.flatnonzero(ahead < len(numbers))
     full = full[(numbers[ahead[full]] == numbers[full] + seen) & (numbers[full + 1] == numbers[full] + 1)]
@@ -147,11 +183,12 @@ def described_run(ticks: Ticks, numbers: Ticks, *, seen: int, targets: int) -> t
     if len(np.unique(place)) < seen:
         return None
     cycle = np.array([float(np.median(share[place == k])) for k in range(seen)])
-    named = described_numbers(cycle / cycle.sum(), targets)
-    if named is None:
-        return None
-    true = named[numbers % seen] >= 0
-    return ticks[true], (numbers // seen * targets + named[numbers % seen])[true]
+    return np.asarray(cycle / cycle.sum(), dtype=np.float64)
+
+
+def turn_pattern(ticks: Ticks, numbers: Ticks, targets: int) -> Floats | None:
+    """The gaps of a turn with all targets, (targets,), in turns; None where a run of it does not show all."""
+    return _run_cycle(ticks, numbers, targets)
 
 
 def number_across(ticks: Ticks, numbers: Ticks, after: Ticks, *, targets: int) -> int:

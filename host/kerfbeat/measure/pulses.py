@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.bursts import in_bursts
-from kerfbeat.measure.changes import Part, described_run, number_across, parts_of
+from kerfbeat.measure.changes import Part, described_run, number_across, parts_of, turn_pattern
 from kerfbeat.measure.pauses import weigh_silences
 from kerfbeat.measure.repeat import agreement, other_counts, repeat_of, stretches, unlike
 from kerfbeat.measure.settle import Verdict, settle_edges
@@ -253,21 +253,29 @@ def _clean(
     )
 
 
+def _clean_part(inside: Ticks, part: Part, *, targets: int, losses: list[tuple[int, int]]) -> CleanPulses:
+    lag = 1 if part.seen == targets and agreement(inside, 1) >= agreement(inside, targets) else part.seen
+    return _clean(inside, lag=lag, per_turn=part.seen, targets=targets, losses=losses, given=len(inside))
+
+
 def _clean_parts(
     edges: Ticks, parts: list[Part], *, targets: int, losses: list[tuple[int, int]], given: int
 ) -> CleanPulses:
     """Parts that repeat in different ways, each by itself; all get the numbers of the described targets."""
     ticks, numbers, starts = [NONE], [NONE], [0]
     irregular, lost_edges = 0, _cuts(edges, losses)
-    for part in parts:
-        inside = edges[part.first : part.last]
-        lag = 1 if part.seen == targets and agreement(inside, 1) >= agreement(inside, targets) else part.seen
-        clean = _clean(inside, lag=lag, per_turn=part.seen, targets=targets, losses=losses, given=len(inside))
+    cleaned = [_clean_part(edges[part.first : part.last], part, targets=targets, losses=losses) for part in parts]
+    whole_turns = (clean for part, clean in zip(parts, cleaned, strict=True) if part.seen == targets)
+    patterns = (
+        turn_pattern(clean.ticks[a:b], clean.numbers(a, b), targets) for clean in whole_turns for a, b in clean.runs()
+    )
+    pattern = next((each for each in patterns if each is not None), None)
+    for part, clean in zip(parts, cleaned, strict=True):
         irregular += clean.irregular
         for first, last in clean.runs():
             of_run, number = clean.ticks[first:last], clean.numbers(first, last)
             if part.seen != targets:
-                named = described_run(of_run, number, seen=part.seen, targets=targets)
+                named = described_run(of_run, number, seen=part.seen, targets=targets, pattern=pattern)
                 if named is None:
                     irregular += last - first
                     continue
