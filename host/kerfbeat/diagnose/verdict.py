@@ -210,10 +210,12 @@ def verdict_of(
         words = f"Healthy{limits}: the watched belts creep as they should{watched}."
         return Verdict(cause="healthy", words=words, evidence=tuple(evidence), would_decide=open_ends)
     alone = _of_one(machine, falls, seen, watched_s)
-    return _idle_only(alone.evidence) if idle_only and alone.cause == "healthy" else alone
+    if not (idle_only and alone.cause == "healthy"):
+        return alone
+    return _idle_only((*alone.evidence, alone.words), alone.would_decide)
 
 
-def _idle_only(evidence: Sequence[str]) -> Verdict:
+def _idle_only(evidence: Sequence[str], besides: Sequence[str] = ()) -> Verdict:
     """What a log without any cut allows to be said: by itself idle running is always as it is."""
     return Verdict(
         cause="idle only",
@@ -221,6 +223,7 @@ def _idle_only(evidence: Sequence[str]) -> Verdict:
         evidence=tuple(evidence),
         would_decide=(
             "record and mark a cut, or give an idle run of when all was well (slip --idle), or calibrate the drive",
+            *besides,
         ),
     )
 
