@@ -1,6 +1,8 @@
 /* What time is it, in ticks of the board?  See clock.h. */
 #include "clock.h"
 
+#include "inline.h"
+
 #include "board.h"
 #include "lock.h"
 
@@ -22,7 +24,7 @@ void clock_start(void)
     board_counter_start();
 }
 
-INLINE_NOT_COPIED uint32_t clock_now_locked(void)
+INLINE_NEVER uint32_t clock_now_locked(void)
 {
     return clock_of_locked(BOARD_COUNTER);
 }

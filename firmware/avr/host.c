@@ -12,13 +12,13 @@
 
 void host_begin(uint8_t type)
 {
-    message_begin(&board.message, uart_buffer(), type, board.sequence++);
+    message_begin(uart_buffer(), type, board.sequence++);
 }
 
 INLINE_NEVER void host_send(void)
 {
-    (void)message_close(&board.message);
-    uart_send(board.message.line);
+    (void)message_close();
+    uart_send(message.line);
 }
 
 INLINE_NEVER void host_send_hello(bool answered, uint8_t asked)
@@ -28,12 +28,13 @@ INLINE_NEVER void host_send_hello(bool answered, uint8_t asked)
         .reset_cause = reset_cause(),
         .asked = asked,
         .answered = answered,
-        .board_id = board.config.board_id,
-        .config_generation = board.store.generation,
+        .now = state_now(),
+        .board_id = &board.config.board_id,
+        .config_generation = &board.store.generation,
     };
 
     host_begin(WIRE_HELLO);
-    message_hello(&board.message, &hello, state_now());
+    message_hello(&hello);
     host_send();
 }
 
@@ -41,17 +42,18 @@ INLINE_NEVER static void host_send_result(uint8_t asked, uint8_t request, uint8_
 {
 
     host_begin(WIRE_RESULT);
-    message_result(&board.message, asked, request, code);
+    message_result(asked, request, code);
     host_send();
 }
 
 /* The delimiter leaves at the moment that the frame behind it tells. */
 INLINE_NEVER void host_send_pong(void)
 {
+
     tick_advance(&board.clock, uart_send_delimiter());
     board.pong_due = false;
     host_begin(WIRE_PONG);
-    message_pong(&board.message, board.pong_asked, &board.clock, board.pong_received_ticks);
+    message_pong(board.pong_asked, board.pong_received_ticks, &board.clock);
     host_send();
 }
 
@@ -65,9 +67,9 @@ INLINE_NEVER static void host_send_config(const struct message_request *request)
         return;
     }
     host_begin(WIRE_CONFIG_DATA);
-    message_config_data(&board.message, request->sequence, board.store.generation, CONFIG_LENGTH, request->offset);
+    message_config_data(request->sequence, &board.store.generation, CONFIG_LENGTH, request->offset);
     for (at = 0; at < request->count; at++) {
-        message_u8(&board.message, config_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
+        message_u8(config_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
     }
     host_send();
 }
@@ -91,16 +93,16 @@ INLINE_NEVER static void host_serve(const struct message_request *request, uint8
             return;
         }
         case WIRE_STREAM:
-            board.stream_wanted = request->stream_on;
+            board.stream_wanted = request->payload[0] != 0u;
             break;
         case WIRE_CONFIG_READ:
             host_send_config(request);
             return;
         case WIRE_CONFIG_WRITE:
-            code = config_stage(&board.store, request->offset, request->bytes, request->count);
+            code = config_stage(&board.store, request->offset, request->payload + 2, request->count);
             break;
         case WIRE_CONFIG_COMMIT:
-            code = config_commit(&board.store, request->length, request->crc);
+            code = config_commit(&board.store, request->offset, message_read_u16(request->payload + 2));
             break;
         default:
             break;

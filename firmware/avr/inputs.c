@@ -50,7 +50,7 @@ void inputs_configure(struct batch *batch, const struct config *config)
 
     for (input = 0; input < WIRE_INPUTS; input++) {
         if ((inputs_enabled & (1u << input)) != 0u && !edges_listening(input)) {
-            if (!inputs_flood[input].masked && !inputs_flood[input].report) {
+            if (inputs_flood[input].state == FLOOD_OPEN) {
                 inputs_begin_mask(batch, input);
             }
             flood_end(&inputs_flood[input], inputs_end_mask(input));
@@ -80,10 +80,10 @@ void inputs_watch(struct batch *batch)
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct flood *flood = &inputs_flood[input];
 
-        if ((inputs_enabled & (1u << input)) == 0u || flood->report || edges_listening(input)) {
+        if ((inputs_enabled & (1u << input)) == 0u || flood->state == FLOOD_ENDED || edges_listening(input)) {
             continue;
         }
-        if (!flood->masked) {
+        if (flood->state == FLOOD_OPEN) {
             inputs_begin_mask(batch, input);
         } else if (flood_over(flood, now_ticks, inputs_mask_ticks)) {
             flood_end(flood, inputs_end_mask(input));

@@ -16,8 +16,9 @@
 #include "speed.h"
 #include "state.h"
 
-#define INSTRUMENT_TICKS_PER_US (F_CPU / 1000000u)
-#define INSTRUMENT_LOOK_TICKS (BUTTONS_EVERY_MS * (F_CPU / 1000u))
+/* Looks and waits are counted in 8 us, 128 ticks: 16 bits hold 0.5 s of them. */
+#define INSTRUMENT_EIGHTS(us) ((uint16_t)((us) / 8u + 1u))       /* no less than so many microseconds */
+#define INSTRUMENT_LOOK (BUTTONS_EVERY_MS * 1000u / 8u)
 #define INSTRUMENT_LOOKS (READING_EVERY_MS / BUTTONS_EVERY_MS)
 #define INSTRUMENT_RENEW 64u                 /* readings, 6.4 s, until the display is set up again */
 
@@ -26,8 +27,9 @@ static struct reading reading;
 static struct display display;
 static struct buttons buttons;
 static struct entry entry;
-static uint32_t look_ticks;                  /* when the last look was due */
-static uint32_t display_due_ticks;           /* when the next nibble may be given */
+static uint16_t look;                        /* when the last look was due */
+static uint16_t display_given;               /* when the last nibble was given, and how long to let pass */
+static uint16_t display_wait;
 static uint8_t looks;                        /* since the last reading */
 static uint8_t readings;                     /* since the display was set up */
 static uint8_t wheel_at;                     /* in the inputs' rings: what was looked at */
@@ -48,7 +50,7 @@ void instrument_start(void)
 {
     board_panel_start();
     display_begin(&display);
-    display_due_ticks = DISPLAY_POWER_UP_US * INSTRUMENT_TICKS_PER_US;
+    display_wait = INSTRUMENT_EIGHTS(DISPLAY_POWER_UP_US);
     instrument_begin();
 }
 
@@ -72,7 +74,7 @@ static void instrument_take(uint8_t input, uint8_t *at, uint8_t targets, void (*
         take(&speed, targets, tick_of_short(now_ticks, ring_short_at(ring, *at)));
         *at = ring_next(*at);
     } while (*at != head);
-    if (ring->closed != 0u || inputs_flood[input - 1u].masked) {
+    if (ring->closed != 0u || inputs_flood[input - 1u].state == FLOOD_MASKED) {
         speed_begin(&speed);                 /* edges were lost */
     }
 }
@@ -126,21 +128,22 @@ static void instrument_look(void)
 
 void instrument_go_on(void)
 {
-    uint32_t now_ticks;
+    uint16_t now;
 
     instrument_take(board.config.wheel_input, &wheel_at, board.config.wheel_targets, speed_edge);
     instrument_take(board.config.fast_input, &fast_at, board.config.fast_targets, speed_fast_edge);
-    now_ticks = clock_now();
-    if (now_ticks - look_ticks >= INSTRUMENT_LOOK_TICKS) {
-        look_ticks += INSTRUMENT_LOOK_TICKS;
+    now = (uint16_t)((clock_now() << 1) >> 8);
+    if ((uint16_t)(now - look) >= INSTRUMENT_LOOK) {
+        look = (uint16_t)(look + INSTRUMENT_LOOK);
         instrument_look();
-    } else if ((int32_t)(now_ticks - display_due_ticks) >= 0) {
+    } else if ((uint16_t)(now - display_given) > display_wait) {
         uint16_t wait_us;
         const uint8_t nibble = display_next(&display, &wait_us);
 
         if (nibble != DISPLAY_NONE) {
             board_display_put(nibble);
         }
-        display_due_ticks = now_ticks + (uint32_t)wait_us * INSTRUMENT_TICKS_PER_US;
+        display_given = now;
+        display_wait = INSTRUMENT_EIGHTS(wait_us);
     }
 }

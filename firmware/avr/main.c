@@ -34,20 +34,26 @@
 
 struct board board;
 
+const struct tick *state_now(void)
+{
+    tick_advance(&board.clock, clock_now());
+    return &board.clock;
+}
+
 INLINE_NEVER static void main_send_status(void)
 {
     const uint8_t flags = (uint8_t)(board.store.flags | (board.streaming ? WIRE_FLAG_STREAMING : 0u));
     uint8_t input;
 
     host_begin(WIRE_STATUS);
-    message_tick(&board.message, state_now());
-    message_u8(&board.message, flags);
-    message_u16(&board.message, supply_mv(ADC, BOARD_REFERENCE_MV));
-    message_u16(&board.message, board.damaged);
+    message_tick(state_now());
+    message_u8(flags);
+    message_u16(supply_mv(ADC, BOARD_REFERENCE_MV));
+    message_u16(board.damaged);
     for (input = 0; input < WIRE_INPUTS; input++) {
-        message_bytes(&board.message, &board.batch.input[input].overruns, sizeof board.batch.input[input].overruns);
-        message_u16(&board.message, inputs_flood[input].count);
-        message_u32(&board.message, batch_take_shortest(&board.batch, input));
+        message_u32(board.batch.input[input].overruns);
+        message_u16(inputs_flood[input].count);
+        message_u32(batch_take_shortest(&board.batch, input));
     }
     ADCSRA |= _BV(ADSC);           /* the reading of the next status */
     host_send();
@@ -60,12 +66,12 @@ INLINE_NEVER static bool main_send_masked(void)
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct flood *flood = &inputs_flood[input];
 
-        if (flood->report) {
-            flood->report = false;
+        if (flood->state == FLOOD_ENDED) {
+            flood->state = FLOOD_OPEN;
             batch_release(&board.batch, input);
             if (board.streaming) {
                 host_begin(WIRE_MASKED);
-                message_masked(&board.message, input, state_now(), flood->from_ticks, flood->until_ticks);
+                message_masked(input, state_now(), flood->from_ticks, flood->until_ticks);
                 host_send();
                 return true;
             }
@@ -105,7 +111,7 @@ INLINE_NEVER static void main_send_batch(void)
     if (!inputs_moment(&moment, &board.batch, &board.clock)) {
         return;
     }
-    batch_write(&board.batch, inputs_rings, &moment, &board.message, uart_buffer(), board.sequence++);
+    batch_write(&board.batch, inputs_rings, &moment, uart_buffer(), board.sequence++);
     host_send();
     board.batch_sent_ticks = now_ticks;
 }
@@ -139,7 +145,7 @@ INLINE_NEVER static void main_speak(void)
 
 INLINE_NEVER static void main_start(void)
 {
-    static const uint16_t latency_ticks[WIRE_INPUTS] = BOARD_LATENCIES_TICKS;
+    static const uint8_t latency_ticks[WIRE_INPUTS] = BOARD_LATENCIES_TICKS;
 
     cli();
     store_load(&board.store, &board.config);

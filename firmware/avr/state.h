@@ -6,11 +6,8 @@
 #include <stdint.h>
 
 #include "batch.h"
-#include "clock.h"
 #include "config.h"
 #include "frame.h"
-#include "inline.h"
-#include "message.h"
 #include "tick.h"
 
 struct board {
@@ -19,7 +16,6 @@ struct board {
     struct config config;
     struct config_store store;
     struct frame_decoder decoder;
-    struct message message;        /* the one being written */
     uint32_t batch_sent_ticks;
     uint32_t status_sent_ticks;
     uint16_t damaged;              /* frames of the host */
@@ -39,10 +35,6 @@ struct board {
 extern struct board board;
 
 /* The time now, in board.clock. */
-INLINE_ALWAYS const struct tick *state_now(void)
-{
-    tick_advance(&board.clock, clock_now());
-    return &board.clock;
-}
+const struct tick *state_now(void);
 
 #endif

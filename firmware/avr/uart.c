@@ -1,6 +1,8 @@
 /* How do bytes get onto the line and off it?  See uart.h. */
 #include "uart.h"
 
+#include "inline.h"
+
 #include <stddef.h>
 
 #include "board.h"
@@ -85,7 +87,7 @@ ISR(BOARD_RECEIVED_VECT)
     }
 }
 
-INLINE_NOT_COPIED uint8_t *uart_buffer(void)
+INLINE_NEVER uint8_t *uart_buffer(void)
 {
     return uart_waiting == NULL ? uart_buffers[uart_turn] : NULL;
 }

@@ -9,8 +9,7 @@
 #define BATCH_SPAN_MAX 0x0FFFFFFFul
 #define BATCH_HEADER_BYTES (2u + 8u + BATCH_SPAN_BYTES)
 #define BATCH_LOST_BYTES 3u         /* 16 bits */
-#define BATCH_INPUT_BYTES (4u + BATCH_LOST_BYTES + 1u)
-#define BATCH_FIXED_BYTES (BATCH_HEADER_BYTES + WIRE_INPUTS * BATCH_INPUT_BYTES + FRAME_CRC_BYTES)
+#define BATCH_FIXED_BYTES (BATCH_HEADER_BYTES + WIRE_INPUTS * (4u + BATCH_LOST_BYTES + 1u) + FRAME_CRC_BYTES)
 #define BATCH_ROOM_BYTES (WIRE_FRAME_MAX - BATCH_FIXED_BYTES)
 #define BATCH_SHARE_BYTES (BATCH_ROOM_BYTES / WIRE_INPUTS)   /* a busy input leaves the later ones this much */
 
@@ -24,9 +23,9 @@
 _Static_assert(BATCH_SLACK_BYTES >= 4, "an interval of 24 bits takes 4 bytes");
 _Static_assert(BATCH_SHARE_BYTES >= 15, "each input must get on in every batch");
 
-INLINE_NOT_COPIED void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS])
+INLINE_NEVER void batch_init(struct batch *batch, const uint8_t latency_ticks[WIRE_INPUTS])
 {
-    const struct batch zero = { { 0, 0 }, { { 0 } } };
+    const struct batch zero = { { 0, 0 }, 0, { { 0 } } };
     uint8_t input;
 
     *batch = zero;
@@ -42,6 +41,13 @@ INLINE_NEVER uint32_t batch_edge_ticks(const struct batch_input *state, const st
     return tick_of_short(now_ticks, ring_short_at(ring, at)) - state->latency_ticks;
 }
 
+INLINE_NEVER static void batch_count(struct batch_input *state, uint8_t seen, uint16_t lost)
+{
+    state->count += seen;
+    state->count += lost;
+    state->overruns += lost;
+}
+
 INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment)
 {
     uint8_t input;
@@ -50,15 +56,15 @@ INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPU
         struct batch_input *state = &batch->input[input];
         struct ring *ring = &rings[input];
         uint8_t at = ring->tail;
+        uint8_t seen = 0;
 
-        state->count += moment->lost[input];
-        state->overruns += moment->lost[input];
-        state->paired = false;
         while (at != moment->head[input]) {
-            state->count++;
+            seen++;
             at = ring_next(at);
         }
         ring->tail = at;
+        state->paired = false;
+        batch_count(state, seen, moment->lost[input]);
     }
     batch->base = moment->now;
 }
@@ -148,83 +154,76 @@ uint32_t batch_take_shortest(struct batch *batch, uint8_t input)
 }
 
 /* `complete` may not pass these ticks; the span is then shorter, but never negative. */
-INLINE_NEVER static void batch_limit(uint32_t *span, uint32_t base_ticks, uint32_t ticks)
+INLINE_NEVER static void batch_limit(struct batch *batch, uint32_t ticks)
 {
-    const uint32_t after = ticks - base_ticks;
+    const uint32_t after = ticks - batch->base.low;
 
     if (after > BATCH_SPAN_MAX) {
-        *span = 0;                       /* before the base: told already */
-    } else if (after < *span) {
-        *span = after;
+        batch->span = 0;                 /* before the base: told already */
+    } else if (after < batch->span) {
+        batch->span = after;
     }
 }
 
-/* Writes the edges of an input from the ring's tail to the moment's head, as many as end before `limit`, takes them from the
- * ring, and returns how many there are.  Intervals are differences of 24-bit times, since no edge in a ring is a second older
+/* Writes the edges of an input from the ring's tail to `head`, as many as end before `limit`, takes them from the ring,
+ * and returns how many there are.  Intervals are differences of 24-bit times, since no edge in a ring is a second older
  * than the base.  Two captures with one time are one edge: the second came while the first was being read, and took its
  * place.  Not inlined: the loop needs all registers. */
-INLINE_NOT_COPIED static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
-                                            uint32_t base_ticks, struct message *message, const uint8_t *limit)
+INLINE_NEVER static uint8_t batch_put_edges(struct batch_input *state, struct ring *ring, uint8_t head,
+                                            uint32_t previous_ticks, const uint8_t *limit)
 {
-    uint32_t previous = base_ticks + state->latency_ticks;       /* in recorded time, as the ring's */
-    uint8_t *end = message->end;
     uint8_t at = ring->tail;
     uint8_t sent = 0;
 
     for (; at != head; at = ring_next(at)) {
-        const uint32_t edge = ring_short_at(ring, at);
-        const uint32_t delta_ticks = (edge - previous) & TICK_SHORT_MASK;
-        uint32_t interval_ticks = delta_ticks;
+        const uint32_t delta_ticks = (ring_short_at(ring, at) - state->latency_ticks - previous_ticks) & TICK_SHORT_MASK;
+        const uint32_t edge_ticks = previous_ticks + delta_ticks;
+        const uint32_t interval_ticks = edge_ticks - state->last_ticks;
         uint8_t *next;
 
-        if (sent == 0u) {
-            interval_ticks += base_ticks - state->last_ticks;
-        }
         if (interval_ticks == 0u) {
             continue;
         }
-        next = message_put_var(end, delta_ticks);
+        next = message_put_var(message.end, delta_ticks);
         if (next > limit) {
             break;                           /* what was written is forgotten: BATCH_SLACK_BYTES */
         }
-        end = next;
-        previous = edge;
+        message.end = next;
         if (interval_ticks < state->shortest_ticks && state->paired) {
             state->shortest_ticks = interval_ticks;
         }
         state->paired = true;
+        state->last_ticks = edge_ticks;
+        previous_ticks = edge_ticks;
         sent++;
     }
     ring->tail = at;                         /* from here on the interrupt may use these slots again */
-    message->end = end;
-    if (sent != 0u) {
-        /* no edge is older than the base by a second, nor younger by more */
-        state->last_ticks = base_ticks + ((previous - state->latency_ticks - base_ticks) & TICK_SHORT_MASK);
-    }
     return sent;
 }
 
-/* How far an input lets `complete` go, after its edges up to `head` have been written or left. */
-INLINE_NEVER static void batch_limit_by_input(const struct batch *batch, uint8_t input, const struct ring *ring,
-                                              const struct batch_moment *moment, bool losses_told, uint32_t *span)
+static bool batch_losses_told(const struct batch_moment *moment)
 {
-    const struct batch_input *state = &batch->input[input];
-    const uint32_t base_ticks = batch->base.low;
-    const uint8_t head = moment->head[input];
+    return (moment->lost[0] | moment->lost[1] | moment->lost[2]) != 0u;
+}
+
+/* How far an input lets `complete` go, after its edges up to the moment's head have been written or left. */
+INLINE_NEVER static void batch_limit_by_input(struct batch *batch, const struct batch_input *state, const struct ring *ring,
+                                              uint8_t head, const struct batch_moment *moment)
+{
     const uint8_t at = ring->tail;
 
     if (at != head) {
-        batch_limit(span, base_ticks, batch_edge_ticks(state, ring, at, moment->now.low) - 1u);
+        batch_limit(batch, batch_edge_ticks(state, ring, at, moment->now.low) - 1u);
     } else if (ring->closed != 0u && ring->head == head) {
-        batch_limit(span, base_ticks, state->last_ticks);
+        batch_limit(batch, state->last_ticks);
     }
-    if (state->held && !losses_told) {
-        batch_limit(span, base_ticks, state->held_ticks);
+    if (state->held && !batch_losses_told(moment)) {
+        batch_limit(batch, state->held_ticks);
     }
 }
 
-/* Room that an input is sure of, however busy the ones before it are. */
-INLINE_NEVER static uint8_t batch_sure_bytes(const struct ring *ring, uint8_t head)
+/* Room that an input is sure of. */
+INLINE_NEVER static uint8_t batch_share(const struct ring *ring, uint8_t head)
 {
     const uint8_t used = ring_bytes_used(ring, head);
 
@@ -232,46 +231,48 @@ INLINE_NEVER static uint8_t batch_sure_bytes(const struct ring *ring, uint8_t he
 }
 
 INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS],
-                              const struct batch_moment *moment, struct message *message, uint8_t *line,
-                              uint8_t sequence)
+                              const struct batch_moment *moment, uint8_t *line, uint8_t sequence)
 {
-    const bool losses_told = (moment->lost[0] | moment->lost[1] | moment->lost[2]) != 0u;
-    uint32_t span = moment->now.low - batch->base.low;
-    uint8_t *limit = line + FRAME_CODE_BYTES + BATCH_HEADER_BYTES + BATCH_ROOM_BYTES - (BATCH_LOST_BYTES - 1u);
+    uint8_t room = BATCH_ROOM_BYTES;
+    uint8_t kept = 0;                        /* room that the inputs from here on are sure of */
     uint8_t *end;
     uint8_t input;
 
-    if (span > BATCH_SPAN_MAX) {
-        span = BATCH_SPAN_MAX;
+    batch->span = moment->now.low - batch->base.low;
+    if (batch->span > BATCH_SPAN_MAX) {
+        batch->span = BATCH_SPAN_MAX;
     }
     for (input = 0; input < WIRE_INPUTS; input++) {
-        limit -= batch_sure_bytes(&rings[input], moment->head[input]);
+        kept = (uint8_t)(kept + batch_share(&rings[input], moment->head[input]));
     }
 
-    message->end = line + FRAME_CODE_BYTES + BATCH_HEADER_BYTES;
+    message.end = line + FRAME_CODE_BYTES + BATCH_HEADER_BYTES;
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct batch_input *state = &batch->input[input];
-        uint8_t *const count_at = message->end;
+        struct ring *ring = &rings[input];
+        const uint8_t head = moment->head[input];
+        uint8_t *const count_at = message.end;
         uint8_t *sent_at;
 
-        limit += BATCH_INPUT_BYTES + batch_sure_bytes(&rings[input], moment->head[input]);
-        message->end += sizeof state->count;
-        message_var(message, moment->lost[input]);
-        sent_at = message->end++;
-        *sent_at = batch_put_edges(state, &rings[input], moment->head[input], batch->base.low, message, limit);
-        state->count += moment->lost[input] + *sent_at;
-        state->overruns += moment->lost[input];
-        end = message->end;
-        message->end = count_at;
-        message_bytes(message, &state->count, sizeof state->count);
-        message->end = end;
-        batch_limit_by_input(batch, input, &rings[input], moment, losses_told, &span);
+        kept = (uint8_t)(kept - batch_share(ring, head));
+        message.end = count_at + sizeof state->count;
+        message_var(moment->lost[input]);
+        sent_at = message.end++;
+        *sent_at = batch_put_edges(state, ring, head, batch->base.low, message.end + (uint8_t)(room - kept));
+        end = message.end;
+        room = (uint8_t)(room - (end - sent_at - 1));
+        batch_count(state, *sent_at, moment->lost[input]);
+        message.end = count_at;
+        message_u32_at(&state->count);
+        message.end = end;
+        batch_limit_by_input(batch, state, ring, head, moment);
     }
 
     /* The header goes in front, moved up by the bytes its span leaves unused. */
-    message_begin(message, line + BATCH_SPAN_BYTES - (message_put_var(line, span) - line), WIRE_BATCH, sequence);
-    message_tick(message, &batch->base);
-    message_var(message, span);
-    message->end = end;
-    tick_add(&batch->base, span);
+    end = message.end;
+    message_begin(line + (BATCH_SPAN_BYTES - message_var_bytes(batch->span)), WIRE_BATCH, sequence);
+    message_tick(&batch->base);
+    message_var(batch->span);
+    message.end = end;
+    tick_add(&batch->base, batch->span);
 }

@@ -26,13 +26,14 @@ struct batch_input {
     uint32_t last_ticks;      /* the last edge taken from the ring */
     uint32_t shortest_ticks;  /* between the closest two edges since the last status */
     uint32_t held_ticks;      /* `complete` may not pass this while the input is held */
-    uint16_t latency_ticks;   /* from the edge to its recorded time: taken off here */
+    uint8_t latency_ticks;    /* from the edge to its recorded time: taken off here */
     bool paired;              /* last_ticks is later than the last status */
     bool held;
 };
 
 struct batch {
     struct tick base;         /* everything up to here has been told */
+    uint32_t span;            /* while a batch is written: `complete` is this much later */
     struct batch_input input[WIRE_INPUTS];
 };
 
@@ -45,7 +46,7 @@ struct batch_moment {
     uint16_t lost[WIRE_INPUTS];      /* edges dropped by rings that were opened at this moment; this batch must tell them */
 };
 
-void batch_init(struct batch *batch, const uint16_t latency_ticks[WIRE_INPUTS]);
+void batch_init(struct batch *batch, const uint8_t latency_ticks[WIRE_INPUTS]);
 
 /* Nobody listens: edges are counted and forgotten, and the promise starts at the moment. */
 void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment);
@@ -79,7 +80,7 @@ uint8_t batch_waiting(const struct ring rings[WIRE_INPUTS], uint32_t now_ticks, 
 
 /* Writes the next BATCH of what was in the rings at the moment, and takes it from them. */
 void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment,
-                 struct message *message, uint8_t *line, uint8_t sequence);
+                 uint8_t *line, uint8_t sequence);
 
 /* Fields of STATUS for an input; starts a new search for the closest two. */
 uint32_t batch_take_shortest(struct batch *batch, uint8_t input);

@@ -7,8 +7,6 @@
 
 #include <stdint.h>
 
-#include "inline.h"
-
 #define BUTTONS_EVERY_MS 5u
 #define BUTTONS_SAME 5u                    /* 25 ms */
 #define BUTTONS_LONG 400u                  /* 2 s: nobody leans on a button so long by chance */
@@ -27,7 +25,7 @@ struct buttons {
 
 /* `pressed`: what the pins say.  Returns what has just happened: a bit for a button that went down; BUTTONS_SET_LONG once, when
  * SET has been down for BUTTONS_LONG looks. */
-INLINE_NOT_COPIED static uint8_t buttons_look(struct buttons *buttons, uint8_t pressed)
+static inline uint8_t buttons_look(struct buttons *buttons, uint8_t pressed)
 {
     uint8_t events = 0;
 

@@ -10,7 +10,6 @@
 #define CONFIG_ERASED 0xFFu
 #define CONFIG_CRC_AT (CONFIG_HEADER_BYTES + CONFIG_LENGTH)
 #define CONFIG_PIECE 16u            /* bytes looked at in one call of config_go_on() */
-#define CONFIG_SEAL_BYTES 7u        /* generation, CRC, length */
 
 const struct config config_default = {
     .version = CONFIG_VERSION,
@@ -26,47 +25,56 @@ const struct config config_default = {
     .clock_u95_ppb = 0xFFFFFFFFul,
 };
 
-/* Bytes of the EEPROM; numbers lie in it as in memory. */
-INLINE_NEVER static void config_fetch(config_read_function *read, uint16_t address, void *to, uint8_t count)
+static void config_read_bytes(config_read_function *read, uint16_t address, uint8_t *bytes, uint8_t count)
 {
-    uint8_t *byte = to;
-
     while (count-- != 0u) {
-        *byte++ = read(address++);
+        *bytes++ = read(address++);
     }
 }
 
-/* The single bytes behind the board's id: the least and the most that each may be. */
-static const uint8_t config_ranges[][2] FLASH = {
-    { 0, CONFIG_BAUD_SLOW },
-    { 0, CONFIG_MODE_ALL }, { 0, CONFIG_MODE_ALL }, { 0, CONFIG_MODE_ALL },
-    { CONFIG_FLOOD_EDGES_MIN, CONFIG_FLOOD_EDGES_MAX },
-    { CONFIG_MASK_MS_MIN, CONFIG_MASK_MS_MAX },
-    { 0, CONFIG_UNIT_M_PER_MIN },
-    { 0, WIRE_INPUTS }, { 0, WIRE_INPUTS },                    /* wheel and fast input, ... */
-    { 0, CONFIG_TARGETS_MAX }, { 0, CONFIG_TARGETS_MAX },      /* ... and their targets */
-};
+INLINE_NEVER static uint16_t config_read_u16(config_read_function *read, uint16_t address)
+{
+    return (uint16_t)(read(address) | (uint16_t)(read((uint16_t)(address + 1u)) << 8));
+}
 
-_Static_assert(offsetof(struct config, baud) + sizeof config_ranges / 2u == offsetof(struct config, circumference_um),
-               "a range for every byte from baud to fast_targets");
+static uint32_t config_generation(config_read_function *read, uint16_t start)
+{
+    uint32_t generation;
 
-INLINE_NOT_COPIED static bool config_input_sound(const struct config *config, uint8_t input, uint8_t targets)
+    config_read_bytes(read, (uint16_t)(start + 1u), (uint8_t *)&generation, sizeof generation);
+    return generation;
+}
+
+static bool config_input_sound(const struct config *config, uint8_t input, uint8_t targets)
 {
     return input == 0u || (targets != 0u && (config->mode[input - 1u] & CONFIG_MODE_ENABLED) != 0u);
 }
 
+/* The single bytes from `baud` to `fast_targets`: least and most. */
+static const struct { uint8_t least; uint8_t most; } config_limits[] FLASH = {
+    { CONFIG_BAUD_FAST, CONFIG_BAUD_SLOW },
+    { 0, CONFIG_MODE_ALL }, { 0, CONFIG_MODE_ALL }, { 0, CONFIG_MODE_ALL },
+    { CONFIG_FLOOD_EDGES_MIN, CONFIG_FLOOD_EDGES_MAX },
+    { CONFIG_MASK_MS_MIN, CONFIG_MASK_MS_MAX },
+    { CONFIG_UNIT_FT_PER_MIN, CONFIG_UNIT_M_PER_MIN },
+    { 0, WIRE_INPUTS }, { 0, WIRE_INPUTS },
+    { 0, CONFIG_TARGETS_MAX }, { 0, CONFIG_TARGETS_MAX },
+};
+
+_Static_assert(sizeof config_limits / 2u == offsetof(struct config, circumference_um) - offsetof(struct config, baud), "each byte has its limits");
+
 /* Are all values in range and at one with each other?  `address`: of the configuration in the EEPROM. */
 INLINE_NEVER static bool config_sound(const struct config *config, config_read_function *read, uint16_t address)
 {
-    const uint8_t *byte = &config->baud;
     uint16_t before = 0;
     uint8_t at;
 
-    for (at = 0; at < sizeof config_ranges; at += 2u) {
-        if (*byte < flash_byte(&config_ranges[0][0] + at) || *byte > flash_byte(&config_ranges[0][1] + at)) {
+    for (at = 0; at < sizeof config_limits / 2u; at++) {
+        const uint8_t value = ((const uint8_t *)config)[offsetof(struct config, baud) + at];
+
+        if (value < flash_byte(&config_limits[at].least) || value > flash_byte(&config_limits[at].most)) {
             return false;
         }
-        byte++;
     }
     if (config->version != CONFIG_VERSION
         || !config_input_sound(config, config->wheel_input, config->wheel_targets)
@@ -82,9 +90,8 @@ INLINE_NEVER static bool config_sound(const struct config *config, config_read_f
     }
     address = (uint16_t)(address + CONFIG_FIXED_BYTES);
     for (at = 0; at < config->angles; at++) {
-        uint16_t angle;
+        const uint16_t angle = config_read_u16(read, address);
 
-        config_fetch(read, address, &angle, sizeof angle);
         if (at == 0u ? angle != 0u : angle <= before) {
             return false;
         }
@@ -94,24 +101,30 @@ INLINE_NEVER static bool config_sound(const struct config *config, config_read_f
     return true;
 }
 
-/* A slot that is whole, and of values this firmware understands. */
-static bool config_slot_good(config_read_function *read, uint8_t slot, uint32_t *generation, struct config *found)
+static bool config_whole(config_read_function *read, uint16_t start)
 {
-    const uint16_t start = config_address(slot);
     uint16_t crc = WIRE_CRC_INIT;
-    uint16_t stored_crc;
-    uint8_t at;
+    uint8_t left;
 
-    if (read(start) != CONFIG_LENGTH) {
+    if (read(start) != CONFIG_LENGTH || config_generation(read, start) == 0u) {
         return false;
     }
-    for (at = 0; at < CONFIG_CRC_AT; at++) {
-        crc = frame_crc(crc, read((uint16_t)(start + at)));
+    for (left = CONFIG_CRC_AT; left != 0u; left--) {
+        crc = frame_crc(crc, read(start++));
     }
-    config_fetch(read, (uint16_t)(start + CONFIG_CRC_AT), &stored_crc, sizeof stored_crc);
-    config_fetch(read, (uint16_t)(start + 1u), generation, sizeof *generation);
-    config_fetch(read, (uint16_t)(start + CONFIG_HEADER_BYTES), found, CONFIG_FIXED_BYTES);
-    return stored_crc == crc && config_sound(found, read, (uint16_t)(start + CONFIG_HEADER_BYTES));
+    return config_read_u16(read, start) == crc;
+}
+
+/* Whole, and of values this firmware understands. */
+static bool config_slot_good(config_read_function *read, uint8_t slot, struct config *found)
+{
+    const uint16_t start = config_address(slot);
+
+    if (!config_whole(read, start)) {
+        return false;
+    }
+    config_read_bytes(read, (uint16_t)(start + CONFIG_HEADER_BYTES), (uint8_t *)found, CONFIG_FIXED_BYTES);
+    return config_sound(found, read, (uint16_t)(start + CONFIG_HEADER_BYTES));
 }
 
 static bool config_slot_erased(config_read_function *read, uint8_t slot)
@@ -127,28 +140,34 @@ static bool config_slot_erased(config_read_function *read, uint8_t slot)
     return true;
 }
 
-INLINE_NOT_COPIED void config_load(struct config_store *store, config_read_function *read, struct config *config)
+INLINE_NEVER void config_load(struct config_store *store, config_read_function *read, struct config *config)
 {
-    const struct config_store nothing = { .read = read, .flags = WIRE_FLAG_CONFIG_DEFAULTS };
     struct config found;
-    uint32_t generation;
-    uint8_t damaged = 0;
     uint8_t slot;
 
     *config = config_default;
-    *store = nothing;
+    store->read = read;
+    store->generation = 0;
+    store->next_slot = 0;
+    store->stored = false;
+    store->work = CONFIG_IDLE;
+    store->flags = 0;
     for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        if (!config_slot_good(read, slot, &generation, &found)) {
-            damaged |= config_slot_erased(read, slot) ? 0u : WIRE_FLAG_CONFIG_ONE_COPY;
-        } else if (generation > store->generation) {
-            *config = found;
-            store->generation = generation;
-            store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - slot);
-            store->stored = true;
+        const uint32_t generation = config_generation(read, config_address(slot));
+
+        if (config_slot_good(read, slot, &found)) {
+            if (generation > store->generation) {
+                *config = found;
+                store->generation = generation;
+                store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - slot);
+                store->stored = true;
+            }
+        } else if (!config_slot_erased(read, slot)) {
+            store->flags |= WIRE_FLAG_CONFIG_ONE_COPY;
         }
     }
-    if (store->stored) {
-        store->flags = damaged;
+    if (!store->stored) {
+        store->flags = WIRE_FLAG_CONFIG_DEFAULTS;
     }
 }
 
@@ -167,46 +186,36 @@ uint8_t config_byte(const struct config_store *store, const struct config *confi
 
 uint16_t config_angle(const struct config_store *store, uint8_t target)
 {
-    uint16_t angle;
-
-    config_fetch(store->read, (uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target), &angle,
-                 sizeof angle);
-    return angle;
-}
-
-INLINE_NOT_COPIED static void config_begin_fill(struct config_store *store, bool local, uint8_t offset, uint8_t count)
-{
-    store->work = CONFIG_FILLING;
-    store->at = 0;
-    store->tried = false;
-    store->local = local;
-    store->offset = offset;
-    store->count = count;
+    return config_read_u16(store->read,
+                           (uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target));
 }
 
 uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t *bytes, uint8_t count)
 {
+    INLINE_POINTER(store);
     if (count == 0u || offset > CONFIG_LENGTH || count > CONFIG_LENGTH - offset) {
         return WIRE_BAD_LENGTH;
     }
+    store->work = CONFIG_STAGING;
+    store->at = 0;
+    store->tried = false;
+    store->offset = (uint8_t)offset;
     store->bytes = bytes;
-    config_begin_fill(store, false, (uint8_t)offset, count);
+    store->count = count;
     return WIRE_OK;
 }
 
-INLINE_NOT_COPIED static void config_begin_check(struct config_store *store)
+INLINE_NEVER static void config_begin_check(struct config_store *store)
 {
+    uint8_t at;
+
     store->work = CONFIG_CHECKING;
     store->at = 0;
     store->crc = WIRE_CRC_INIT;
-    store->slot_crc = frame_crc(WIRE_CRC_INIT, CONFIG_LENGTH);
-    {
-        const uint32_t generation = store->generation + 1u;
-        uint8_t at;
-
-        for (at = 0; at < 4u; at++) {
-            store->slot_crc = frame_crc(store->slot_crc, ((const uint8_t *)&generation)[at]);
-        }
+    store->seal.generation = store->generation + 1u;
+    store->seal.crc = frame_crc(WIRE_CRC_INIT, CONFIG_LENGTH);
+    for (at = 0; at < sizeof store->seal.generation; at++) {
+        store->seal.crc = frame_crc(store->seal.crc, ((const uint8_t *)&store->seal)[at]);
     }
 }
 
@@ -246,63 +255,10 @@ void config_begin_change(struct config_store *store, struct config *config, cons
         }
         config->circumference_um = change->circumference_um;
     }
-    config_begin_fill(store, true, 0, CONFIG_LENGTH);
-}
-
-/* While filling the first step makes the slot's length invalid.
- *
- * Sees to it that a byte of the next slot is this one: HOLDS when it is; CONFIG_WRITE when it must be written; CONFIG_DONE
- * when it was, and the cell does not hold it. */
-enum { CONFIG_HOLDS = CONFIG_AGAIN };
-
-INLINE_NEVER static uint8_t config_bring(struct config_store *store, uint8_t offset, uint8_t byte,
-                                         struct config_next *next)
-{
-    next->address = (uint16_t)(config_address(store->next_slot) + offset);
-    next->byte = byte;
-    if (store->read(next->address) == byte) {
-        store->tried = false;
-        return CONFIG_HOLDS;
-    }
-    if (store->tried) {
-        next->code = WIRE_NOT_SAVED;
-        return CONFIG_DONE;
-    }
-    store->tried = true;
-    return CONFIG_WRITE;
-}
-
-/* Bytes of a host (`bytes`), or all of the configuration in force. */
-static uint8_t config_go_on_filling(struct config_store *store, const struct config *config, struct config_next *next)
-{
-    uint8_t left;
-
-    for (left = CONFIG_PIECE; left != 0u; left--) {
-        uint8_t offset = 0;
-        uint8_t byte = CONFIG_ERASED;
-        uint8_t turn;
-
-        if (store->at != 0u) {
-            const uint8_t at = (uint8_t)(store->at - 1u);
-
-            offset = (uint8_t)(CONFIG_HEADER_BYTES + store->offset + at);
-            byte = store->local ? config_byte(store, config, at) : store->bytes[at];
-        }
-        turn = config_bring(store, offset, byte, next);
-        if (turn != CONFIG_HOLDS) {
-            return turn;
-        }
-        if (store->at == store->count) {
-            if (store->local) {
-                config_begin_check(store);
-                break;
-            }
-            next->code = WIRE_OK;
-            return CONFIG_DONE;
-        }
-        store->at++;
-    }
-    return CONFIG_AGAIN;
+    store->local = true;
+    store->work = CONFIG_COPYING;
+    store->at = 0;
+    store->tried = false;
 }
 
 static uint8_t config_go_on_checking(struct config_store *store, struct config_next *next)
@@ -315,13 +271,13 @@ static uint8_t config_go_on_checking(struct config_store *store, struct config_n
         const uint8_t byte = store->read((uint16_t)(address + store->at));
 
         store->crc = frame_crc(store->crc, byte);
-        store->slot_crc = frame_crc(store->slot_crc, byte);
+        store->seal.crc = frame_crc(store->seal.crc, byte);
         store->at++;
     }
     if (store->at < CONFIG_LENGTH) {
         return CONFIG_AGAIN;
     }
-    config_fetch(store->read, address, &found, CONFIG_FIXED_BYTES);
+    config_read_bytes(store->read, address, (uint8_t *)&found, CONFIG_FIXED_BYTES);
     if ((!store->local && store->crc != store->host_crc) || !config_sound(&found, store->read, address)) {
         next->code = WIRE_BAD_VALUE;
         return CONFIG_DONE;
@@ -332,56 +288,82 @@ static uint8_t config_go_on_checking(struct config_store *store, struct config_n
     return CONFIG_AGAIN;
 }
 
-/* Generation and CRC, then the length, which puts the slot in force. */
-INLINE_NOT_COPIED static uint8_t config_go_on_sealing(struct config_store *store, struct config *config, struct config_next *next)
+/* The slot is in force. */
+static void config_take(struct config_store *store, struct config *config)
 {
-    const uint32_t generation = store->generation + 1u;
-
-    while (store->at < CONFIG_SEAL_BYTES) {
-        uint8_t offset = 0;
-        uint8_t byte = CONFIG_LENGTH;
-        uint8_t turn;
-
-        if (store->at < 4u) {
-            offset = (uint8_t)(1u + store->at);
-            byte = ((const uint8_t *)&generation)[store->at];
-        } else if (store->at < 6u) {
-            offset = (uint8_t)(CONFIG_CRC_AT + store->at - 4u);
-            byte = ((const uint8_t *)&store->slot_crc)[store->at - 4u];
-        }
-        turn = config_bring(store, offset, byte, next);
-        if (turn != CONFIG_HOLDS) {
-            return turn;
-        }
-        store->at++;
-    }
-    config_fetch(store->read, (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES), config,
-                 CONFIG_FIXED_BYTES);
-    store->generation = generation;
+    config_read_bytes(store->read, (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES), (uint8_t *)config,
+                      CONFIG_FIXED_BYTES);
+    store->generation = store->seal.generation;
     store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - store->next_slot);
     store->stored = true;
-    store->flags &= (uint8_t)~(WIRE_FLAG_CONFIG_DEFAULTS | WIRE_FLAG_CONFIG_ONE_COPY);
-    next->code = WIRE_OK;
-    return CONFIG_DONE;
+    store->flags = 0;
+}
+
+/* Bytes into the next slot, each written where it does not stand there already.  Staging and copying first make the slot's
+ * length invalid; sealing ends with it. */
+static uint8_t config_go_on_writing(struct config_store *store, struct config *config, struct config_next *next)
+{
+    uint8_t left;
+
+    for (left = CONFIG_PIECE; left != 0u; left--) {
+        const uint8_t at = store->at;
+        uint8_t offset = 0;
+        uint8_t byte = CONFIG_ERASED;
+        uint8_t last = CONFIG_LENGTH;
+
+        if (store->work == CONFIG_SEALING) {
+            last = sizeof store->seal;
+            byte = CONFIG_LENGTH;
+            if (at < last) {
+                offset = (uint8_t)(at < sizeof store->seal.generation ? 1u + at : CONFIG_CRC_AT - 4u + at);
+                byte = ((const uint8_t *)&store->seal)[at];
+            }
+        } else if (store->work == CONFIG_STAGING) {
+            last = store->count;
+            if (at != 0u) {
+                offset = (uint8_t)(CONFIG_HEADER_BYTES - 1u + store->offset + at);
+                byte = store->bytes[at - 1u];
+            }
+        } else if (at != 0u) {
+            offset = (uint8_t)(CONFIG_HEADER_BYTES - 1u + at);
+            byte = config_byte(store, config, (uint8_t)(at - 1u));
+        }
+        next->address = (uint16_t)(config_address(store->next_slot) + offset);
+        next->byte = byte;
+        if (store->read(next->address) != byte) {
+            if (store->tried) {
+                return CONFIG_DONE;                  /* the cell does not hold it */
+            }
+            store->tried = true;
+            return CONFIG_WRITE;
+        }
+        store->tried = false;
+        store->at++;
+        if (at == last) {
+            if (store->work == CONFIG_COPYING) {
+                config_begin_check(store);
+                return CONFIG_AGAIN;
+            }
+            if (store->work == CONFIG_SEALING) {
+                config_take(store, config);
+            }
+            next->code = WIRE_OK;
+            return CONFIG_DONE;
+        }
+    }
+    return CONFIG_AGAIN;
 }
 
 enum config_turn config_go_on(struct config_store *store, struct config *config, struct config_next *next)
 {
     uint8_t turn = CONFIG_DONE;
 
-    switch (store->work) {
-    case CONFIG_FILLING:
-        turn = config_go_on_filling(store, config, next);
-        break;
-    case CONFIG_CHECKING:
+    INLINE_POINTER(store);
+    next->code = WIRE_NOT_SAVED;
+    if (store->work == CONFIG_CHECKING) {
         turn = config_go_on_checking(store, next);
-        break;
-    case CONFIG_SEALING:
-        turn = config_go_on_sealing(store, config, next);
-        break;
-    case CONFIG_IDLE:
-        next->code = WIRE_NOT_SAVED;
-        break;
+    } else if (store->work != CONFIG_IDLE) {
+        turn = config_go_on_writing(store, config, next);
     }
     if (turn == CONFIG_DONE) {
         store->work = CONFIG_IDLE;

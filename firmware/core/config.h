@@ -94,7 +94,12 @@ struct config_change {
     uint32_t circumference_um;
 };
 
-enum config_work { CONFIG_IDLE, CONFIG_FILLING, CONFIG_CHECKING, CONFIG_SEALING };
+enum config_work { CONFIG_IDLE, CONFIG_STAGING, CONFIG_COPYING, CONFIG_CHECKING, CONFIG_SEALING };
+
+struct config_seal {
+    uint32_t generation;
+    uint16_t crc;                  /* of the slot, up to here */
+} __attribute__((packed));
 
 struct config_store {
     config_read_function *read;
@@ -106,12 +111,12 @@ struct config_store {
     bool tried;                    /* the byte at hand was written already */
     bool local;                    /* the change comes from the buttons: no host's CRC */
     uint8_t at;                    /* steps done */
-    uint8_t count;                 /* filling: how many bytes, where they go, and a host's themselves */
+    uint8_t count;                 /* staging: bytes of a host, and where they go */
     uint8_t offset;
     const uint8_t *bytes;
     uint16_t host_crc;
-    uint16_t crc;                  /* of the configuration, and of the slot, up to here */
-    uint16_t slot_crc;
+    uint16_t crc;                  /* of the configuration up to here */
+    struct config_seal seal;       /* of the next slot */
 };
 
 /* At start: finds the configuration in force. */

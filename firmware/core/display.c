@@ -1,7 +1,7 @@
 /* How does text get onto a 16x2 character display (HD44780 type, 4 bits, never read)?  See display.h. */
 #include "display.h"
+#include "inline.h"
 
-#include "flash.h"
 #include "inline.h"
 
 #define DISPLAY_ADDRESS 0x80u              /* set DDRAM address */
@@ -9,7 +9,9 @@
 
 /* Three times "8 bits", since nobody knows in which half of a byte the display is; "4 bits"; 4 bits and two lines; off; clear;
  * advance; on, without a cursor. */
-static const uint8_t display_set_up[] FLASH = { 3, 3, 3, 2, 2, 8, 0, 8, 0, 1, 0, 6, 0, 0xC };
+#define DISPLAY_SET_UP_FIRST 0x80822333ul  /* eight nibbles, the lowest first, ... */
+#define DISPLAY_SET_UP_THEN 0x00C06010ul   /* ... and six */
+#define DISPLAY_SET_UP_NIBBLES 14u
 #define DISPLAY_SET_UP_OFF 6u              /* left out when it was set up before: no flicker */
 #define DISPLAY_SET_UP_ADVANCE 10u
 
@@ -21,7 +23,7 @@ INLINE_NEVER void display_renew(struct display *display)
     display->low = DISPLAY_NONE;
     display->at = DISPLAY_CHARACTERS;
     for (at = 0; at < DISPLAY_CHARACTERS; at++) {
-        display->text[at] |= DISPLAY_DUE;
+        display->text[at] |= DISPLAY_DIRTY;
     }
 }
 
@@ -38,8 +40,8 @@ void display_begin(struct display *display)
 
 void display_put(struct display *display, uint8_t at, uint8_t character)
 {
-    if ((display->text[at] & (uint8_t)~DISPLAY_DUE) != character) {
-        display->text[at] = character | DISPLAY_DUE;
+    if ((display->text[at] & (uint8_t)~DISPLAY_DIRTY) != character) {
+        display->text[at] = character | DISPLAY_DIRTY;
     }
 }
 
@@ -51,12 +53,22 @@ static uint8_t display_find(const struct display *display)
 
     for (left = DISPLAY_CHARACTERS; left != 0u; left--) {
         at &= DISPLAY_CHARACTERS - 1u;
-        if ((display->text[at] & DISPLAY_DUE) != 0u) {
+        if ((display->text[at] & DISPLAY_DIRTY) != 0u) {
             return at;
         }
         at++;
     }
     return DISPLAY_NONE;
+}
+
+static uint8_t display_set_up(uint8_t step)
+{
+    uint32_t nibbles = step < 8u ? DISPLAY_SET_UP_FIRST : DISPLAY_SET_UP_THEN;
+
+    for (step &= 7u; step != 0u; step--) {
+        nibbles >>= 4;
+    }
+    return (uint8_t)nibbles & 0x0Fu;
 }
 
 uint8_t display_next(struct display *display, uint16_t *wait_us)
@@ -70,14 +82,14 @@ uint8_t display_next(struct display *display, uint16_t *wait_us)
         display->low = DISPLAY_NONE;
         return nibble;
     }
-    if (display->step < sizeof display_set_up) {
+    if (display->step < DISPLAY_SET_UP_NIBBLES) {
         if (display->step == DISPLAY_SET_UP_OFF && display->again) {
             display->step = DISPLAY_SET_UP_ADVANCE;
         }
-        nibble = flash_byte(&display_set_up[display->step]);
+        nibble = display_set_up(display->step);
         display->step++;
         *wait_us = DISPLAY_SET_UP_US;
-        display->again |= display->step == sizeof display_set_up;
+        display->again |= display->step == DISPLAY_SET_UP_NIBBLES;
         return nibble;
     }
     at = display_find(display);
@@ -90,9 +102,9 @@ uint8_t display_next(struct display *display, uint16_t *wait_us)
         display->low = byte & 0x0Fu;
         return byte >> 4;
     }
-    display->text[at] &= (uint8_t)~DISPLAY_DUE;
     display->at = at == DISPLAY_COLUMNS - 1u ? DISPLAY_CHARACTERS : (uint8_t)(at + 1u);    /* the lines do not join */
-    byte = display->text[at];
+    byte = display->text[at] & (uint8_t)~DISPLAY_DIRTY;
+    display->text[at] = byte;
     display->low = (uint8_t)((byte & 0x0Fu) | DISPLAY_RS);
     return (uint8_t)((byte >> 4) | DISPLAY_RS);
 }

@@ -12,7 +12,6 @@
 
 #define DISPLAY_COLUMNS 16u
 #define DISPLAY_CHARACTERS 32u
-#define DISPLAY_DUE 0x80u                  /* beside a character, which is ASCII */
 #define DISPLAY_RS 0x10u                   /* beside the nibble: a character, not a command */
 
 /* The controller takes 37 us for a byte at its nominal 270 kHz (data sheet), 53 us at its slowest, 190 kHz; 1.52 ms and 2.2 ms for clearing. */
@@ -21,7 +20,7 @@
 #define DISPLAY_POWER_UP_US 50000u         /* 40 ms from 2.7 V */
 
 struct display {
-    uint8_t text[DISPLAY_CHARACTERS];      /* as it is to be seen, both lines; DISPLAY_DUE: not written yet */
+    uint8_t text[DISPLAY_CHARACTERS];      /* as it is to be seen, both lines; with DISPLAY_DIRTY */
     uint8_t at;                            /* where the display writes next; DISPLAY_CHARACTERS: elsewhere */
     uint8_t step;                          /* of setting up */
     uint8_t low;                           /* second half of a byte; DISPLAY_NONE: none */
@@ -29,6 +28,7 @@ struct display {
 };
 
 #define DISPLAY_NONE 0xFFu
+#define DISPLAY_DIRTY 0x80u                /* beside a character: it is not written yet */
 
 /* At power-up: a blank text. */
 void display_begin(struct display *display);
@@ -36,7 +36,7 @@ void display_begin(struct display *display);
 /* Sets up again and writes everything again. */
 void display_renew(struct display *display);
 
-/* A character of the text. */
+/* A character of the text, below 0x80. */
 void display_put(struct display *display, uint8_t at, uint8_t character);
 
 /* The next nibble (with DISPLAY_RS for characters) and the microseconds to let pass after it; DISPLAY_NONE: nothing to do. */

@@ -9,7 +9,7 @@
 #define ENTRY_PI_100_MILLIONTHS 314159265ul
 #define ENTRY_MILLION 1000000ul
 
-INLINE_NOT_COPIED static void entry_split(uint8_t *digits, uint8_t count, uint16_t value)
+INLINE_NEVER static void entry_split(uint8_t *digits, uint8_t count, uint16_t value)
 {
     while (count-- != 0u) {
         const uint16_t tenth = (uint16_t)((uint32_t)value * 52429u >> 19);   /* exact for 16 bits */

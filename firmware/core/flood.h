@@ -14,10 +14,12 @@
 
 #define FLOOD_WINDOW_MICROSECONDS 500u
 
+/* As the main loop knows it. */
+enum flood_state { FLOOD_OPEN, FLOOD_MASKED, FLOOD_ENDED };      /* ENDED: that the mask has ended is not told yet */
+
 struct flood {
     volatile uint8_t left;    /* edges still allowed in this window */
-    bool masked;              /* main loop: the mask has been noticed */
-    bool report;              /* main loop: the mask has ended and is not told yet */
+    enum flood_state state;
     uint16_t count;           /* masks since reset */
     uint32_t from_ticks;      /* the last edge before the mask */
     uint32_t until_ticks;     /* edges are recorded again after this */
@@ -41,7 +43,7 @@ static inline void flood_renew(struct flood *flood, uint8_t allowance)
 /* Main loop, when the interrupt has masked the input: `newest_ticks` is the last edge it recorded. */
 static inline void flood_begin(struct flood *flood, uint32_t newest_ticks)
 {
-    flood->masked = true;
+    flood->state = FLOOD_MASKED;
     flood->count++;
     flood->from_ticks = newest_ticks;
 }
@@ -49,14 +51,13 @@ static inline void flood_begin(struct flood *flood, uint32_t newest_ticks)
 /* Main loop: true when a noticed mask has lasted its time. */
 static inline bool flood_over(const struct flood *flood, uint32_t now_ticks, uint32_t mask_ticks)
 {
-    return flood->masked && now_ticks - flood->from_ticks >= mask_ticks;
+    return flood->state == FLOOD_MASKED && now_ticks - flood->from_ticks >= mask_ticks;
 }
 
 /* Main loop, when the input is listened to again from `now_ticks` on; the range is told by the next MASKED. */
 static inline void flood_end(struct flood *flood, uint32_t now_ticks)
 {
-    flood->masked = false;
-    flood->report = true;
+    flood->state = FLOOD_ENDED;
     flood->until_ticks = now_ticks;
 }
 

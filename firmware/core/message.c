@@ -1,167 +1,166 @@
 /* What do the board's messages look like, and what does a host ask for?  See message.h. */
 #include "message.h"
 
+#include "flash.h"
 #include "frame.h"
 #include "inline.h"
 #include "version.h"
 
+struct message message;
+
+/* value >> 7: one place up and a byte down, since this processor shifts by one place at a time. */
+INLINE_ALWAYS uint32_t message_seventh(uint32_t value)
+{
+    const uint32_t twice = value << 1;
+
+    return (twice >> 8) | ((value & 0x80000000ul) != 0u ? 1ul << 24 : 0u);
+}
+
 uint8_t *message_put_var(uint8_t *end, uint32_t value)
 {
     while (value >= 0x80u) {
-        const uint8_t top = (uint8_t)(value >> 24);
-
         *end++ = (uint8_t)value | 0x80u;
-        value = value << 1 >> 8 | (uint32_t)(uint8_t)(top >> 7) << 24;   /* value >> 7: this processor shifts by one place at a time */
+        value = message_seventh(value);
     }
     *end++ = (uint8_t)value;
     return end;
 }
 
-INLINE_NEVER void message_u8(struct message *message, uint8_t value)
+void message_u8(uint8_t value)
 {
-    *message->end++ = value;
+    *message.end++ = value;
 }
 
-/* Numbers lie in memory as on the line. */
-INLINE_NEVER void message_bytes(struct message *message, const void *bytes, uint8_t count)
+INLINE_NEVER static void message_bytes(const void *bytes, uint8_t count)
 {
-    const uint8_t *byte = bytes;
-    uint8_t *end = message->end;
+    const uint8_t *at = bytes;
 
-    while (count-- != 0u) {
-        *end++ = *byte++;
+    for (; count != 0u; count--) {
+        message_u8(*at++);
     }
-    message->end = end;
 }
 
-INLINE_NEVER void message_u16(struct message *message, uint16_t value)
+void message_u16(uint16_t value)
 {
-    message_bytes(message, &value, sizeof value);
+    message_u8((uint8_t)value);
+    message_u8((uint8_t)(value >> 8));
 }
 
-INLINE_NEVER void message_u32(struct message *message, uint32_t value)
+void message_u32(uint32_t value)
 {
-    message_bytes(message, &value, sizeof value);
+    message_u16((uint16_t)value);
+    message_u16((uint16_t)(value >> 16));
 }
 
-INLINE_NEVER void message_tick(struct message *message, const struct tick *tick)
+void message_u32_at(const void *value)
 {
-    message_bytes(message, tick, sizeof *tick);
+    message_bytes(value, 4);
 }
 
-void message_var(struct message *message, uint32_t value)
+void message_tick(const struct tick *tick)
 {
-    message->end = message_put_var(message->end, value);
+    message_bytes(tick, sizeof *tick);
 }
 
-INLINE_NOT_COPIED void message_begin(struct message *message, uint8_t *line, uint8_t type, uint8_t sequence)
+INLINE_NEVER void message_tick_before(const struct tick *clock, uint32_t then_ticks)
 {
-    message->line = line;
-    message->end = line + FRAME_CODE_BYTES;
-    message_u8(message, type);
-    message_u8(message, sequence);
+    const struct tick then = tick_before(clock, then_ticks);
+
+    message_tick(&then);
 }
 
-uint8_t message_close(struct message *message)
+void message_var(uint32_t value)
 {
-    return frame_close(message->line, (uint8_t)(message->end - message->line - (int)FRAME_CODE_BYTES));
+    message.end = message_put_var(message.end, value);
 }
 
-void message_hello(struct message *message, const struct message_hello *hello, const struct tick *now)
+INLINE_NEVER void message_begin(uint8_t *line, uint8_t type, uint8_t sequence)
 {
-    message_u8(message, WIRE_PROTOCOL);
-    message_u8(message, VERSION_MAJOR);
-    message_u8(message, VERSION_MINOR);
-    message_u8(message, VERSION_PATCH);
-    message_u8(message, hello->board_kind);
-    message_u32(message, hello->board_id);
-    message_u32(message, WIRE_TICK_HZ);
-    message_u8(message, WIRE_INPUTS);
-    message_u8(message, hello->reset_cause);
-    message_tick(message, now);
-    message_u32(message, hello->config_generation);
-    message_u8(message, hello->asked);
-    message_u8(message, hello->answered ? 1u : 0u);
+    message.line = line;
+    message.end = line + FRAME_CODE_BYTES;
+    message_u8(type);
+    message_u8(sequence);
 }
 
-/* A 32-bit time that is not later than `now`. */
-INLINE_NEVER static void message_before(struct message *message, const struct tick *now, uint32_t then)
+uint8_t message_close(void)
 {
-    const struct tick tick = tick_before(now, then);
-
-    message_tick(message, &tick);
+    return frame_close(message.line, (uint8_t)(message.end - message.line - (int)FRAME_CODE_BYTES));
 }
 
-void message_masked(struct message *message, uint8_t input, const struct tick *now, uint32_t from_ticks,
-                    uint32_t until_ticks)
+void message_hello(const struct message_hello *hello)
 {
-    message_u8(message, input);
-    message_before(message, now, from_ticks);
-    message_before(message, now, until_ticks);
+    message_u8(WIRE_PROTOCOL);
+    message_u8(VERSION_MAJOR);
+    message_u8(VERSION_MINOR);
+    message_u8(VERSION_PATCH);
+    message_u8(hello->board_kind);
+    message_u32_at(hello->board_id);
+    message_u32(WIRE_TICK_HZ);
+    message_u8(WIRE_INPUTS);
+    message_u8(hello->reset_cause);
+    message_tick(hello->now);
+    message_u32_at(hello->config_generation);
+    message_u8(hello->asked);
+    message_u8(hello->answered ? 1u : 0u);
 }
 
-void message_pong(struct message *message, uint8_t asked, const struct tick *answer, uint32_t ping_ticks)
+void message_masked(uint8_t input, const struct tick *clock, uint32_t from_ticks, uint32_t until_ticks)
 {
-    message_u8(message, asked);
-    message_before(message, answer, ping_ticks);
-    message_tick(message, answer);
+    message_u8(input);
+    message_tick_before(clock, from_ticks);
+    message_tick_before(clock, until_ticks);
 }
 
-void message_result(struct message *message, uint8_t asked, uint8_t request, uint8_t code)
+void message_pong(uint8_t asked, uint32_t ping_ticks, const struct tick *answer)
 {
-    message_u8(message, asked);
-    message_u8(message, request);
-    message_u8(message, code);
+    message_u8(asked);
+    message_tick_before(answer, ping_ticks);
+    message_tick(answer);
 }
 
-void message_config_data(struct message *message, uint8_t asked, uint32_t generation, uint16_t length, uint16_t offset)
+void message_result(uint8_t asked, uint8_t request, uint8_t code)
 {
-    message_u8(message, asked);
-    message_u32(message, generation);
-    message_u16(message, length);
-    message_u16(message, offset);
+    message_u8(asked);
+    message_u8(request);
+    message_u8(code);
 }
 
-static uint16_t message_read_u16(const uint8_t *bytes)
+void message_config_data(uint8_t asked, const uint32_t *generation, uint16_t length,
+                         uint16_t offset)
+{
+    message_u8(asked);
+    message_u32_at(generation);
+    message_u16(length);
+    message_u16(offset);
+}
+
+INLINE_NEVER uint16_t message_read_u16(const uint8_t *bytes)
 {
     return (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8));
 }
+
+/* Bytes of payload of each request, from ASK_HELLO on; of CONFIG_WRITE the fewest. */
+static const uint8_t message_request_bytes[] FLASH = { 0, 0, 1, 3, 3, 4 };
 
 uint8_t message_parse(const uint8_t *frame, uint8_t length, struct message_request *request)
 {
     const uint8_t *payload = frame + 2;
     const uint8_t bytes = (uint8_t)(length - WIRE_OVERHEAD);
-    uint8_t wanted = 0;
+    const uint8_t type = frame[0];
+    const uint8_t at = (uint8_t)(type - WIRE_ASK_HELLO);
+    uint8_t wanted;
 
-    request->type = frame[0];
+    request->type = type;
     request->sequence = frame[1];
-    request->stream_on = payload[0] == 1u;
-    request->offset = request->length = message_read_u16(payload);
-    request->crc = message_read_u16(payload + 2);
-    request->count = payload[2];
-    request->bytes = payload + 2;
-    switch (request->type) {
-    case WIRE_ASK_HELLO:
-    case WIRE_PING:
-        break;
-    case WIRE_STREAM:
-        wanted = 1;
-        break;
-    case WIRE_CONFIG_READ:
-        wanted = 3;
-        break;
-    case WIRE_CONFIG_WRITE:
-        request->count = (uint8_t)(bytes - 2u);
-        wanted = bytes < 3u ? 3u : bytes;
-        break;
-    case WIRE_CONFIG_COMMIT:
-        wanted = 4;
-        break;
-    default:
+    if (at >= sizeof message_request_bytes) {
         return WIRE_UNKNOWN_TYPE;
     }
-    if (bytes != wanted) {
+    wanted = flash_byte(&message_request_bytes[at]);
+    if (bytes < wanted || (bytes != wanted && type != WIRE_CONFIG_WRITE)) {
         return WIRE_BAD_LENGTH;
     }
-    return request->type == WIRE_STREAM && payload[0] > 1u ? WIRE_BAD_VALUE : WIRE_OK;
+    request->payload = payload;
+    request->offset = message_read_u16(payload);     /* behind a payload that is shorter stands the CRC */
+    request->count = type == WIRE_CONFIG_WRITE ? (uint8_t)(bytes - 2u) : payload[2];
+    return type == WIRE_STREAM && payload[0] > 1u ? WIRE_BAD_VALUE : WIRE_OK;
 }

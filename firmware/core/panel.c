@@ -29,16 +29,13 @@ static const char panel_targets[] FLASH = "targets";
 
 static void panel_fill(uint8_t line[DISPLAY_COLUMNS], const char *text)
 {
-    uint8_t at;
+    uint8_t left;
 
-    for (at = 0; at < DISPLAY_COLUMNS; at++) {
+    for (left = DISPLAY_COLUMNS; left != 0u; left--) {
         const uint8_t character = flash_byte(text);
 
-        line[at] = ' ';
-        if (character != 0u) {
-            line[at] = character;
-            text++;
-        }
+        *line++ = character != 0u ? character : (uint8_t)' ';
+        text += character != 0u ? 1 : 0;
     }
 }
 
@@ -52,7 +49,7 @@ static void panel_write(struct display *display, uint8_t start, const uint8_t li
 }
 
 /* value / 10; exact for 16 bits */
-INLINE_NOT_COPIED static uint16_t panel_tenth(uint16_t value)
+INLINE_NEVER static uint16_t panel_tenth(uint16_t value)
 {
     return (uint16_t)((uint32_t)value * 52429u >> 19);
 }

@@ -25,7 +25,7 @@ INLINE_NEVER static uint32_t reading_apart(uint32_t one, uint32_t other)
 }
 
 /* Against the gear nearest to what is seen. */
-INLINE_NOT_COPIED static void reading_slip(struct reading *reading, const struct config *config, uint32_t seen)
+static void reading_slip(struct reading *reading, const struct config *config, uint32_t seen)
 {
     uint32_t ratio = 0;
     uint32_t off = UINT32_MAX;
@@ -68,7 +68,7 @@ static void reading_alarm(struct reading *reading, uint8_t which, bool cause)
     }
 }
 
-INLINE_NOT_COPIED void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
+void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
 {
     struct speed_reading told = { SPEED_NO_PULSES, 0, 0 };
     enum reading_state state = READING_NOT_SET;

@@ -9,7 +9,7 @@
 #define SPEED_FAST_TURNS_MAX 500u   /* in millionths, and twice as many, what scale() divides by */
 #define SPEED_TELLING_TARGETS 3u    /* fewer give no usual gap */
 
-void speed_begin(struct speed *speed)
+INLINE_NEVER void speed_begin(struct speed *speed)
 {
     speed->window.turns = 0;
     speed->now.fast_turns = 0;

@@ -44,19 +44,13 @@ static inline uint32_t tick_long(uint16_t wraps, uint16_t low, bool wrap_pending
 }
 
 /* The 32-bit time of an edge known by 24 bits, not later than `now` and at most 1.048 s before it. */
-INLINE_NOT_COPIED static uint32_t tick_of_short(uint32_t now, uint32_t edge_short)
+static inline uint32_t tick_of_short(uint32_t now, uint32_t edge_short)
 {
     return now - ((now - edge_short) & TICK_SHORT_MASK);
 }
 
 /* Brings a 64-bit clock to the 32-bit time `now`; called at least once in 268 s. */
-static inline void tick_advance(struct tick *clock, uint32_t now)
-{
-    if (now < clock->low) {
-        clock->high++;
-    }
-    clock->low = now;
-}
+void tick_advance(struct tick *clock, uint32_t now);
 
 /* The 64-bit time of a 32-bit time that is not later than `clock` and less than 268 s before it. */
 static inline struct tick tick_before(const struct tick *clock, uint32_t then)
@@ -70,12 +64,6 @@ static inline struct tick tick_before(const struct tick *clock, uint32_t then)
 }
 
 /* `ticks` later. */
-INLINE_NOT_COPIED static void tick_add(struct tick *tick, uint32_t ticks)
-{
-    tick->low += ticks;
-    if (tick->low < ticks) {
-        tick->high++;
-    }
-}
+void tick_add(struct tick *tick, uint32_t ticks);
 
 #endif

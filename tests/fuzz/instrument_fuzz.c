@@ -161,7 +161,7 @@ static void show(void)
         require(++nibbles < 200u, "a display without end");
     }
     for (character = 0; character < DISPLAY_CHARACTERS; character++) {
-        const uint8_t shown = display.text[character] & (uint8_t)~DISPLAY_DUE;
+        const uint8_t shown = display.text[character] & (uint8_t)~DISPLAY_DIRTY;
 
         require(shown >= ' ' && shown < 0x7Fu, "no such character");
     }

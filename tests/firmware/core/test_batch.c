@@ -11,7 +11,7 @@
 #define LOSSES_KEPT 4u
 #define UNTOLD_MAX (RING_SLOTS + 1u + LOSSES_KEPT)
 
-static const uint16_t latency_ticks[WIRE_INPUTS] = { 0, 28, 30 };
+static const uint8_t latency_ticks[WIRE_INPUTS] = { 0, 28, 30 };
 
 /* What really happened on an input and has not been told: edges, and runs of dropped ones. */
 struct happening {
@@ -38,7 +38,6 @@ static struct world_input world[WIRE_INPUTS];
 static struct tick now;
 static struct tick complete;
 static uint8_t line[FRAME_LINE_MAX];
-static struct message message;
 static uint32_t told;
 static uint32_t lost_total;
 static uint32_t full_frames;
@@ -205,7 +204,7 @@ static void make_batch(void)
     bool told_loss = false;
 
     take_moment(&moment);
-    batch_write(&batch, rings, &moment, &message, line, 7);
+    batch_write(&batch, rings, &moment, line, 7);
     at = message.line + 1;
     CHECK(message.line >= line && message.end - message.line - 1 + 2 <= (int)WIRE_FRAME_MAX);
     full_frames += message.end - message.line > 118 ? 1u : 0u;
@@ -252,7 +251,7 @@ static void change(uint8_t input)
 
 static void start(uint32_t low, uint32_t high)
 {
-    const struct batch fresh = { { 0, 0 }, { { 0 } } };
+    const struct batch fresh = { { 0, 0 }, 0, { { 0 } } };
     const struct ring empty = { .head = 0 };
     const struct tick at_start = { low, high };
     struct batch_moment moment;

@@ -348,6 +348,33 @@ static void changes(void)
     CHECK(store.generation == 1u && store.flags == 0u);
 }
 
+static void put_old(uint8_t slot, uint8_t generation, uint8_t board_id)
+{
+    uint8_t *cell = &cells[slot * 64u];
+    const uint8_t bytes[16] = { 11, generation, 0, 0, 0, 1, board_id, 0, 0, 0, 1, 5, 7, 0, 20, 30 };
+    uint16_t crc;
+    uint8_t at;
+
+    for (at = 0; at < sizeof bytes; at++) {
+        cell[at] = bytes[at];
+    }
+    crc = crc_of(cell, 16);
+    cell[16] = (uint8_t)crc;
+    cell[17] = (uint8_t)(crc >> 8);
+}
+
+/* The layout before counts as damaged: no part of it is taken for settings. */
+static void before(void)
+{
+    never_told_anything();
+    put_old(0, 7, 70);
+    load();
+    CHECK(store.generation == 0u && store.flags == WIRE_FLAG_CONFIG_DEFAULTS && config.board_id == 0u && config.mode[1] == 5u);
+    CHECK(write(500, 5, 0) == WIRE_OK);
+    load();
+    CHECK(in_force(500, 5) && store.generation == 1u && store.flags == 0u);
+}
+
 struct value {
     uint8_t at;
     uint8_t bytes;
@@ -432,5 +459,6 @@ void test(void)
     every_bit();
     power_cuts();
     changes();
+    before();
     refusals();
 }

@@ -72,10 +72,10 @@ static bool shows(void)
 /* The data sheet's sequence for four bits: 3 3 3 2, then 28 08 01 06 and on (0C), each with a wait beyond 4.1 ms. */
 static void set_up(void)
 {
-    static const uint16_t sequence[] = { 3, 3, 3, 2, 2, 8, 0, 8, 0, 1, 0, 6, 0, 12 };   /* of bytes GCC 5 takes it for the other one */
+    static const uint8_t sequence[] = { 3, 3, 3, 2, 2, 8, 0, 8, 0, 1, 0, 6, 0, 12 };
     uint8_t at;
 
-    for (at = 0; at < sizeof sequence / sizeof sequence[0]; at++) {
+    for (at = 0; at < sizeof sequence; at++) {
         uint16_t wait_us;
         const uint8_t nibble = display_next(&display, &wait_us);
 

@@ -27,11 +27,11 @@ void test(void)
 
         CHECK(!flood_over(&flood, from, 0));                     /* not masked: nothing to end */
         flood_begin(&flood, from);
-        CHECK(flood.masked && flood.count == count + 1u && flood.from_ticks == from);
+        CHECK(flood.state == FLOOD_MASKED && flood.count == count + 1u && flood.from_ticks == from);
         CHECK(!flood_over(&flood, from, 320000ul));
         CHECK(!flood_over(&flood, from + 319999ul, 320000ul));
         CHECK(flood_over(&flood, from + 320000ul, 320000ul));
         flood_end(&flood, from + 320001ul);
-        CHECK(!flood.masked && flood.report && flood.until_ticks == (uint32_t)(from + 320001ul));
+        CHECK(flood.state == FLOOD_ENDED && flood.until_ticks == (uint32_t)(from + 320001ul));
     }
 }

@@ -6,11 +6,10 @@
 #include "version.h"
 
 static uint8_t line[FRAME_LINE_MAX];
-static struct message message;
 
 static void begin(uint8_t type, uint8_t sequence)
 {
-    message_begin(&message, line, type, sequence);
+    message_begin(line, type, sequence);
 }
 
 /* The message so far is these bytes. */
@@ -59,7 +58,7 @@ static void var(void)
     for (n = 0; n < sizeof cases / sizeof cases[0]; n++) {
         message.line = line;
         message.end = line + 1;
-        message_var(&message, cases[n].value);
+        message_var(cases[n].value);
         CHECK(is(cases[n].bytes, cases[n].length));
         CHECK(message_var_bytes(cases[n].value) == cases[n].length);
     }
@@ -79,7 +78,7 @@ static void var_round_trip(void)
 
         message.line = line;
         message.end = line + 1;
-        message_var(&message, value);
+        message_var(value);
         for (at = line + 1; at != message.end; at++) {
             CHECK(more);
             back |= (uint32_t)(*at & 0x7Fu) << shift;
@@ -94,26 +93,30 @@ static void var_round_trip(void)
 static void answers(void)
 {
     const struct tick first = { 0x04030201ul, 0x08070605ul };
-    const struct message_hello hello = { 1, 2, 0x77, true, 0xA1B2C3D4ul, 9 };
+    const struct tick second = { 0xFFFFFFFFul, 0x08070605ul };
+    const uint32_t board_id = 0xA1B2C3D4ul;
+    const uint32_t generation = 9;
+    const uint32_t told = 0x01020304ul;
+    const struct message_hello hello = { 1, 2, 0x77, true, &first, &board_id, &generation };
 
     begin(WIRE_HELLO, 5);
-    message_hello(&message, &hello, &first);
+    message_hello(&hello);
     IS(0x01, 5, WIRE_PROTOCOL, VERSION_MAJOR, VERSION_MINOR, VERSION_PATCH, 1, 0xD4, 0xC3, 0xB2, 0xA1,
        0x00, 0x24, 0xF4, 0x00, 3, 2, 1, 2, 3, 4, 5, 6, 7, 8, 9, 0, 0, 0, 0x77, 1);
     begin(WIRE_MASKED, 0);
-    message_masked(&message, 2, &first, 0x04030200ul, 0x04030202ul);        /* the second is a wrap of 32 bits earlier */
-    IS(0x04, 0, 2, 0, 2, 3, 4, 5, 6, 7, 8, 2, 2, 3, 4, 4, 6, 7, 8);
+    message_masked(2, &second, first.low, second.low);
+    IS(0x04, 0, 2, 1, 2, 3, 4, 5, 6, 7, 8, 0xFF, 0xFF, 0xFF, 0xFF, 5, 6, 7, 8);
     begin(WIRE_PONG, 0xFF);
-    message_pong(&message, 0xFE, &first, 0xFFFFFFFFul);
-    IS(0x05, 0xFF, 0xFE, 0xFF, 0xFF, 0xFF, 0xFF, 4, 6, 7, 8, 1, 2, 3, 4, 5, 6, 7, 8);
+    message_pong(0xFE, first.low, &second);
+    IS(0x05, 0xFF, 0xFE, 1, 2, 3, 4, 5, 6, 7, 8, 0xFF, 0xFF, 0xFF, 0xFF, 5, 6, 7, 8);
     begin(WIRE_RESULT, 1);
-    message_result(&message, 3, WIRE_STREAM, WIRE_BAD_VALUE);
+    message_result(3, WIRE_STREAM, WIRE_BAD_VALUE);
     IS(0x07, 1, 3, 0x43, 2);
     begin(WIRE_CONFIG_DATA, 1);
-    message_config_data(&message, 3, 0x01020304ul, 179, 258);
-    message_u8(&message, 11);
+    message_config_data(3, &told, 179, 258);
+    message_u8(11);
     IS(0x06, 1, 3, 4, 3, 2, 1, 179, 0, 2, 1, 11);
-    CHECK(message_close(&message) == 12u + 4u);
+    CHECK(message_close() == 12u + 4u);
 }
 
 static struct message_request request;
@@ -160,17 +163,17 @@ static void requests(void)
             CHECK(parse((uint8_t)type, 0) == WIRE_UNKNOWN_TYPE);
         }
     }
-    CHECK(parse(WIRE_STREAM, 1) == WIRE_OK && request.stream_on);
+    CHECK(parse(WIRE_STREAM, 1) == WIRE_OK && request.payload[0] == 1u);
     CHECK(parse(WIRE_CONFIG_READ, 3) == WIRE_OK && request.offset == 0x0201u && request.count == 3u);
     CHECK(parse(WIRE_CONFIG_WRITE, 4) == WIRE_OK && request.offset == 0x0201u && request.count == 2u);
-    CHECK(request.bytes[0] == 3u && request.bytes[1] == 4u);
-    CHECK(parse(WIRE_CONFIG_COMMIT, 4) == WIRE_OK && request.length == 0x0201u && request.crc == 0x0403u);
+    CHECK(request.payload[2] == 3u && request.payload[3] == 4u);
+    CHECK(parse(WIRE_CONFIG_COMMIT, 4) == WIRE_OK && request.offset == 0x0201u && message_read_u16(request.payload + 2) == 0x0403u);
     {
-        static const uint8_t off[FRAME_REQUEST_MAX] = { WIRE_STREAM };
-        static const uint8_t two[FRAME_REQUEST_MAX] = { WIRE_STREAM, 0, 2 };
+        static const uint8_t off[] = { WIRE_STREAM, 0, 0, 0, 0 };
+        static const uint8_t two[] = { WIRE_STREAM, 0, 2, 0, 0 };
 
-        CHECK(message_parse(off, WIRE_OVERHEAD + 1u, &request) == WIRE_OK && !request.stream_on);
-        CHECK(message_parse(two, WIRE_OVERHEAD + 1u, &request) == WIRE_BAD_VALUE);
+        CHECK(message_parse(off, sizeof off, &request) == WIRE_OK && request.payload[0] == 0u);
+        CHECK(message_parse(two, sizeof two, &request) == WIRE_BAD_VALUE);
     }
 }
 

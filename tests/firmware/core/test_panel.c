@@ -12,7 +12,7 @@ static bool line(uint8_t start, const char *text)
     uint8_t at;
 
     for (at = 0; at < DISPLAY_COLUMNS; at++) {
-        if ((display.text[start + at] & (uint8_t)~DISPLAY_DUE) != (uint8_t)text[at]) {
+        if ((display.text[start + at] & (uint8_t)~DISPLAY_DIRTY) != (uint8_t)text[at]) {
             return false;
         }
     }
