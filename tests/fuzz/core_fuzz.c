@@ -17,6 +17,9 @@
 #define CHOICE_CUT 0x04u       /* the supply fails after as many writes as the second byte says */
 #define CHOICE_SEALED 0x08u    /* slots in the memory, today's or of the layout before, with a right CRC */
 #define CHOICE_WORKS 0x10u     /* works in place of bytes or frames */
+#define OLD_VERSION 1u         /* of a firmware before, whose slots are not taken for today's */
+#define OLD_LENGTH 11u
+#define OLD_SPACING 64u
 #define TURNS_MAX 20000u       /* the longest work takes fewer */
 
 static uint8_t eeprom[EEPROM_BYTES];
@@ -156,7 +159,7 @@ static uint8_t answer(struct device *device, const struct message_request *reque
         return WIRE_OK;
     case WIRE_PING:
         message_begin(&message, line, WIRE_PONG, 0);
-        message_pong(&message, request->sequence, &now, &now);
+        message_pong(&message, request->sequence, &now, 7);
         require(message_close(&message) <= FRAME_LINE_MAX, "a pong longer than the line's buffer");
         return WIRE_OK;
     case WIRE_CONFIG_READ:
@@ -306,19 +309,19 @@ static void press(struct device *device, struct input *input)
     require(code == WIRE_OK || device->off, "a change by the buttons was not saved");
 }
 
-/* A slot that is whole, in either layout. */
+/* A slot that is whole, of today's layout or of the one before. */
 static void seal(struct input *input, uint8_t slot)
 {
     const bool old = (input_u8(input) & 1u) != 0u;
-    const uint8_t length = old ? CONFIG_OLD_LENGTH : CONFIG_LENGTH;
-    uint8_t *start = &eeprom[slot * (old ? CONFIG_OLD_SPACING : CONFIG_SLOT_SPACING)];
+    const uint8_t length = old ? OLD_LENGTH : CONFIG_LENGTH;
+    uint8_t *start = &eeprom[slot * (old ? OLD_SPACING : CONFIG_SLOT_SPACING)];
     const uint32_t generation = input_range(input, 0, 1000000u);     /* cells last for 100,000 writes */
     const uint8_t spoilt = input_u8(input);
     uint8_t bytes[CONFIG_LENGTH];
     uint16_t crc;
 
     input_settings(input, bytes);
-    bytes[0] = old ? CONFIG_OLD_VERSION : CONFIG_VERSION;
+    bytes[0] = old ? OLD_VERSION : CONFIG_VERSION;
     if ((spoilt & 1u) != 0u) {
         bytes[(spoilt >> 1) % length] = input_u8(input);
     }

@@ -139,11 +139,15 @@ static void check_reading(void)
     require(reading.alarms < 1u << READING_ALARMS, "no such alarm");
     require(reading.slip_hundredths >= -9999 && reading.slip_hundredths <= 9999, "a slip beyond what is shown");
     if (reading.state == READING_TURNING && steady_turn_ticks != 0u) {
-        if (speed.turn_ticks != steady_turn_ticks) {
-            (void)fprintf(stderr, "%lu for %lu, %u targets\n", (unsigned long)speed.turn_ticks,
+        struct speed copy = speed;
+        struct speed_reading told;
+
+        speed_read(&copy, config.wheel_targets, (uint32_t)now, &told);
+        if (told.turn_ticks != steady_turn_ticks) {
+            (void)fprintf(stderr, "%lu for %lu, %u targets\n", (unsigned long)told.turn_ticks,
                           (unsigned long)steady_turn_ticks, config.wheel_targets);
         }
-        require(speed.turn_ticks == steady_turn_ticks, "a steady train reads another speed");
+        require(told.turn_ticks == steady_turn_ticks, "a steady train reads another speed");
     }
 }
 
@@ -322,7 +326,7 @@ static void train(struct input *input)
                 turns++;
             }
             /* four turns, of which the first only tell how long a gap is, and a window with its mark */
-            if (turns > 4u && now - begun > 4u * wheel_ticks + SPEED_WINDOW_TICKS + 3u * SPEED_MARK_TICKS) {
+            if (turns > 4u && now - begun > 4u * wheel_ticks + SPEED_LATEST_TICKS + SPEED_MARKS * SPEED_APART_TICKS) {
                 const uint64_t turn = (uint64_t)wheel_ticks * config.wheel_targets;
 
                 steady_turn_ticks = turn >= FASTEST_TURN_TICKS && turn <= UINT32_MAX ? (uint32_t)turn : 0u;
