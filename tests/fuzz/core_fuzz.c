@@ -145,44 +145,45 @@ static uint8_t answer(struct device *device, const struct message_request *reque
 {
     uint8_t line[FRAME_LINE_MAX];
     uint8_t old[CONFIG_LENGTH];
-    const struct message_hello hello = { 1, WIRE_RESET_POWER, request->sequence, true, device->config.board_id, 0 };
     const struct tick now = { UINT32_MAX, UINT32_MAX };
-    struct message message;
+    const struct message_hello hello = {
+        1, WIRE_RESET_POWER, request->sequence, true, &now, &device->config.board_id, &device->store.generation,
+    };
     uint8_t code = WIRE_OK;
     uint8_t at;
 
     switch (request->type) {
     case WIRE_ASK_HELLO:
-        message_begin(&message, line, WIRE_HELLO, 0);
-        message_hello(&message, &hello, &now);
-        require(message_close(&message) <= FRAME_LINE_MAX, "a hello longer than the line's buffer");
+        message_begin(line, WIRE_HELLO, 0);
+        message_hello(&hello);
+        require(message_close() <= FRAME_LINE_MAX, "a hello longer than the line's buffer");
         return WIRE_OK;
     case WIRE_PING:
-        message_begin(&message, line, WIRE_PONG, 0);
-        message_pong(&message, request->sequence, &now, 7);
-        require(message_close(&message) <= FRAME_LINE_MAX, "a pong longer than the line's buffer");
+        message_begin(line, WIRE_PONG, 0);
+        message_pong(request->sequence, 7, &now);
+        require(message_close() <= FRAME_LINE_MAX, "a pong longer than the line's buffer");
         return WIRE_OK;
     case WIRE_CONFIG_READ:
         if (request->count == 0u || request->count > WIRE_CONFIG_READ_MAX || request->offset > CONFIG_LENGTH
             || request->count > CONFIG_LENGTH - request->offset) {
             break;
         }
-        message_begin(&message, line, WIRE_CONFIG_DATA, 0);
-        message_config_data(&message, request->sequence, device->store.generation, CONFIG_LENGTH, request->offset);
+        message_begin(line, WIRE_CONFIG_DATA, 0);
+        message_config_data(request->sequence, &device->store.generation, CONFIG_LENGTH, request->offset);
         for (at = 0; at < request->count; at++) {
-            message_u8(&message, config_byte(&device->store, &device->config, (uint8_t)(request->offset + at)));
+            message_u8(config_byte(&device->store, &device->config, (uint8_t)(request->offset + at)));
         }
-        require(message_close(&message) <= FRAME_LINE_MAX, "an answer longer than the line's buffer");
+        require(message_close() <= FRAME_LINE_MAX, "an answer longer than the line's buffer");
         return WIRE_OK;
     case WIRE_CONFIG_WRITE:
-        code = config_stage(&device->store, request->offset, request->bytes, request->count);
+        code = config_stage(&device->store, request->offset, request->payload + 2, request->count);
         if (code == WIRE_OK) {
             read_all(device, old);
             code = go_on(device, old, NULL);
         }
         break;
     case WIRE_CONFIG_COMMIT:
-        code = config_commit(&device->store, request->length, request->crc);
+        code = config_commit(&device->store, request->offset, message_read_u16(request->payload + 2));
         if (code == WIRE_OK) {
             uint8_t new[CONFIG_LENGTH];
 
@@ -194,9 +195,9 @@ static uint8_t answer(struct device *device, const struct message_request *reque
     default:
         break;
     }
-    message_begin(&message, line, WIRE_RESULT, 0);
-    message_result(&message, request->sequence, request->type, code);
-    require(message_close(&message) <= FRAME_LINE_MAX, "a result longer than the line's buffer");
+    message_begin(line, WIRE_RESULT, 0);
+    message_result(request->sequence, request->type, code);
+    require(message_close() <= FRAME_LINE_MAX, "a result longer than the line's buffer");
     return code;
 }
 
@@ -260,7 +261,6 @@ static void say_settings(struct device *device, struct input *input)
     uint8_t line[FRAME_LINE_MAX];
     uint8_t bytes[CONFIG_LENGTH];
     uint8_t found[CONFIG_LENGTH];
-    struct message message;
     uint16_t crc;
     uint8_t at;
     uint8_t code;
@@ -272,16 +272,16 @@ static void say_settings(struct device *device, struct input *input)
     for (at = 0; at < CONFIG_LENGTH; at = (uint8_t)(at + piece)) {
         const uint8_t left = (uint8_t)(CONFIG_LENGTH - at);
 
-        message_begin(&message, line, WIRE_CONFIG_WRITE, at);
-        message_u16(&message, at);
+        message_begin(line, WIRE_CONFIG_WRITE, at);
+        message_u16(at);
         memcpy(message.end, bytes + at, left < piece ? left : piece);
         code = say(device, line, (uint8_t)(4u + (left < piece ? left : piece)));
         require(code == WIRE_OK || device->off || worn < EEPROM_BYTES, "a piece that was not taken");
     }
     crc = crc_of(bytes, sizeof bytes);
-    message_begin(&message, line, WIRE_CONFIG_COMMIT, 0);
-    message_u16(&message, CONFIG_LENGTH);
-    message_u16(&message, crc);
+    message_begin(line, WIRE_CONFIG_COMMIT, 0);
+    message_u16(CONFIG_LENGTH);
+    message_u16(crc);
     code = say(device, line, 6u);
     if (!device->off) {
         require(code == WIRE_OK || (spoilt & 1u) != 0u || worn < EEPROM_BYTES, "possible settings were refused");

@@ -193,7 +193,6 @@ static void send_batch(void)
     uint8_t line[FRAME_LINE_MAX];
     struct batch_moment moment;
     struct frame_cobs cobs = { 0, false };
-    struct message message;
     uint16_t crc = WIRE_CRC_INIT;
     uint8_t frame[FRAME_LINE_MAX];
     uint32_t age;
@@ -204,9 +203,9 @@ static void send_batch(void)
     (void)batch_waiting(rings, (uint32_t)now, &age);
     require(age <= TICK_SHORT_MASK, "an age of more than a second");
     take_moment(&moment);
-    batch_write(&batch, rings, &moment, &message, line, sequence++);
+    batch_write(&batch, rings, &moment, line, sequence++);
     shift = (size_t)(message.line - line);
-    require(shift + (size_t)message_close(&message) <= sizeof line, "a batch beyond the line's buffer");
+    require(shift + (size_t)message_close() <= sizeof line, "a batch beyond the line's buffer");
     do {
         if (frame_cobs_feed(&cobs, message.line[of], &frame[length]) == FRAME_COBS_BYTE) {
             length++;
@@ -345,7 +344,7 @@ static void train(struct input *input)
 static void mask(struct input *input)
 {
     const uint8_t masked = input_u8(input) % WIRE_INPUTS;
-    struct flood flood = { 0, false, false, 0, 0, 0 };
+    struct flood flood = { 0 };
     const uint64_t base = (uint64_t)batch.base.high << 32 | batch.base.low;
     const uint32_t before = batch.input[0].overruns + batch.input[1].overruns + batch.input[2].overruns;
     const uint32_t mask_ticks = config.mask_ms * TICKS_PER_MS;
@@ -427,7 +426,7 @@ static void step(struct input *input)
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    static const uint16_t latency_ticks[WIRE_INPUTS] = { 0, 0, 0 };
+    static const uint8_t latency_ticks[WIRE_INPUTS] = { 0, 0, 0 };
     struct input input = { data, size };
     uint8_t which;
 
