@@ -6,7 +6,11 @@
 #define INLINE_H
 
 #define INLINE_ALWAYS static inline __attribute__((always_inline))
+#ifdef __clang__
+#define INLINE_NEVER __attribute__((noinline))   /* the fuzzer's compiler makes no copies */
+#else
 #define INLINE_NEVER __attribute__((noinline, noclone))
+#endif
 
 /* Where a function is put into its caller: forgets at which address the pointer's target lies.  A member beside a pointer
  * takes two bytes to reach, one at a known address four. */
