@@ -51,10 +51,21 @@ def check_nothing_false(log: PulseLog, boards: list[EmulatedBoard]) -> tuple[int
     return recorded, sum(board.truth()[0].size for board in boards)
 
 
-def test_two_boards_swapped_while_running(start_board: Starter, tmp_path: Path, say: Callable[[str], None]) -> None:
+JUMPED = "counts or ticks of the board jumped"
+
+
+@pytest.mark.parametrize(
+    ("ids", "cause"),
+    [((0x11111111, 0x22222222), "another board"), ((0, 0), JUMPED), ((5, 5), JUMPED)],
+    ids=["named", "never named", "named alike"],
+)
+def test_two_boards_swapped_while_running(
+    start_board: Starter, tmp_path: Path, say: Callable[[str], None], ids: tuple[int, int], cause: str,
+) -> None:
     one, two = start_board(), start_board()
-    name(one, 0x11111111)
-    name(two, 0x22222222)
+    for board, board_id in zip((one, two), ids, strict=True):
+        if board_id:
+            name(board, board_id)
     with Recording(one, tmp_path / "log.csv") as recording:
         play(one, 600)
         recording.pump_until(lambda: len(recording.all_of(Pulses)) > 8, "some pulses have come")
@@ -69,7 +80,7 @@ def test_two_boards_swapped_while_running(start_board: Starter, tmp_path: Path, 
         recording.play_out()
     log = read_log(tmp_path / "log.csv")
     assert [(each.board_id, each.cause) for each in log.segments] == [
-        ("11111111", "recording began"), ("22222222", "another board"),
+        (f"{ids[0]:08X}", "recording began"), (f"{ids[1]:08X}", cause),
     ]  # fmt: skip
     first, second = log.segments
     for channel in CHANNELS:
