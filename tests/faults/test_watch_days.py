@@ -24,8 +24,8 @@ from kerfbeat.present.screen import LiveScreen
 LONG = bool(os.environ.get("KERFBEAT_LONG"))
 DAYS = 30 if LONG else 5  # beyond 100 h
 DAY_S = 86_400.0
-RUNS_S, LOOK_S = (120.0, 0.25) if LONG else (16.0, 0.25)
-STEP_S = 60.0 if LONG else 1200.0  # of the silent rest of the day
+RUNS_S, LOOK_S = (120.0, 0.25) if LONG else (10.0, 0.25)
+STEP_S = 60.0 if LONG else 3600.0  # of the silent rest of the day
 PAINT_EVERY = 16  # looks: textual then paints what has changed, as on a terminal
 TICK_HZ = 16_000_000
 SPEEDS_HZ = {"wheel": 1.25, "motor": 32.5, "blade": 0.47}
