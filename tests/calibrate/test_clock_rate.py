@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from kerfbeat.calibrate.clock import Exchanges, calibrate_clock
+from kerfbeat.calibrate.clock import calibrate_clock
+from kerfbeat.capture.log import Syncs
 from kerfbeat.errors import CalibrateError
 
 TICK_HZ = 16e6
@@ -33,12 +34,11 @@ def exchanges(
     def host(at_s):
         return 5000.0 + at_s + sum((by_s * (at_s >= when_s) for when_s, by_s in steps), np.zeros(len(at_s)))
 
-    return Exchanges(
+    return Syncs(
         sent_host_s=host(t),
         received_host_s=host(received),
         ping_ticks=board(ping),
         answer_ticks=board(answer),
-        tick_hz=TICK_HZ,
     )
 
 
@@ -52,7 +52,8 @@ def test_intervals_hold_the_truth(long, long_s, every_s, usual_s):
     held = 0
     for _ in range(runs):
         ppm = random.uniform(-5000, 5000)
-        result = calibrate_clock(exchanges(random, ppm=ppm, long_s=long_s, every_s=every_s, usual_s=usual_s))
+        made = exchanges(random, ppm=ppm, long_s=long_s, every_s=every_s, usual_s=usual_s)
+        result = calibrate_clock(made, tick_hz=TICK_HZ)
         held += abs(result.against_host.value - ppm) <= result.against_host.u95
     slack = 0.0 if long else 0.035  # 200 runs: 2.3 sd of the share
     assert 0.93 - slack < held / runs < 0.97 + slack
@@ -62,7 +63,7 @@ def test_two_minutes_give_five_ppm_under_load():
     """A host so busy that a third of all answers are late by many milliseconds."""
     random = np.random.default_rng(2)
     for _ in range(50):
-        result = calibrate_clock(exchanges(random, ppm=-1834.0, busy=0.33, busy_s=20e-3))
+        result = calibrate_clock(exchanges(random, ppm=-1834.0, busy=0.33, busy_s=20e-3), tick_hz=TICK_HZ)
         assert abs(result.against_host.value + 1834.0) < 5.0
         assert result.against_host.u95 < 5.0
         assert result.ppm.u95 > 50.0  # the host's own class is added
@@ -72,7 +73,7 @@ def test_two_minutes_give_five_ppm_under_load():
 
 def test_more_minutes_make_it_better():
     random = np.random.default_rng(3)
-    growth = calibrate_clock(exchanges(random, ppm=100.0, long_s=1200.0), with_growth=True).growth
+    growth = calibrate_clock(exchanges(random, ppm=100.0, long_s=1200.0), tick_hz=TICK_HZ, with_growth=True).growth
     minutes, u95 = zip(*growth, strict=True)
     assert minutes == tuple(sorted(minutes))
     assert minutes[-1] == pytest.approx(20.0, rel=0.02)
@@ -83,7 +84,7 @@ def test_more_minutes_make_it_better():
 def test_step_of_the_host_clock_is_found_and_does_not_count(at_s, by_s):
     """The host's clock set by an hour, or by four milliseconds: said, and the rate is right all the same."""
     random = np.random.default_rng(4)
-    result = calibrate_clock(exchanges(random, ppm=-700.0, steps=[(at_s, by_s)]))
+    result = calibrate_clock(exchanges(random, ppm=-700.0, steps=[(at_s, by_s)]), tick_hz=TICK_HZ)
     assert len(result.steps) == 1
     assert result.steps[0].at_s == pytest.approx(at_s, abs=5.0)
     assert result.steps[0].ahead_s == pytest.approx(-by_s, abs=2e-3)
@@ -95,19 +96,19 @@ def test_no_step_is_seen_where_there_is_none():
     random = np.random.default_rng(5)
     for busy in (0.0, 0.1, 0.5):
         for _ in range(25):
-            assert calibrate_clock(exchanges(random, ppm=0.0, busy=busy, busy_s=50e-3)).steps == ()
+            assert calibrate_clock(exchanges(random, ppm=0.0, busy=busy, busy_s=50e-3), tick_hz=TICK_HZ).steps == ()
 
 
 def test_a_clock_that_warms_up_is_seen_to_drift():
     random = np.random.default_rng(6)
-    result = calibrate_clock(exchanges(random, ppm=0.0, long_s=600.0, drift_ppm=20.0))
+    result = calibrate_clock(exchanges(random, ppm=0.0, long_s=600.0, drift_ppm=20.0), tick_hz=TICK_HZ)
     assert result.drift_ppm.value == pytest.approx(10.0, abs=1.0)  # half against half of an even drift
     assert abs(result.against_host.value - 10.0) <= result.against_host.u95  # the mean rate
 
 
 def test_crystal_is_not_called_a_resonator():
     random = np.random.default_rng(7)
-    assert not calibrate_clock(exchanges(random, ppm=30.0)).is_resonator
+    assert not calibrate_clock(exchanges(random, ppm=30.0), tick_hz=TICK_HZ).is_resonator
 
 
 @pytest.mark.parametrize(
@@ -117,14 +118,14 @@ def test_crystal_is_not_called_a_resonator():
 def test_too_short_is_refused(changes, said):
     random = np.random.default_rng(8)
     with pytest.raises(CalibrateError, match=said):
-        calibrate_clock(exchanges(random, ppm=0.0, **changes))
+        calibrate_clock(exchanges(random, ppm=0.0, **changes), tick_hz=TICK_HZ)
 
 
 def test_clock_that_jumps_all_the_time_is_refused():
     random = np.random.default_rng(9)
     steps = [(3.0 * k, random.uniform(-1, 1)) for k in range(1, 40)]
     with pytest.raises(CalibrateError, match="jumped"):
-        calibrate_clock(exchanges(random, ppm=0.0, steps=steps))
+        calibrate_clock(exchanges(random, ppm=0.0, steps=steps), tick_hz=TICK_HZ)
 
 
 def test_impossible_exchanges_are_left_out():
@@ -134,10 +135,10 @@ def test_impossible_exchanges_are_left_out():
     sent, received = good.sent_host_s.copy(), good.received_host_s.copy()
     received[5], sent[9] = sent[5] - 1.0, np.nan
     result = calibrate_clock(
-        Exchanges(
+        Syncs(
             sent_host_s=sent, received_host_s=received, ping_ticks=good.ping_ticks, answer_ticks=good.answer_ticks,
-            tick_hz=TICK_HZ,
-        )
+        ),
+        tick_hz=TICK_HZ,
     )  # fmt: skip
     assert result.exchanges == len(sent) - 2
     assert abs(result.against_host.value - 50.0) < 2.0
@@ -146,12 +147,11 @@ def test_impossible_exchanges_are_left_out():
 @pytest.mark.parametrize("pace", [0.4, 2.6, 1e6])
 def test_a_pace_that_no_board_has_is_refused(pace):
     good = exchanges(np.random.default_rng(11), ppm=0.0)
-    told = Exchanges(
+    told = Syncs(
         sent_host_s=pace * good.sent_host_s,
         received_host_s=pace * good.sent_host_s + max(pace, 1.0) * (good.received_host_s - good.sent_host_s),
         ping_ticks=good.ping_ticks,
         answer_ticks=good.answer_ticks,
-        tick_hz=TICK_HZ,
     )
     with pytest.raises(CalibrateError, match="which no clock does"):
-        calibrate_clock(told)
+        calibrate_clock(told, tick_hz=TICK_HZ)

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from kerfbeat.capture.log import Syncs
 from kerfbeat.measure.clock import MOST, SyncHistory, as_imported, rate_of, unmeasured
 from kerfbeat.measure.uncertainty import coverage_factor
 
@@ -35,7 +36,6 @@ def exchanges(rng, *, ppm, seconds, every_s=1.0, least_s=400e-6, delay_s=200e-6,
         "received_host_s": received,
         "ping_ticks": ticks(ping_s),
         "answer_ticks": ticks(answer_s),
-        "tick_hz": TICK_HZ,
     }
 
 
@@ -46,7 +46,7 @@ def timing_u_ppm(rate):
 
 @pytest.mark.parametrize("ppm", [0.0, 37.0, -4200.0, 4900.0])
 def test_a_minute_of_pings_measures_a_resonator(ppm):
-    rate = rate_of(**exchanges(np.random.default_rng(1), ppm=ppm, seconds=60.0))
+    rate = rate_of(Syncs(**exchanges(np.random.default_rng(1), ppm=ppm, seconds=60.0)), tick_hz=TICK_HZ)
     # Shortest of many trips come within about 50 us: over 60 s that is below 2 ppm.
     assert rate.ppm == pytest.approx(ppm, abs=3.0)
     assert timing_u_ppm(rate) < 3.0
@@ -59,7 +59,7 @@ def test_a_busy_host_spoils_nothing():
     # A third of all ways are late by 50 ms on average: a plain fit through all would be off by hundreds of ppm.
     for seed in range(20):
         data = exchanges(np.random.default_rng(seed), ppm=1000.0, seconds=60.0, every_s=0.25, busy=0.33)
-        rate = rate_of(**data)
+        rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
         assert abs(rate.ppm - 1000.0) < 5.0
         middle = 0.5 * (data["sent_host_s"] + data["received_host_s"])
         board = 0.5 * (data["ping_ticks"] + data["answer_ticks"]) / TICK_HZ
@@ -74,7 +74,7 @@ def test_the_interval_holds_the_rate(seconds, every_s, busy):
     held = 0
     for seed in range(400):
         data = exchanges(np.random.default_rng(seed), ppm=-1500.0, seconds=seconds, every_s=every_s, busy=busy)
-        rate = rate_of(**data)
+        rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
         held += abs(rate.ppm + 1500.0) <= coverage_factor(math.inf) * timing_u_ppm(rate)
     # Delays are one-sided and bounded by the trip, not normal: the interval may hold more, not less.
     assert held >= 0.92 * 400
@@ -98,7 +98,7 @@ def test_the_interval_holds_as_often_as_it_says(seconds, every_s, drift_ppm):
             drift_ppm=drift_ppm,
         )
         between_s = seconds - every_s  # from first to last exchange, over which the rate rises evenly
-        rate = rate_of(**data)
+        rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
         mean_ppm = -1500.0 + 0.5 * drift_ppm * between_s / seconds
         held += abs(rate.ppm - mean_ppm) <= coverage_factor(math.inf) * timing_u_ppm(rate)
     # 95 % of 300 to within three standard deviations of such a count, 1.26 %; the trips' own bound may widen it.
@@ -107,8 +107,8 @@ def test_the_interval_holds_as_often_as_it_says(seconds, every_s, drift_ppm):
 
 def test_a_drifting_clock_has_its_mean_rate_and_a_wider_interval():
     rng = np.random.default_rng(3)
-    steady = rate_of(**exchanges(rng, ppm=500.0, seconds=600.0))
-    drifting = rate_of(**exchanges(rng, ppm=500.0, seconds=600.0, drift_ppm=200.0))
+    steady = rate_of(Syncs(**exchanges(rng, ppm=500.0, seconds=600.0)), tick_hz=TICK_HZ)
+    drifting = rate_of(Syncs(**exchanges(rng, ppm=500.0, seconds=600.0, drift_ppm=200.0)), tick_hz=TICK_HZ)
     # 500 ppm at the start and 200 more after 600 s: from the first exchange to the last, at 599 s, 599.83 on average.
     assert abs(drifting.ppm - 599.83) <= 2.0 * timing_u_ppm(drifting)
     assert drifting.ppm == pytest.approx(599.83, abs=1.0)
@@ -122,13 +122,13 @@ def test_a_long_trip_is_as_uncertain_as_it_is_long():
     sent = np.arange(33.0)
     late = np.where(np.arange(33) == 16, 0.0, 5e-3)
     ping = sent + 1e-4 + late
-    rate = rate_of(
+    syncs = Syncs(
         sent_host_s=sent,
         received_host_s=ping + 1e-4 + late,
         ping_ticks=np.round(ping * TICK_HZ).astype(np.int64),
         answer_ticks=np.round(ping * TICK_HZ).astype(np.int64),
-        tick_hz=TICK_HZ,
     )
+    rate = rate_of(syncs, tick_hz=TICK_HZ)
     by_hand_ppm = 1e6 * 11.47e-3 / math.sqrt(12.0) / math.sqrt(2992.0)
     assert timing_u_ppm(rate) == pytest.approx(by_hand_ppm, rel=0.01)
     assert rate.ppm == pytest.approx(0.0, abs=1.0)
@@ -136,17 +136,18 @@ def test_a_long_trip_is_as_uncertain_as_it_is_long():
 
 def test_few_exchanges_leave_the_class_its_say():
     data = exchanges(np.random.default_rng(2), ppm=0.0, seconds=60.0)
-    none = {key: value[:2] if key != "tick_hz" else value for key, value in data.items()}
-    assert rate_of(**none) == unmeasured()
+    none = {key: value[:2] for key, value in data.items()}
+    assert rate_of(Syncs(**none), tick_hz=TICK_HZ) == unmeasured()
     # Ceramic resonator, +-0.5 % rectangular: u = 5000 / sqrt(3) ppm.
     assert unmeasured().u_ppm == pytest.approx(2886.75, abs=0.01)
-    short = rate_of(**exchanges(np.random.default_rng(2), ppm=0.0, seconds=0.3, every_s=0.1, delay_s=5e-3))
+    data = exchanges(np.random.default_rng(2), ppm=0.0, seconds=0.3, every_s=0.1, delay_s=5e-3)
+    short = rate_of(Syncs(**data), tick_hz=TICK_HZ)
     assert HOST_U_PPM < short.u_ppm <= math.hypot(unmeasured().u_ppm, HOST_U_PPM)
 
 
 def test_a_clock_beyond_its_class_is_believed():
     # A wrongly stated rate (20 MHz board called 16 MHz) is off by 25 %.
-    rate = rate_of(**exchanges(np.random.default_rng(4), ppm=250_000.0, seconds=30.0))
+    rate = rate_of(Syncs(**exchanges(np.random.default_rng(4), ppm=250_000.0, seconds=30.0)), tick_hz=TICK_HZ)
     assert rate.ppm == pytest.approx(250_000.0, abs=20.0)
 
 
@@ -154,7 +155,7 @@ def test_impossible_exchanges_are_left_out():
     data = exchanges(np.random.default_rng(5), ppm=100.0, seconds=60.0)
     data["received_host_s"][10] = data["sent_host_s"][10] - 1.0  # received before it was sent
     data["received_host_s"][20] = np.nan
-    rate = rate_of(**data)
+    rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
     assert rate.ppm == pytest.approx(100.0, abs=3.0)
 
 
@@ -169,7 +170,7 @@ def jumping(data, at_s, by_s, seconds):
 def test_a_clock_that_jumps_spoils_nothing(ppm, by_s):
     # As of a computer that slept: a plain line through all would be off by thousands of ppm.
     data = jumping(exchanges(np.random.default_rng(8), ppm=ppm, seconds=90.0, every_s=0.487), 30.0, by_s, 90.0)
-    rate = rate_of(**data)
+    rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
     assert rate.ppm == pytest.approx(ppm, abs=4.0)
     assert rate.u_ppm < 1.1 * HOST_U_PPM
     assert rate.basis.endswith("one of the two jumped, 123 of 185 exchanges count")  # those from 30 s of 90 s
@@ -179,7 +180,7 @@ def test_a_sleep_of_every_few_seconds_leaves_the_longest_stretch():
     data = exchanges(np.random.default_rng(9), ppm=300.0, seconds=60.0, every_s=0.25)
     for at_s in (5.0, 12.0, 20.0, 41.0, 50.0):
         data = jumping(data, at_s, 7.0, 60.0)
-    rate = rate_of(**data)
+    rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
     assert abs(rate.ppm - 300.0) <= 2.0 * timing_u_ppm(rate)
     assert "84 of 240" in rate.basis  # from 20 s to 41 s
 
@@ -189,7 +190,7 @@ def test_a_resonator_that_warms_and_a_busy_host_do_not_jump():
         data = exchanges(
             np.random.default_rng(seed), ppm=1000.0, seconds=600.0, every_s=0.487, busy=0.33, drift_ppm=1000.0
         )
-        assert "jumped" not in rate_of(**data).basis
+        assert "jumped" not in rate_of(Syncs(**data), tick_hz=TICK_HZ).basis
 
 
 @pytest.mark.parametrize("pace", [1e-3, 0.4, 2.6, 1e6])
@@ -198,14 +199,14 @@ def test_a_pace_that_no_board_has_is_not_believed(pace):
     first = data["sent_host_s"][0]
     stretched = {name: first + pace * (data[name] - first) for name in ("sent_host_s", "received_host_s")}
     slow = data | stretched if pace > 1 else data | stretched | {"answer_ticks": data["ping_ticks"]}
-    assert rate_of(**slow) == unmeasured()
+    assert rate_of(Syncs(**slow), tick_hz=TICK_HZ) == unmeasured()
 
 
 def test_an_answer_that_waited_through_a_sleep_does_not_count():
     # It was read two minutes late, at the very end: within half of that trip anything is possible.
     data = exchanges(np.random.default_rng(12), ppm=700.0, seconds=20.0, every_s=0.487)
     data["received_host_s"][-1] += 120.0
-    rate = rate_of(**data)
+    rate = rate_of(Syncs(**data), tick_hz=TICK_HZ)
     assert rate.ppm == pytest.approx(700.0, abs=20.0)
     assert rate.u_ppm < 1.5 * HOST_U_PPM
 
@@ -213,8 +214,8 @@ def test_an_answer_that_waited_through_a_sleep_does_not_count():
 def test_order_does_not_matter():
     data = exchanges(np.random.default_rng(6), ppm=100.0, seconds=60.0)
     shuffled = np.random.default_rng(0).permutation(len(data["sent_host_s"]))
-    other = {key: value[shuffled] if key != "tick_hz" else value for key, value in data.items()}
-    assert rate_of(**other) == rate_of(**data)
+    other = {key: value[shuffled] for key, value in data.items()}
+    assert rate_of(Syncs(**other), tick_hz=TICK_HZ) == rate_of(Syncs(**data), tick_hz=TICK_HZ)
 
 
 def test_a_running_session_improves_and_stays_small():

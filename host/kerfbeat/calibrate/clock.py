@@ -12,17 +12,14 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kerfbeat.capture.log import Syncs
 from kerfbeat.errors import CalibrateError
 from kerfbeat.measure.clock import HOST_CRYSTAL_PPM, RATES, RESONATOR_PPM
 from kerfbeat.measure.exchanges import STAMP_S, MeanRate, Series, mean_rate, series_of
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
 
-__all__ = ["ClockResult", "ClockStep", "Exchanges", "calibrate_clock"]
-
-Floats = NDArray[np.float64]
-Ticks = NDArray[np.int64]
+__all__ = ["ClockResult", "ClockStep", "calibrate_clock"]
 
 LEAST_EXCHANGES = 8
 LEAST_S = 20.0
@@ -31,17 +28,6 @@ MOST_DRIFT_PPM = 100.0  # by which the rate may change within a run: a step must
 CRYSTAL_PPM = 100.0  # no crystal is off by more: the board keeps time with a ceramic resonator
 GROWTH_POINTS = 10
 LATE_S = 1e-3
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Exchanges:
-    """The exchanges of one segment: (n,) host seconds and board ticks, in any order; see `capture.log.Syncs`."""
-
-    sent_host_s: Floats
-    received_host_s: Floats
-    ping_ticks: Ticks
-    answer_ticks: Ticks
-    tick_hz: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,14 +64,8 @@ class ClockResult:
         return abs(self.ppm.value) - self.ppm.u95 > CRYSTAL_PPM
 
 
-def _series(exchanges: Exchanges) -> Series:
-    series = series_of(
-        sent_host_s=exchanges.sent_host_s,
-        received_host_s=exchanges.received_host_s,
-        ping_ticks=exchanges.ping_ticks,
-        answer_ticks=exchanges.answer_ticks,
-        tick_hz=exchanges.tick_hz,
-    )
+def _series(syncs: Syncs, tick_hz: float) -> Series:
+    series = series_of(syncs, tick_hz=tick_hz)
     if len(series.board_s) < LEAST_EXCHANGES:
         raise CalibrateError(
             f"{len(series.board_s)} exchanges with the board are too few to measure its clock; record at least a "
@@ -129,15 +109,15 @@ def _wander(parts: Sequence[Series]) -> tuple[float, float]:
     return second.slope - first.slope, math.hypot(first.u_slope, second.u_slope)
 
 
-def calibrate_clock(exchanges: Exchanges, *, with_growth: bool = False) -> ClockResult:
-    """Rate of a board's clock from the exchanges of one segment.
+def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) -> ClockResult:
+    """Rate of a board's clock from the exchanges of one segment, in any order.
 
     with_growth : tell also how the uncertainty shrank with time, which costs as much again several times.
 
     Raises CalibrateError with too few exchanges or too short a time, if the clocks stepped so often that no stretch
     between is long enough, and for a rate that no clock has.
     """
-    series = _series(exchanges)
+    series = _series(syncs, tick_hz)
     long_s = float(series.board_s[-1])
     if long_s < LEAST_S:
         raise CalibrateError(

@@ -4,22 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kerfbeat.calibrate.clock import ClockResult, Exchanges, calibrate_clock
-from kerfbeat.capture.log import PulseLog, Segment
+from kerfbeat.calibrate.clock import ClockResult, calibrate_clock
+from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import CalibrateError
 
 __all__ = ["clocks_of"]
-
-
-def _exchanges(segment: Segment) -> Exchanges:
-    syncs = segment.syncs
-    return Exchanges(
-        sent_host_s=syncs.sent_host_s,
-        received_host_s=syncs.received_host_s,
-        ping_ticks=syncs.ping_ticks,
-        answer_ticks=syncs.answer_ticks,
-        tick_hz=segment.tick_hz,
-    )
 
 
 def clocks_of(logs: Sequence[PulseLog]) -> list[tuple[str, ClockResult]]:
@@ -35,7 +24,7 @@ def clocks_of(logs: Sequence[PulseLog]) -> list[tuple[str, ClockResult]]:
                 reason = f"{log.source}: was imported; its times are another instrument's, whose clock nobody compared."
                 continue
             try:
-                result = calibrate_clock(_exchanges(segment), with_growth=True)
+                result = calibrate_clock(segment.syncs, tick_hz=segment.tick_hz, with_growth=True)
             except CalibrateError as problem:
                 reason = f"{log.source}: {problem}"
                 continue

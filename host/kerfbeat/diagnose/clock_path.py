@@ -6,7 +6,7 @@ points the true time follows a cubic spline.  Where there are no exchanges the c
 the speed may then be one of the clock.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,13 +55,10 @@ def clock_path(segment: Segment, *, rate: float = 1.0) -> ClockPath:
     none = ClockPath(board_s=empty, host_s=empty, measured=False, rate=rate)
     if len(syncs) < LEAST_POINTS:
         return none
-    series = series_of(
-        sent_host_s=syncs.sent_host_s,
-        received_host_s=syncs.received_host_s,
-        ping_ticks=syncs.ping_ticks - segment.start_ticks,
-        answer_ticks=syncs.answer_ticks - segment.start_ticks,
-        tick_hz=segment.tick_hz,
+    since_start = replace(
+        syncs, ping_ticks=syncs.ping_ticks - segment.start_ticks, answer_ticks=syncs.answer_ticks - segment.start_ticks
     )
+    series = series_of(since_start, tick_hz=segment.tick_hz)
     board_s, host_s = series.board_s, series.board_s - series.ahead_s
     if len(board_s) < LEAST_POINTS or len(unbroken(series)) > 1:
         return none  # a clock that jumped has no way that a curve could follow

@@ -10,15 +10,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kerfbeat.capture.log import Syncs
 from kerfbeat.measure.exchanges import LEAST_EXCHANGES, mean_rate, series_of, unbroken
 from kerfbeat.measure.uncertainty import coverage_factor
 
 __all__ = ["ClockRate", "SyncHistory", "as_imported", "rate_of", "unmeasured"]
-
-Floats = NDArray[np.float64]
-Ticks = NDArray[np.int64]
 
 # Half-widths of component classes, taken as rectangular (GUM 4.3.7: u = a / sqrt(3)).  Crystal +-10 to +-50 ppm,
 # ceramic resonator +-0.5 %: component-class references.
@@ -54,22 +51,14 @@ def as_imported() -> ClockRate:
     return ClockRate(ppm=0.0, u_ppm=0.0, basis="times as imported: the other instrument's clock is not in the ±")
 
 
-def rate_of(
-    *, sent_host_s: Floats, received_host_s: Floats, ping_ticks: Ticks, answer_ticks: Ticks, tick_hz: float
-) -> ClockRate:
-    """Rate of the board's clock against the host's, from exchanges of one segment, (n,) each in any order.
+def rate_of(syncs: Syncs, *, tick_hz: float) -> ClockRate:
+    """Rate of the board's clock against the host's, from exchanges of one segment, in any order.
 
     With fewer than 3 usable exchanges, or less certain than the resonator's class, that class also has its say.
     Where a clock jumped, the longest stretch between two jumps is used.
     """
     prior = unmeasured()
-    series = series_of(
-        sent_host_s=sent_host_s,
-        received_host_s=received_host_s,
-        ping_ticks=ping_ticks,
-        answer_ticks=answer_ticks,
-        tick_hz=tick_hz,
-    )
+    series = series_of(syncs, tick_hz=tick_hz)
     if len(series.board_s) < LEAST_EXCHANGES:
         return prior
     stretches = unbroken(series)
@@ -110,10 +99,10 @@ class SyncHistory:
         if not self._rows:
             return unmeasured()
         sent, received, ping, answer = zip(*self._rows, strict=True)
-        return rate_of(
+        syncs = Syncs(
             sent_host_s=np.array(sent),
             received_host_s=np.array(received),
             ping_ticks=np.array(ping, dtype=np.int64),
             answer_ticks=np.array(answer, dtype=np.int64),
-            tick_hz=self._tick_hz,
         )
+        return rate_of(syncs, tick_hz=self._tick_hz)

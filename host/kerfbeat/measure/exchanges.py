@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.capture.log import Syncs
 from kerfbeat.measure.uncertainty import coverage_factor
 from kerfbeat.measure.wander import time_of_turns
 
@@ -71,14 +72,12 @@ class MeanRate:
     u95_ppm: float
 
 
-def series_of(
-    *, sent_host_s: Floats, received_host_s: Floats, ping_ticks: Ticks, answer_ticks: Ticks, tick_hz: float
-) -> Series:
-    """The exchanges that can be, of (n,) in any order; perhaps none."""
-    board_s = np.asarray(0.5 * (ping_ticks + answer_ticks) / tick_hz, dtype=float)
-    held_s = (answer_ticks - ping_ticks) / tick_hz
-    middle_s = np.asarray(0.5 * (sent_host_s + received_host_s), dtype=float)
-    trip_s: Floats = (received_host_s - sent_host_s) - held_s
+def series_of(syncs: Syncs, *, tick_hz: float) -> Series:
+    """The exchanges that can be, of some in any order; perhaps none."""
+    board_s = np.asarray(0.5 * (syncs.ping_ticks + syncs.answer_ticks) / tick_hz, dtype=float)
+    held_s = (syncs.answer_ticks - syncs.ping_ticks) / tick_hz
+    middle_s = np.asarray(0.5 * (syncs.sent_host_s + syncs.received_host_s), dtype=float)
+    trip_s: Floats = (syncs.received_host_s - syncs.sent_host_s) - held_s
     usable = np.isfinite(trip_s) & (trip_s > -STAMP_S) & (held_s >= 0.0)
     order = np.flatnonzero(usable)[np.argsort(board_s[usable], kind="stable")]
     middle_s, board_s, trip_s = middle_s[order], board_s[order], trip_s[order]

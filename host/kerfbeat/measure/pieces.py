@@ -109,14 +109,7 @@ def clock_of(segment: Segment, stored: Mapping[str, ClockRate] | None = None) ->
         return as_imported()
     if len(segment.syncs) == 0:
         return (stored or {}).get(segment.board_id, unmeasured())
-    syncs = segment.syncs
-    return rate_of(
-        sent_host_s=syncs.sent_host_s,
-        received_host_s=syncs.received_host_s,
-        ping_ticks=syncs.ping_ticks,
-        answer_ticks=syncs.answer_ticks,
-        tick_hz=segment.tick_hz,
-    )
+    return rate_of(segment.syncs, tick_hz=segment.tick_hz)
 
 
 def pieces_of(

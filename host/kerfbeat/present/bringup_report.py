@@ -17,13 +17,7 @@ INPUT_HEADINGS = ("channel", "input", "pulses", "a second", "shortest", "usual",
 
 def clock_off_ppm(seen: BringUp) -> Estimate | None:
     """How far the board's clock is off what it says, in ppm of the host's; None if too few exchanges were made."""
-    rate = rate_of(
-        sent_host_s=seen.syncs.sent_host_s,
-        received_host_s=seen.syncs.received_host_s,
-        ping_ticks=seen.syncs.ping_ticks,
-        answer_ticks=seen.syncs.answer_ticks,
-        tick_hz=seen.tick_hz,
-    )
+    rate = rate_of(seen.syncs, tick_hz=seen.tick_hz)
     if not rate.basis.startswith("measured"):
         return None
     return Estimate(value=rate.ppm, u95=coverage_factor(math.inf) * rate.u_ppm)
