@@ -11,14 +11,13 @@ import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
 
 from board_layout import COLUMNS, FLYING, JOINTS, LINKS, PARTS, ROWS, U1_AT, Hole
 from drawing_style import settle
+from plain_sheet import save_sheet
 from schematic_sheet import board_labels
-from text_check import require_readable
 
 HERE = Path(__file__).resolve().parent
 INK, COPPER, LINK = "black", "0.72", "tab:blue"
@@ -132,15 +131,7 @@ def draw(folder: Path) -> None:
     """Draw both sides as svg and pdf.  Raises ValueError if words on them cannot be read."""
     settle()
     for name, fill in DRAWINGS.items():
-        figure, ax = plt.subplots(figsize=(11.0, 5.8))
-        ax.set_aspect("equal")
-        ax.axis("off")
-        fill(ax)
-        figure.subplots_adjust(0.01, 0.01, 0.99, 0.99)
-        require_readable(figure, name)
-        for suffix in ("svg", "pdf"):
-            figure.savefig(folder / f"{name}.{suffix}")
-        plt.close(figure)
+        save_sheet(folder, name, fill, wide_in=11.0, high_in=5.8)
 
 
 if __name__ == "__main__":

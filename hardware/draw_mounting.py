@@ -12,12 +12,11 @@ import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.patches import Arc, Circle, Polygon, Rectangle
 
 from drawing_style import settle
-from text_check import require_readable
+from plain_sheet import save_sheet
 
 HERE = Path(__file__).resolve().parent
 INK, SOFT = "black", "0.55"
@@ -225,15 +224,7 @@ def draw(folder: Path) -> None:
     """Draw every sheet as svg and pdf.  Raises ValueError if words on it cannot be read."""
     settle()
     for name, fill in DRAWINGS.items():
-        figure, ax = plt.subplots(figsize=(WIDE_IN.get(name, 8.0), 5.0))
-        ax.set_aspect("equal")
-        ax.axis("off")
-        fill(ax)
-        figure.subplots_adjust(0.01, 0.01, 0.99, 0.99)
-        require_readable(figure, name)
-        for suffix in ("svg", "pdf"):
-            figure.savefig(folder / f"{name}.{suffix}")
-        plt.close(figure)
+        save_sheet(folder, name, fill, wide_in=WIDE_IN.get(name, 8.0), high_in=5.0)
 
 
 if __name__ == "__main__":
