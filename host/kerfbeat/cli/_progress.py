@@ -8,9 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-import click
-
-from kerfbeat.cli._echo import echo
+from kerfbeat.cli._echo import echo, echo_over
 from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
@@ -42,7 +40,7 @@ class Progress:
         self._last_s = now.at_s
         line = progress_line(now, self._unit)
         if self._terminal:
-            click.echo(f"\r\x1b[K{harmless(line)}", err=True, nl=False)
+            echo_over(line)
             self._open = True
         else:
             echo(line, err=True)
@@ -115,10 +113,10 @@ def _written_over() -> Iterator[Callable[[str], None]]:
         if sys.stderr.isatty() and now_s >= due_s:
             due_s = now_s + ON_TERMINAL_S
             written = True
-            click.echo(f"\r\x1b[K{harmless(text)}", err=True, nl=False)
+            echo_over(text)
 
     try:
         yield write
     finally:
         if written:
-            click.echo("\r\x1b[K", err=True, nl=False)
+            echo_over("")

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from kerfbeat.cli._board import open_board, required_port
-from kerfbeat.cli._echo import echo
+from kerfbeat.cli._echo import echo, echo_over
 from kerfbeat.cli._show import warn
 from kerfbeat.errors import KerfbeatError
-from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
     from kerfbeat.machine import Machine
@@ -45,7 +44,7 @@ class Terminal:
     def show(self, line: str) -> None:
         """Write over the line that shows progress; elsewhere than on a terminal nothing."""
         if self._live:
-            click.echo(f"\r\x1b[K{harmless(line)}", err=True, nl=False)
+            echo_over(line)
             self._open = True
 
     def wait(self, seconds: float) -> None:
