@@ -39,4 +39,4 @@ make -s -C firmware/bench
 .venv/bin/mypy
 .venv/bin/lint-imports
 make -s -C firmware check
-.venv/bin/python -m pytest -n 2 "$@"
+.venv/bin/python -m pytest -n 3 "$@"
