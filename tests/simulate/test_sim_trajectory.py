@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from kerfbeat.errors import SimulateError
@@ -45,6 +45,7 @@ def test_run_down_to_rest_gives_the_analytical_times() -> None:
     assert run.when("wheel", wanted) == pytest.approx(8 - np.sqrt(2 * (160 - wanted) / 5.0), abs=1e-9)
 
 
+@example(amplitudes=[-0.25], order=1, scale=1.0, speeds=[0.0, 2.2250738585e-313, 1.0])
 @given(
     amplitudes=st.lists(st.floats(-0.3, 0.3), min_size=1, max_size=3),
     order=st.integers(1, 4),

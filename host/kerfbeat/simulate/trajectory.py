@@ -131,7 +131,8 @@ class Trajectory:
             over = turns - wanted
             late = np.where(over >= 0, np.minimum(late, seconds), late)
             early = np.where(over <= 0, np.maximum(early, seconds), early)
-            step_s = np.divide(over, hz, out=np.zeros_like(over), where=hz > 0)
+            with np.errstate(over="ignore"):  # next to no speed: the step leads out, and is halved below
+                step_s = np.divide(over, hz, out=np.zeros_like(over), where=hz > 0)
             better = seconds - step_s
             # A step that leaves what is known to hold the root halves that stretch instead.
             outside = (better < early) | (better > late) | (hz <= 0)
