@@ -74,11 +74,12 @@ static void jump_to_next_event(struct chip *chip)
     avr_cycle_timer_process(avr);
 }
 
-/* As if the main line had come upon an endless loop: `rjmp .`, two cycles.  A new start of the program frees it. */
+/* As if the main line had come upon an endless loop: `rjmp .`, two cycles.  A new start of the program frees it.  Not
+ * where interrupts are off, which would keep the watchdog's away, and the emulator knows no reset by its second time-out. */
 static bool goes_round(struct chip *chip)
 {
     avr_t *avr = chip->avr;
-    if (!chip->hung || avr->interrupts.running_ptr > 0 || held(chip)) { return false; }
+    if (!chip->hung || avr->interrupts.running_ptr > 0 || !avr->sreg[S_I] || held(chip)) { return false; }
     avr->state = cpu_Running;
     avr->cycle += 2;
     avr_cycle_timer_process(avr);
