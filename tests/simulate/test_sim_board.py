@@ -16,8 +16,6 @@ from kerfbeat.machine import Machine
 from kerfbeat.simulate import World
 from kerfbeat.simulate.board import LineFaults, SimulatedBoard
 from kerfbeat.simulate.board_memory import BoardMemory
-from kerfbeat.simulate.noise import stream
-from kerfbeat.simulate.stamps import stamp_ticks
 
 CHANNELS = {0: "wheel", 1: "motor", 2: "blade"}
 ON = wire.encode_message(wire.Stream(on=True), 1)
@@ -52,13 +50,11 @@ class Listener:
 
 def all_ticks(run: World) -> dict[str, np.ndarray]:
     """Every tick that the board should tell, from the world itself."""
-    random = {channel: stream(run.seed, f"latency of {channel}") for channel in run.sensors}
+    stampers = run.stampers()
     found: dict[str, list[np.ndarray]] = {channel: [] for channel in run.sensors}
     for stretch in run.stretches():
         for channel, edges in stretch.edges.items():
-            number = run.machine.sensors[channel].input
-            stamps = stamp_ticks(edges.seconds, board_input=number, clock=run.clock, random=random[channel])
-            found[channel].append(stamps)
+            found[channel].append(stampers[channel].ticks(edges.seconds))
     return {channel: np.concatenate(each) for channel, each in found.items()}
 
 

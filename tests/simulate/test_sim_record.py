@@ -11,6 +11,7 @@ from kerfbeat.capture.log import PulseLog, read_log
 from kerfbeat.errors import LogError, SimulateError
 from kerfbeat.machine import Machine, parse_machine
 from kerfbeat.simulate import simulate_log
+from kerfbeat.simulate.stamps import HELD_UP_TICKS
 
 TICK_HZ = 16e6
 
@@ -122,6 +123,30 @@ def test_a_reset_begins_a_new_segment_with_new_ticks(saw: Machine, tmp_path: Pat
     later = whole.segments[0].edge_ticks["wheel"]
     later = later[later >= 33.4 * TICK_HZ] - round(33.4 * TICK_HZ)
     assert second.edge_ticks["wheel"] == pytest.approx(later, abs=1)
+
+
+def test_a_board_that_still_starts_where_a_stretch_of_the_run_ends_counts_from_its_start(
+    saw: Machine, tmp_path: Path
+) -> None:
+    still = {"clock_ppm": 0.0, "clock_warm_ppm": 0.0, "clock_wander_ppm": 0.0}
+    whole, _ = logged("steady", saw, tmp_path, **still)
+    log, _ = logged("steady", saw, tmp_path, reset_at_s=29.9, **still)  # it starts until 30.3; a stretch ends at 30
+    _, second = log.segments
+    later = whole.segments[0].edge_ticks["motor"]
+    later = later[later >= 30.3 * TICK_HZ] - round(30.3 * TICK_HZ)
+    assert second.edge_ticks["motor"] == pytest.approx(later, abs=HELD_UP_TICKS[2] + 1)
+    log, _ = logged("steady", saw, tmp_path, reset_at_s=59.9, **still)  # the run is over before it has started
+    assert sum(map(len, log.segments[1].edge_ticks.values())) == 0
+
+
+def test_what_is_lost_across_a_reset_is_told_on_both_sides(saw: Machine, tmp_path: Path) -> None:
+    whole, _ = logged("steady", saw, tmp_path, reset_at_s=33.0)
+    holed, _ = logged("steady", saw, tmp_path, reset_at_s=33.0, loss_at_s=31.0, loss_s=5.0)
+    for channel in ("wheel", "motor", "blade"):
+        for all_of, rest in zip(whole.segments, holed.segments, strict=True):
+            (loss,) = [each for each in rest.losses if each.channel == channel]
+            assert loss.pulses == len(all_of.edge_ticks[channel]) - len(rest.edge_ticks[channel])
+            assert loss.pulses > 0 or channel == "blade"  # one pass in 6 s
 
 
 def test_one_seed_gives_one_file_byte_for_byte(saw: Machine, tmp_path: Path) -> None:

@@ -7,8 +7,6 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from kerfbeat.simulate.noise import stream
-from kerfbeat.simulate.stamps import stamp_ticks
 from kerfbeat.simulate.world import Stretch, World
 
 __all__ = ["BATCH_EDGES", "EdgeQueue"]
@@ -24,7 +22,7 @@ class EdgeQueue:
         self._world = world
         self._stretches: Iterator[Stretch] | None = world.stretches()
         self._known_s = 0.0
-        self._latency = {channel: stream(world.seed, f"latency of {channel}") for channel in world.sensors}
+        self._stampers = world.stampers()
         self._seconds: list[float] = []
         self._inputs: list[int] = []
         self._ticks: list[int] = []
@@ -47,9 +45,7 @@ class EdgeQueue:
         seconds, inputs, ticks = np.empty(0), np.empty(0, np.int64), np.empty(0, np.int64)
         for channel, edges in stretch.edges.items():
             number = self._world.machine.sensors[channel].input
-            stamps = stamp_ticks(
-                edges.seconds, board_input=number, clock=self._world.clock, random=self._latency[channel]
-            )
+            stamps = self._stampers[channel].ticks(edges.seconds)
             seconds = np.concatenate([seconds, edges.seconds])
             inputs = np.concatenate([inputs, np.full(len(stamps), number - 1)])
             ticks = np.concatenate([ticks, stamps])

@@ -18,7 +18,6 @@ from kerfbeat.simulate.board_memory import BOARD_ID
 from kerfbeat.simulate.clock import TICK_HZ
 from kerfbeat.simulate.noise import stream
 from kerfbeat.simulate.plan import OperatorMark
-from kerfbeat.simulate.stamps import stamp_ticks
 from kerfbeat.simulate.truth import TruthKeeper
 from kerfbeat.simulate.world import Stretch, World
 from kerfbeat.whole_file import gone_unless_whole
@@ -109,13 +108,13 @@ class _Session:
         self._world, self._log, self._host = world, log, host
         self._marks = marks
         parameters = world.parameters
-        self._latency = {channel: stream(world.seed, f"latency of {channel}") for channel in world.sensors}
-        self._inputs = {channel: sensor.input for channel, sensor in world.machine.sensors.items()}
+        self._stampers = world.stampers()
         self._zero_ticks = 0  # reading of the board's clock at its last reset
         self._next_ping_s = parameters.ping_s
         self._lost = dict.fromkeys(world.sensors, 0)
         self._gap_s = (parameters.loss_at_s, parameters.loss_at_s + parameters.loss_s)
         self._reset_s = parameters.reset_at_s or math.inf
+        self._alive_s = 0.0  # when the board began to count
         self._begin(0.0, "recording began")
 
     def _begin(self, true_s: float, cause: str) -> None:
@@ -140,12 +139,22 @@ class _Session:
         edges = {channel: each.seconds for channel, each in stretch.edges.items()}
         start_s, end_s = stretch.trajectory.start_s, stretch.trajectory.end_s
         if start_s <= self._reset_s < end_s:
-            self._write({name: each[each < self._reset_s] for name, each in edges.items()}, self._reset_s)
-            again_s = self._reset_s + BOOT_S
-            self._reset_s = math.inf
-            self._begin(again_s, "board reset (power on)")
-            edges = {name: each[each >= again_s] for name, each in edges.items()}
-        self._write(edges, stretch.complete_s)
+            self._reset(edges)
+        # What passes while the board starts is in no count; its start may last into the next stretch.
+        edges = {name: each[each >= self._alive_s] for name, each in edges.items()}
+        if stretch.complete_s > self._alive_s:
+            self._write(edges, stretch.complete_s)
+
+    def _reset(self, edges: Mapping[str, Floats]) -> None:
+        """End the segment; frames that are being lost belong partly to it, partly to the next."""
+        gap_start_s, gap_end_s = self._gap_s
+        self._gap_s = (gap_start_s, min(gap_end_s, self._reset_s))
+        self._write({name: each[each < self._reset_s] for name, each in edges.items()}, self._reset_s)
+        self._alive_s = self._reset_s + BOOT_S
+        self._gap_s = (max(gap_start_s, self._alive_s), gap_end_s)
+        self._lost = dict.fromkeys(self._lost, 0)
+        self._reset_s = math.inf
+        self._begin(self._alive_s, "board reset (power on)")
 
     def _write(self, edges: Mapping[str, Floats], complete_s: float) -> None:
         """Pulses, then what else happened since the last time; a stretch is complete a little before its end."""
@@ -154,10 +163,7 @@ class _Session:
         for channel, seconds in edges.items():
             lost = (seconds > gap_start_s) & (seconds <= gap_end_s)
             self._lost[channel] += int(np.count_nonzero(lost))
-            ticks = stamp_ticks(
-                seconds, board_input=self._inputs[channel], clock=self._world.clock, random=self._latency[channel]
-            )
-            kept[channel] = (ticks - self._zero_ticks)[~lost]
+            kept[channel] = (self._stampers[channel].ticks(seconds) - self._zero_ticks)[~lost]
         if gap_end_s > gap_start_s and self._written_s < gap_end_s <= complete_s:
             self._write_loss(kept, gap_start_s, gap_end_s)
         self._log.accept(Pulses(edge_ticks=kept, complete_ticks=self._ticks(complete_s)))

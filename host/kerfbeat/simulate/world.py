@@ -19,6 +19,7 @@ from kerfbeat.simulate.plan import Plan
 from kerfbeat.simulate.plant import Plant, build_plant
 from kerfbeat.simulate.ripples import carried_over, ripples_of
 from kerfbeat.simulate.scenario import parameters_of, plan_of, scenario_named
+from kerfbeat.simulate.stamps import Stamper
 from kerfbeat.simulate.targets import Edges, SensorModel, held_back_s
 from kerfbeat.simulate.trajectory import Ripple, Trajectory
 
@@ -114,6 +115,15 @@ class World:
         if stage is None:
             raise SimulateError(f"{self.machine.name} has a driven channel but no belt; describe the stage it watches")
         return f"shaft {stage + 1}"
+
+    def stampers(self) -> dict[str, Stamper]:
+        """What gives each channel's edges their ticks, from the run's start on."""
+        return {
+            channel: Stamper(
+                board_input=sensor.input, clock=self.clock, random=stream(self.seed, f"latency of {channel}")
+            )
+            for channel, sensor in self.machine.sensors.items()
+        }
 
     def stretches(self) -> Iterator[Stretch]:
         """Play the run once, from its start.  A world can be played once; make another for another run."""
