@@ -25,7 +25,7 @@ def test_check_tells_board_link_clock_and_pulses(run: Run) -> None:
     result = run("check", "--port", STEADY, "--for", "4s")
     assert result.exit_code == 0
     board, link, clock, headings, wheel, motor, blade, *_ = result.stdout.splitlines()
-    assert re.match(r"board \w+, firmware [\d.]+, 16 MHz", board)
+    assert re.match(r"board \w+, firmware [1-9][\d.]+ \(simulated\), 16 MHz", board)
     assert re.match(r"link  sim://steady\?seed=4: \d+ frames, 0 damaged, 0 missing", link)
     assert re.match(r"clock -?\d+ ± \d+ ppm off this computer's", clock)
     assert headings.split()[:3] == ["channel", "input", "pulses"]

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from kerfbeat.capture.stream import Stream
 from kerfbeat.errors import SimulateError
 from kerfbeat.machine import Machine
 from kerfbeat.simulate import World
-from kerfbeat.simulate.board import LineFaults, SimulatedBoard
+from kerfbeat.simulate.board import FIRMWARE, LineFaults, SimulatedBoard
 from kerfbeat.simulate.board_memory import BoardMemory
 
 CHANNELS = {0: "wheel", 1: "motor", 2: "blade"}
@@ -56,6 +57,12 @@ def all_ticks(run: World) -> dict[str, np.ndarray]:
         for channel, edges in stretch.edges.items():
             found[channel].append(stampers[channel].ticks(edges.seconds))
     return {channel: np.concatenate(each) for channel, each in found.items()}
+
+
+def test_it_stands_for_the_firmware_that_is_beside_it(repository: Path) -> None:
+    text = (repository / "firmware/core/version.h").read_text()
+    parts = [re.search(rf"#define VERSION_{name} (\d+)u", text) for name in ("MAJOR", "MINOR", "PATCH")]
+    assert tuple(int(part[1]) for part in parts if part) == FIRMWARE
 
 
 def test_hello_comes_first_and_unasked(saw: Machine) -> None:

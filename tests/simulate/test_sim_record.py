@@ -11,6 +11,7 @@ from kerfbeat.capture.log import PulseLog, read_log
 from kerfbeat.errors import LogError, SimulateError
 from kerfbeat.machine import Machine, parse_machine
 from kerfbeat.simulate import simulate_log
+from kerfbeat.simulate.board import FIRMWARE
 from kerfbeat.simulate.stamps import HELD_UP_TICKS
 
 TICK_HZ = 16e6
@@ -32,6 +33,7 @@ def true_s(ticks: np.ndarray, truth: dict) -> np.ndarray:
 def test_whole_turns_between_pulses_are_those_of_the_truth(saw: Machine, tmp_path: Path) -> None:
     log, truth = logged("cut", saw, tmp_path, jitter_s=0.0)
     (segment,) = log.segments
+    assert segment.firmware == ".".join(map(str, FIRMWARE)) + " (simulated)"
     trace = truth["trace"]
     for channel, track, targets in (("wheel", "wheel", 4), ("motor", "motor", 1), ("blade", "blade", 1)):
         edge_s = true_s(segment.edge_ticks[channel], truth)[::targets]  # one target only

@@ -18,7 +18,7 @@ from kerfbeat.capture import messages as m
 from kerfbeat.capture.events import Event, LineCounts, LinkDown
 from kerfbeat.capture.greeting import Greeted, Trace, greet, rounds_for
 from kerfbeat.capture.port_names import identity_of, where_now
-from kerfbeat.capture.ports import Port, PortAbsentError, open_port
+from kerfbeat.capture.ports import Port, PortAbsentError, is_simulated, open_port
 from kerfbeat.capture.stream import Stream
 from kerfbeat.capture.wire import Decoder, Frame, encode_message
 from kerfbeat.capture.wire_numbers import BAUD_FAST, INPUTS
@@ -87,7 +87,7 @@ class BoardLink:
         self._found_baud: int | None = None
         self._trace = trace
         self._clock = clock
-        self._stream = Stream(channels, utc_now=utc_now)
+        self._stream = Stream(channels, utc_now=utc_now, simulated=is_simulated(url))
         self._decoder = Decoder()
         self._sequence = 0
         self._events: queue.SimpleQueue[Event | BaseException] = queue.SimpleQueue()
@@ -117,6 +117,11 @@ class BoardLink:
         """What the board last said of itself."""
         assert self._stream.hello is not None  # the link does not come into being without one
         return self._stream.hello
+
+    @property
+    def firmware(self) -> str:
+        """Its version, and whether the board is a simulated one."""
+        return self._stream.firmware
 
     @property
     def down_reason(self) -> str | None:

@@ -13,18 +13,24 @@ from kerfbeat.errors import LinkError
 if TYPE_CHECKING:
     from serial import Serial
 
-__all__ = ["Port", "PortAbsentError", "has_baud", "open_port"]
+__all__ = ["Port", "PortAbsentError", "has_baud", "is_simulated", "open_port"]
 
 READ_WAIT_S = 0.02  # a read waits so long for the first byte; then pings and requests get their turn
 WRITE_WAIT_S = 1.0  # a request is a few bytes: a port that does not take them in this time is dead
 READ_BYTES = 4096
 ABSENT = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ECONNREFUSED)
-BAUDLESS = ("socket://", "loop://", "sim://")
+SIMULATED = "sim://"
+BAUDLESS = ("socket://", "loop://", SIMULATED)
 
 
 def has_baud(url: str) -> bool:
     """Does a baud rate mean anything there?"""
     return not url.lower().startswith(BAUDLESS)
+
+
+def is_simulated(url: str) -> bool:
+    """Is it the simulated machine with its board that answers there?"""
+    return url.lower().startswith(SIMULATED)
 
 
 class PortAbsentError(LinkError):

@@ -16,7 +16,6 @@ from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.board_settings import LENGTH, VERSION, BoardSettings
 from kerfbeat.capture.events import Health
 from kerfbeat.capture.link import BoardLink
-from kerfbeat.capture.stream import firmware_name
 from kerfbeat.capture.wire import crc16
 from kerfbeat.errors import LinkError, SettingsError
 
@@ -125,10 +124,9 @@ def _require_layout(link: BoardLink, first: m.ConfigData) -> None:
     version = first.data[0]
     if version == VERSION and first.length == LENGTH:
         return
-    firmware = firmware_name(link.hello.firmware)
     said = (
-        f"{link.url}: the board (firmware {firmware}) keeps settings of version {version}, this program writes version "
-        f"{VERSION}"
+        f"{link.url}: the board (firmware {link.firmware}) keeps settings of version {version}, this program writes "
+        f"version {VERSION}"
     )
     if version <= VERSION:
         raise LinkError(f"{said}: the board is older; {_FLASH}")

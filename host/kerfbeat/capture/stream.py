@@ -16,7 +16,7 @@ from kerfbeat.capture.accounts import Account
 from kerfbeat.capture.events import Event, Health, InputHealth, LineCounts, LinkDown, LinkUp, SegmentStarted, Sync
 from kerfbeat.capture.wire import Decoder, Frame
 
-__all__ = ["Stream", "board_name", "firmware_name", "reset_words"]
+__all__ = ["Stream", "board_name", "reset_words"]
 
 CLOCK_SHARE = 0.01  # a ceramic resonator is off by up to 0.5 %; twice that is no clock any more
 SLACK_S = 1.0  # how late a frame may be read after it came in, and still be believed
@@ -36,11 +36,6 @@ def board_name(hello: m.Hello) -> str:
     return f"{hello.board_id:08X}"
 
 
-def firmware_name(firmware: tuple[int, int, int]) -> str:
-    """`1.0.2`."""
-    return ".".join(map(str, firmware))
-
-
 def reset_words(reset_cause: int) -> str:
     """Why a board says it restarted."""
     causes = [words for bit, words in _RESET_WORDS.items() if reset_cause & bit]
@@ -51,16 +46,24 @@ class Stream:
     """Frames in, events out.
 
     `channels` maps the board's input index to the channel on it; other inputs are not looked at.
+    `simulated` says that the board is no real one, which goes into the log with its firmware's version.
     `hello_wanted` and `streaming_wanted` say what the owner of the port should ask the board for.
     """
 
-    def __init__(self, channels: Mapping[int, str], *, utc_now: Callable[[], datetime] | None = None) -> None:
+    def __init__(
+        self,
+        channels: Mapping[int, str],
+        *,
+        utc_now: Callable[[], datetime] | None = None,
+        simulated: bool = False,
+    ) -> None:
         self.hello: m.Hello | None = None  # of the board at hand
         self.hello_wanted = True
         self.streaming_wanted = False
         self.implausible = 0
         self._channels = dict(channels)
         self._utc_now = utc_now
+        self._simulated = simulated
         self._cause = ""  # of the segment that begins with the next batch
         self._account: Account | None = None  # of the segment whose batches are coming in
         self._complete_host_s = 0.0  # when its last batch was read
@@ -72,6 +75,12 @@ class Stream:
         self._read_host_s = (0.0, 0.0)  # when this frame was read, and the piece before it
         self._pings: dict[int, float] = {}
         self._hello_asked: tuple[int, float] | None = None  # sequence and time of the last request
+
+    @property
+    def firmware(self) -> str:
+        """Version of the firmware on the board at hand, `1.0.2`; `1.0.2 (simulated)` where it only stands for it."""
+        version = ".".join(map(str, self._the_hello().firmware))
+        return f"{version} (simulated)" if self._simulated else version
 
     @property
     def is_down(self) -> bool:
@@ -101,7 +110,7 @@ class Stream:
         return [
             LinkUp(
                 board_id=board_name(hello),
-                firmware=firmware_name(hello.firmware),
+                firmware=self.firmware,
                 tick_hz=float(hello.tick_hz),
                 url=url,
                 baud=baud,
@@ -245,7 +254,7 @@ class Stream:
         hello = self._the_hello()
         started = SegmentStarted(
             board_id=board_name(hello),
-            firmware=firmware_name(hello.firmware),
+            firmware=self.firmware,
             tick_hz=float(hello.tick_hz),
             cause=self._cause,
             start_ticks=account.complete_ticks,

@@ -21,7 +21,6 @@ __all__ = ["board_options", "chosen_machine", "chosen_setting", "open_board", "r
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-SIMULATED = "sim://"
 SIMULATED_MACHINE = "saw"  # the demo machine behind sim:// where no machine file is given
 
 
@@ -60,11 +59,12 @@ def setting_options(function: Function) -> Function:
 
 def chosen_machine(machine_path: Path | None, *, port: str) -> "Machine":
     """The machine of the file; that of a simulated port if none is given."""
+    from kerfbeat.capture.ports import is_simulated
     from kerfbeat.machine import demo_machine, demo_names, load_machine
 
     if machine_path is not None:
         return load_machine(machine_path)
-    if port.startswith(SIMULATED):
+    if is_simulated(port):
         named = dict(parse_qsl(urlsplit(port).query)).get("machine", SIMULATED_MACHINE)
         return demo_machine(named) if named in demo_names() else load_machine(Path(named))
     raise click.UsageError(
@@ -94,8 +94,10 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
     A simulated port runs the machine of the file, unless its address names one.
     """
     if port is not None:
+        from kerfbeat.capture.ports import is_simulated
+
         parts = urlsplit(port)
-        if machine_path is None or not port.startswith(SIMULATED) or "machine=" in parts.query:
+        if machine_path is None or not is_simulated(port) or "machine=" in parts.query:
             return port
         return f"{port}{'&' if parts.query else '?'}machine={quote(str(machine_path))}"
     from kerfbeat.capture.port_names import found_ports

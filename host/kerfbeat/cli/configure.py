@@ -156,7 +156,7 @@ def configure(
         if not reads_only:
             plan = planned_settings(before.settings, machine=machine, known=known, wishes=wishes, today=today)
         changes = [] if plan is None else change_rows(before.settings, plan.settings, plan.basis)
-        said = [board_line(before, link.hello, health)]
+        said = [board_line(before, link.hello, health, firmware=link.firmware)]
         if plan is None:
             said += [*settings_lines(before.settings), *display_lines(before.settings, today=today)]
         else:
@@ -172,7 +172,7 @@ def configure(
             said = ["written, read back, and the same", *display_lines(after.settings, today=today)]
             echo("\n".join(said), err=as_json)
     if as_json:
-        print_json(stored_document(before, after, link.hello, health, plan, today=today))
+        print_json(stored_document(before, after, link.hello, health, plan, firmware=link.firmware, today=today))
 
 
 def _require_yes(yes: bool) -> None:

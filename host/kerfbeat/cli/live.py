@@ -60,11 +60,11 @@ def check(
     Let the machine run with its guards on; or isolate it, lock it out, and turn the wheel by hand.
     """
     from kerfbeat.capture.bringup import bring_up
+    from kerfbeat.capture.ports import is_simulated
     from kerfbeat.present.bringup_report import INPUT_HEADINGS, bring_up_document, bring_up_lines, input_rows
 
     port = required_port(port, machine_path)
-    simulated = port.startswith("sim://")
-    machine = chosen_machine(machine_path, port=port) if machine_path is not None or simulated else None
+    machine = chosen_machine(machine_path, port=port) if machine_path is not None or is_simulated(port) else None
     sensors = None if machine is None else machine.sensors
     with open_board(port, sensors, baud=baud, trace=trace) as link, time_progress("listening", for_s) as progress:
         seen = bring_up(link, watch_s=for_s, progress=progress)

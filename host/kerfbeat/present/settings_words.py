@@ -20,7 +20,7 @@ from kerfbeat.capture.board_settings import (
 from kerfbeat.capture.events import Health
 from kerfbeat.capture.messages import Hello
 from kerfbeat.capture.settings_link import StoredSettings
-from kerfbeat.capture.stream import board_name, firmware_name
+from kerfbeat.capture.stream import board_name
 from kerfbeat.drive.board_plan import BoardPlan
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.numbers import counted, plus_minus, short_number
@@ -152,9 +152,9 @@ def change_rows(before: BoardSettings, after: BoardSettings, basis: Mapping[str,
     return rows
 
 
-def board_line(stored: StoredSettings, hello: Hello, health: Health | None) -> str:
+def board_line(stored: StoredSettings, hello: Hello, health: Health | None, *, firmware: str) -> str:
     """Who the board is, and how well its memory is."""
-    return f"board {board_name(hello)}, firmware {firmware_name(hello.firmware)}, {_memory(stored, health)}"
+    return f"board {board_name(hello)}, firmware {firmware}, {_memory(stored, health)}"
 
 
 def settings_lines(settings: BoardSettings) -> list[str]:
@@ -232,12 +232,13 @@ def stored_document(
     health: Health | None,
     plan: BoardPlan | None,
     *,
+    firmware: str,
     today: date,
 ) -> dict[str, Any]:
     """Everything as it stands in JSON; `after` is what was read back, None if nothing was written."""
     return {
         "board_id": board_name(hello),
-        "firmware": firmware_name(hello.firmware),
+        "firmware": firmware,
         "generation": (after or stored).generation,
         "stored_settings": None if health is None else health.stored_settings,
         "stored": _document(stored.settings, today=today),

@@ -19,9 +19,9 @@ from kerfbeat.simulate.edge_queue import BATCH_EDGES, EdgeQueue
 from kerfbeat.simulate.noise import stream
 from kerfbeat.simulate.world import World
 
-__all__ = ["LineFaults", "SimulatedBoard"]
+__all__ = ["FIRMWARE", "LineFaults", "SimulatedBoard"]
 
-FIRMWARE = (0, 0, 0)  # no release of the real one
+FIRMWARE = (1, 1, 0)  # whose frames and rules it keeps: `firmware/core/version.h` (a test compares)
 BATCH_AGE_S = 0.012  # as the firmware: behind one other frame it is off the line within the promised 20 ms
 BATCH_IDLE_S = 0.095
 STATUS_S = n.STATUS_MS / 1000

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from kerfbeat.capture.events import Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.capture.log import LogWriter
 from kerfbeat.machine import Machine
+from kerfbeat.simulate.board import FIRMWARE
 from kerfbeat.simulate.board_memory import BOARD_ID
 from kerfbeat.simulate.clock import TICK_HZ
 from kerfbeat.simulate.noise import stream
@@ -26,7 +27,6 @@ __all__ = ["simulate_log"]
 
 Floats = NDArray[np.float64]
 
-FIRMWARE = "simulated"
 START_UTC = datetime(2025, 1, 6, 7, 0, tzinfo=UTC)  # the same for every run, so that a seed gives one file
 BOOT_S = 0.4  # from a reset to the first tick that counts
 HOST_SPREAD_PPM = 20.0  # of a computer's clock drawn by seed: crystals are within 10 to 50 ppm
@@ -124,7 +124,7 @@ class _Session:
         self._log.accept(
             SegmentStarted(
                 board_id=f"{BOARD_ID:08X}",
-                firmware=FIRMWARE,
+                firmware=f"{'.'.join(map(str, FIRMWARE))} (simulated)",
                 tick_hz=TICK_HZ,
                 cause=cause,
                 start_ticks=reading - self._zero_ticks,
