@@ -43,7 +43,7 @@ def every():
     return (
         result(),
         result("target spacing", "wheel", (90.9, 88.4, 91.3, 89.4), (0.01, 0.01, 0.01, 0.01)),
-        result("clock offset", "a1b2c3d4", (-1834.2,), (12.0,)),
+        result("clock offset", "A1B2C3D4", (-1834.2,), (12.0,)),
         result("total ratio", low, (60.21,), (0.01,)),
         result("motor slip", "", (6.1,), (0.7,)),
     )
@@ -70,6 +70,27 @@ def test_any_content_survives(value, words, sources):
     )
     text = calibration_text(Calibration(machine="x", results=(one,)))
     assert parse_calibration(text).results == (one,)
+
+
+SAME_BOARDS = [("a1b2c3d4", "A1B2C3D4"), ("1f03", "00001F03"), ("0001F03", "00001F03")]
+
+
+@pytest.mark.parametrize(("written", "board"), SAME_BOARDS)
+def test_a_board_has_one_name_however_it_was_written(written, board):
+    clock = result("clock offset", "A1B2C3D4", (-1834.2,), (12.0,))
+    text = calibration_text(Calibration(machine=SAW.name, results=(clock,)))
+    read = parse_calibration(text.replace('"A1B2C3D4"', f'"{written}"'))
+    assert known(read, SAW).clock_ppm(board, at=WHEN)[0] == -1834.2
+
+
+def test_a_clock_of_what_is_no_board_is_refused_in_one_line():
+    clock = result("clock offset", "A1B2C3D4", (-1834.2,), (12.0,))
+    text = calibration_text(Calibration(machine=SAW.name, results=(clock,)))
+    with pytest.raises(CalibrationError, match=r'^saw: result\[1\].of: "A1B2C3DO" is no board id; .*1F03'):
+        parse_calibration(text.replace('"A1B2C3D4"', '"A1B2C3DO"'), source="saw")
+    twice = text + "[[result]]" + text.partition("[[result]]")[2].replace("D4", "d4")
+    with pytest.raises(CalibrationError, match="clock offset of A1B2C3D4 is in force twice"):
+        parse_calibration(twice)
 
 
 def test_beside_the_machine_file():
@@ -161,8 +182,8 @@ def test_a_diameter_found_without_the_blade_does_not_depend_on_it():
 def test_a_clock_correction_ages():
     calibration = Calibration(machine=SAW.name).with_results(*every())
     held = known(calibration, SAW)
-    at_once = held.clock_ppm("a1b2c3d4", at=WHEN)
-    later = held.clock_ppm("a1b2c3d4", at=WHEN + timedelta(days=3653))
+    at_once = held.clock_ppm("A1B2C3D4", at=WHEN)
+    later = held.clock_ppm("A1B2C3D4", at=WHEN + timedelta(days=3653))
     assert at_once[0] == later[0] == -1834.2
     assert 12.0 < at_once[1] < later[1]
     assert later[1] > 1000  # ten years: 0.3 %, rectangular

@@ -186,6 +186,14 @@ def test_a_failure_ends_with_status_1(run: Run, url: str, monkeypatch: pytest.Mo
     assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
 
 
+def test_the_clock_of_a_board_in_small_letters_is_taken(run: Run, url: str, saw_file: Path) -> None:
+    calibrated(saw_file, days_ago=3)
+    path = calibration_path(saw_file)
+    path.write_text(path.read_text().replace("51A70000", "51a70000"))
+    result = run("configure", "--port", url, "--machine", saw_file, "--show", "--json")
+    assert json.loads(result.stdout)["new"]["clock_ppm"]["value"] == pytest.approx(1234.5)
+
+
 def test_a_clock_correction_is_shown_to_age() -> None:
     """Rectangular half-widths of 500 ppm and of 300 ppm a year: 1.96 hypot(500, 600) / sqrt 3 = 884 after two years."""
     settings = BoardSettings(clock_ppb=-2_000_000, clock_u95_ppb=0, clock_day=day_number(DAY - timedelta(days=730)))

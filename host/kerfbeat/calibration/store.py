@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from kerfbeat.board_identity import identity_name, read_identity
 from kerfbeat.calibration.results import Calibration, Result, fingerprint
 from kerfbeat.errors import CalibrationError
 from kerfbeat.whole_file import write_whole
@@ -72,10 +73,16 @@ def _result(source: str, where: str, table: object) -> Result:
     for key in ("quantity", "of", "unit"):
         if not isinstance(table[key], str):
             raise _fail(source, f"{where}.{key}", "not a text")
+    of = table["of"]
+    if table["quantity"] == "clock offset":
+        try:
+            of = identity_name(read_identity(of))
+        except ValueError as problem:
+            raise _fail(source, f"{where}.of", str(problem)) from problem
     try:
         return Result(
             quantity=table["quantity"],
-            of=table["of"],
+            of=of,
             value=_numbers(source, f"{where}.value", table["value"]),
             u=_numbers(source, f"{where}.u", table["u"]),
             unit=table["unit"],

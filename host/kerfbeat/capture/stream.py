@@ -10,6 +10,7 @@ a count.  A frame that contradicts what is known is dropped and counted, and wha
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
+from kerfbeat.board_identity import identity_name
 from kerfbeat.capture import messages as m
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.accounts import Account
@@ -33,7 +34,7 @@ _RESET_WORDS = {
 
 def board_name(hello: m.Hello) -> str:
     """The board's identity as it stands in logs."""
-    return f"{hello.board_id:08X}"
+    return identity_name(hello.board_id)
 
 
 def reset_words(reset_cause: int) -> str:

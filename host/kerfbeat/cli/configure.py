@@ -1,6 +1,5 @@
 """Which command reads and writes what a board keeps?  configure."""
 
-import re
 import secrets
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -30,9 +29,12 @@ class BoardId(click.ParamType):  # type: ignore[type-arg]  # generic in newer re
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """Read up to eight hexadecimal digits."""
-        if not re.fullmatch(r"[0-9A-Fa-f]{1,8}", str(value)):
-            self.fail(f'"{value}" is no board id; write up to eight hexadecimal digits, such as 1F03', param, ctx)
-        return int(value, 16)
+        from kerfbeat.board_identity import read_identity
+
+        try:
+            return read_identity(str(value))
+        except ValueError as problem:
+            self.fail(str(problem), param, ctx)
 
 
 class InputMode(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only

@@ -11,7 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import accumulate, pairwise
+from typing import cast
 
+from kerfbeat.board_identity import identity_name
 from kerfbeat.calibration import Known, setting_name
 from kerfbeat.capture.board_settings import (
     BAUDS,
@@ -245,8 +247,8 @@ def _clock(draft: _Draft, before: BoardSettings, known: Known | None, wishes: Wi
         never = BoardSettings()
         draft.put("as asked", **{name: getattr(never, name) for name in CLOCK_FIELDS})
         return
-    board_id = draft.values.get("board_id", before.board_id)
-    result = None if known is None else known.results.get(("clock offset", f"{board_id:08X}"))
+    board_id = cast(int, draft.values.get("board_id", before.board_id))
+    result = None if known is None else known.results.get(("clock offset", identity_name(board_id)))
     if known is None or result is None:
         return
     day = day_number(result.date.date())

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any, NamedTuple
 
+from kerfbeat.board_identity import identity_name
 from kerfbeat.calibration import aged_clock_u_ppm
 from kerfbeat.capture.board_settings import (
     BAUDS,
@@ -100,7 +101,7 @@ def _date(day: int) -> str:
 
 LINES = (
     _Line(
-        "board id", ("board_id",), lambda s: f"{s.board_id:08X}" if s.board_id else NONE,
+        "board id", ("board_id",), lambda s: identity_name(s.board_id) if s.board_id else NONE,
         "--id HEX, or by the first write",
     ),
     _Line(
@@ -257,7 +258,7 @@ def _document(settings: BoardSettings, *, today: date) -> dict[str, Any]:
     measured, made = date_of(settings.clock_day), date_of(settings.settings_day)
     clock = Estimate(value=settings.clock_ppb / 1e3, u95=settings.clock_u95_ppb / 1e3)
     return {
-        "board_id": f"{settings.board_id:08X}",
+        "board_id": identity_name(settings.board_id),
         "baud": BAUDS[settings.baud],
         "inputs": [
             {

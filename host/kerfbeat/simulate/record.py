@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.board_identity import identity_name
 from kerfbeat.capture.events import Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.capture.log import LogWriter
 from kerfbeat.machine import Machine
@@ -123,7 +124,7 @@ class _Session:
         self._written_s = true_s
         self._log.accept(
             SegmentStarted(
-                board_id=f"{BOARD_ID:08X}",
+                board_id=identity_name(BOARD_ID),
                 firmware=f"{'.'.join(map(str, FIRMWARE))} (simulated)",
                 tick_hz=TICK_HZ,
                 cause=cause,
