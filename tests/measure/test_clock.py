@@ -7,6 +7,7 @@ import pytest
 
 from kerfbeat.capture.log import Syncs
 from kerfbeat.measure.clock import MOST, SyncHistory, as_imported, rate_of, unmeasured
+from kerfbeat.measure.exchanges import jumps_of, series_of
 from kerfbeat.measure.uncertainty import coverage_factor
 
 TICK_HZ = 16e6
@@ -191,6 +192,21 @@ def test_a_resonator_that_warms_and_a_busy_host_do_not_jump():
             np.random.default_rng(seed), ppm=1000.0, seconds=600.0, every_s=0.487, busy=0.33, drift_ppm=1000.0
         )
         assert "jumped" not in rate_of(Syncs(**data), tick_hz=TICK_HZ).basis
+
+
+def test_a_few_exchanges_hold_no_jump():
+    for seed in range(200):
+        data = exchanges(np.random.default_rng(seed), ppm=500.0, seconds=3.0, busy=0.1)
+        assert jumps_of(series_of(Syncs(**data), tick_hz=TICK_HZ)) == []
+
+
+def test_a_jump_of_four_milliseconds_is_found_beside_trips_of_one():
+    # An unseen one shifts the rate of two minutes by 33 ppm.
+    found = 0
+    for seed in range(100):
+        data = exchanges(np.random.default_rng(seed), ppm=-700.0, seconds=120.0, delay_s=400e-6, busy=0.03)
+        found += "jumped" in rate_of(Syncs(**jumping(data, 60.0, 4e-3, 120.0)), tick_hz=TICK_HZ).basis
+    assert found >= 95
 
 
 @pytest.mark.parametrize("pace", [1e-3, 0.4, 2.6, 1e6])

@@ -9,22 +9,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
 from kerfbeat.capture.log import Syncs
 from kerfbeat.errors import CalibrateError
 from kerfbeat.measure.clock import HOST_CRYSTAL_PPM, RATES, RESONATOR_PPM
-from kerfbeat.measure.exchanges import STAMP_S, MeanRate, Series, mean_rate, series_of
+from kerfbeat.measure.exchanges import MeanRate, Series, jumps_of, mean_rate, series_of, unbroken
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
 
 __all__ = ["ClockResult", "ClockStep", "calibrate_clock"]
 
 LEAST_EXCHANGES = 8
 LEAST_S = 20.0
-GUARD_S = 2e-4  # a step is told from the bounds by at least so much
-MOST_DRIFT_PPM = 100.0  # by which the rate may change within a run: a step must be more than that makes
 CRYSTAL_PPM = 100.0  # no crystal is off by more: the board keeps time with a ceramic resonator
 GROWTH_POINTS = 10
 LATE_S = 1e-3
@@ -74,18 +71,6 @@ def _series(syncs: Syncs, tick_hz: float) -> Series:
     return replace(series, board_s=series.board_s - series.board_s[0])
 
 
-def _steps(series: Series) -> list[tuple[int, float]]:
-    """Index of the first exchange after each step, and by how much the board came to be ahead."""
-    good = np.flatnonzero(series.excess_s <= 2.0 * np.median(series.excess_s) + STAMP_S)
-    t, ahead = series.board_s[good], series.ahead_s[good]
-    half_s = 0.5 * (series.excess_s[good] + series.least_s)
-    lag = max(1, len(good) // 10)
-    rate = float(np.median((ahead[lag:] - ahead[:-lag]) / np.maximum(t[lag:] - t[:-lag], 1e-9)))
-    jump = np.diff(ahead - rate * t)
-    allowed = half_s[1:] + half_s[:-1] + GUARD_S + MOST_DRIFT_PPM * 1e-6 * np.diff(t)
-    return [(int(good[k + 1]), float(jump[k])) for k in np.flatnonzero(np.abs(jump) > allowed)]
-
-
 def _rate(parts: Sequence[Series]) -> MeanRate:
     rate = mean_rate(parts, least=LEAST_EXCHANGES)
     if rate is None:
@@ -123,9 +108,8 @@ def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) 
         raise CalibrateError(
             f"exchanges over {long_s:.0f} s are too short to measure the board's clock; record at least a minute."
         )
-    found = _steps(series)
-    borders = [0, *(index for index, _ in found), len(series.board_s)]
-    parts = [series.part(slice(low, high)) for low, high in pairwise(borders)]
+    found = jumps_of(series)
+    parts = [series.part(stretch) for stretch in unbroken(series)]
     if len(found) > len(series.board_s) // LEAST_EXCHANGES:
         raise CalibrateError(
             f"the clocks jumped {len(found)} times in {long_s:.0f} s; let nothing set this computer's clock or put it "
@@ -142,7 +126,7 @@ def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) 
         exchanges=len(series.board_s),
         late=int(np.count_nonzero(series.excess_s > LATE_S + 10.0 * usual_s)),
         shortest_trip_s=series.shortest_s,
-        steps=tuple(ClockStep(at_s=float(series.board_s[index]), ahead_s=jump) for index, jump in found),
+        steps=tuple(ClockStep(at_s=float(series.board_s[jump.index]), ahead_s=jump.ahead_s) for jump in found),
         drift_ppm=Estimate(
             value=1e6 * change,
             u95=1e6 * u_change * coverage_factor(math.inf) if math.isfinite(u_change) else RESONATOR_PPM,

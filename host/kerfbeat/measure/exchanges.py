@@ -10,15 +10,17 @@ host spoils nothing.  The mean rate between first and last exchange is found alt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from kerfbeat.capture.log import Syncs
 from kerfbeat.measure.uncertainty import coverage_factor
 from kerfbeat.measure.wander import time_of_turns
 
-__all__ = ["LEAST_EXCHANGES", "STAMP_S", "MeanRate", "Series", "mean_rate", "series_of", "unbroken"]
+__all__ = ["LEAST_EXCHANGES", "Jump", "MeanRate", "Series", "jumps_of", "mean_rate", "series_of", "unbroken"]
 
 Floats = NDArray[np.float64]
 Ticks = NDArray[np.int64]
@@ -27,9 +29,15 @@ LEAST_EXCHANGES = 3
 STAMP_S = 2e-6  # a host time or a tick is not better than this; common practice, no published source
 WORTH = 0.05  # of the usual weight: exchanges below it say nothing and only cost time
 # A jump is what neither the trips explain nor a rate that wanders: a resonator moves by some 0.1 % between cold and
-# warm.  In the first minute an unseen 1 ms shifts the rate by 25 ppm, half of the host crystal's class (test_clock).
-JUMP_S = 1e-3
+# warm (twice that is allowed for over a long gap), and beside the minute around by a fifth of it.  In the first minute
+# an unseen 1 ms shifts the rate by 25 ppm, half of the host crystal's class (test_clock: no jump where there is none,
+# those of 4 ms found).
+QUICK = 0.25  # of all trips: those up to twice as late as these are compared; a host may be busy for the others
+GUARD_S = 2e-4
 JUMP_SHARE = 2e-3
+JUMP_SHARE_SOON, WARM_S = 2e-4, 60.0
+DOUBTS = 2.0  # standard deviations of the usual rate that are allowed for, beside all else
+AROUND = 61  # exchanges whose median is the usual rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +73,14 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
+class Jump:
+    """A jump between the clocks: from the exchange `index` on the board's was `ahead_s` further on."""
+
+    index: int
+    ahead_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class MeanRate:
     """Board seconds per host second, less 1, in ppm, with the half-width of its 95 % interval."""
 
@@ -89,21 +105,52 @@ def series_of(syncs: Syncs, *, tick_hz: float) -> Series:
     return Series(board_s, board_s - middle_s, excess_s, least_s, float(trip_s.min()))
 
 
-def unbroken(series: Series) -> list[slice]:
-    """Stretches of exchanges within which no clock jumped.
+def jumps_of(series: Series) -> list[Jump]:
+    """Every jump of one of the two clocks, in order.
 
-    An exchange tells the board's time at its middle within half of its trip.  From one to the next the two clocks part
-    by the usual rate; what is beyond trips and a rate that wanders is a jump.
+    From one exchange to the next the two clocks part by the rate of the minute around; what is beyond that, beyond
+    the trips' excess and beyond a rate that wanders is a jump.  Only short trips are compared, so that a late one
+    hides nothing; those between belong to the side that they agree with.
     """
-    trip_s = series.excess_s + series.shortest_s
-    steps_s = np.diff(series.ahead_s)
-    gaps_s = np.diff(series.board_s - series.ahead_s)
+    if len(series.board_s) < LEAST_EXCHANGES:
+        return []
+    short = np.flatnonzero(series.excess_s <= 2.0 * np.quantile(series.excess_s, QUICK) + STAMP_S)
+    steps_s, gaps_s = np.diff(series.ahead_s[short]), np.diff(series.board_s[short])
+    rate, doubt = _rate_around(steps_s, gaps_s)
+    excess_s = series.excess_s[short] + series.least_s
+    share = np.where(gaps_s < WARM_S, JUMP_SHARE_SOON, JUMP_SHARE)
+    most_s = 0.5 * (excess_s[1:] + excess_s[:-1]) + GUARD_S + (share + doubt) * gaps_s
+    jumps_s = steps_s - rate * gaps_s
+    found = []
+    for k in np.flatnonzero(np.abs(jumps_s) > most_s).tolist():
+        between = np.arange(short[k] + 1, short[k + 1] + 1)
+        gone_s = series.ahead_s[between] - series.ahead_s[short[k]]
+        gone_s -= rate[k] * (series.board_s[between] - series.board_s[short[k]])
+        after = np.abs(gone_s - jumps_s[k]) < np.abs(gone_s)
+        found.append(Jump(index=int(between[np.argmax(after)]), ahead_s=float(jumps_s[k])))
+    return found
+
+
+def _rate_around(steps_s: Floats, gaps_s: Floats) -> tuple[Floats, float]:
+    """Usual rate about each of (n,) steps: the median of its neighbours', which a jump or two do not move; its doubt.
+
+    The median of n normal numbers has 1.25 times the deviation of their mean, and the deviation is 1.48 times the
+    median of their distances.
+    """
     apart = gaps_s > 0.0
-    usual = float(np.median(steps_s[apart] / gaps_s[apart])) if apart.any() else 0.0
-    most_s = 0.5 * (trip_s[1:] + trip_s[:-1]) + JUMP_S + JUMP_SHARE * np.maximum(gaps_s, 0.0)
-    ends = np.flatnonzero(np.abs(steps_s - usual * gaps_s) > most_s) + 1
-    starts = [0, *ends.tolist()]
-    return [slice(start, end) for start, end in zip(starts, [*starts[1:], len(series.board_s)], strict=True)]
+    if not apart.any():
+        return np.zeros(len(steps_s)), 0.0
+    each = np.full(len(steps_s), np.median(steps_s[apart] / gaps_s[apart]))
+    each[apart] = steps_s[apart] / gaps_s[apart]
+    size = min(AROUND, len(each))
+    rate = np.asarray(median_filter(each, size=size, mode="reflect"), dtype=float)
+    return rate, float(DOUBTS * 1.25 * 1.48 * np.median(np.abs(each - rate)) / math.sqrt(size))
+
+
+def unbroken(series: Series) -> list[slice]:
+    """Stretches of exchanges within which no clock jumped."""
+    starts = [0, *(jump.index for jump in jumps_of(series))]
+    return [slice(start, end) for start, end in pairwise([*starts, len(series.board_s)])]
 
 
 def mean_rate(parts: Sequence[Series], *, least: int = LEAST_EXCHANGES) -> MeanRate | None:
