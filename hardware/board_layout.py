@@ -1,4 +1,4 @@
-"""Where on the perforated board B1 does each part of the input stages sit, and which holes are joined?
+"""What is a layout on perforated board, and which of its holes are one?
 
 A hole is (column, row), seen from the side of the parts: columns from the left, rows from the terminals' edge, both in
 steps of 2.54 mm.  Joints are bare wire on the solder side, so they never cross; links are insulated wire and may.
@@ -7,95 +7,136 @@ steps of 2.54 mm.  Joints are bare wire on the solder side, so they never cross;
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 from schematic_sheet import chip_pins
 
-__all__ = ["COLUMNS", "FLYING", "JOINTS", "LINKS", "PARTS", "ROWS", "U1_AT", "Hole", "holes_of", "joined"]
+__all__ = ["Body", "Hole", "Layout", "Leaving", "body", "chip", "diode", "electrolytic", "joined", "leads", "ways"]
 
 Hole = tuple[int, int]
 
-COLUMNS, ROWS = 36, 15
-STAGES = {1: 2, 2: 10, 3: 18}                 # column of the terminal's first way ("5 V")
-U1_AT: Hole = (28, 6)                         # pin 1; pins 1 to 7 to the right, 8 to 14 back, three rows up
-
-
-def _u1(pin: str) -> Hole:
-    number = int(chip_pins("U1")[pin])
-    column, row = U1_AT
-    return (column + number - 1, row) if number <= 7 else (column + 14 - number, row + 3)
-
-
-def _stage_parts(n: int, c: int) -> dict[str, tuple[Hole, ...]]:
-    return {
-        f"X{n}": ((c, 1), (c + 2, 1), (c + 4, 1), (c + 6, 1)),     # 5 V, signal, 0 V, shield
-        f"R{n}1": ((c + 3, 4), (c + 3, 10)),
-        f"R{n}2": ((c + 2, 5), (c + 2, 9)),
-        f"C{n}1": ((c + 4, 9), (c + 4, 7)),
-        f"D{n}1": ((c + 6, 9), (c + 6, 13)),                       # anode, cathode (the ring)
-        f"D{n}2": ((c + 5, 5), (c + 5, 9)),
-    }
-
-
-def _stage_joints(c: int) -> tuple[tuple[Hole, ...], ...]:
-    return (
-        ((c, 1), (c, 5)),
-        ((c + 2, 1), (c + 2, 4), (c + 2, 5)), ((c + 2, 4), (c + 3, 4)),
-        ((c + 4, 0), (c + 4, 1), (c + 4, 5), (c + 4, 7)), ((c + 4, 5), (c + 5, 5)), ((c + 6, 1), (c + 6, 0)),
-        ((c + 2, 9), (c + 4, 9), (c + 5, 9), (c + 6, 9), (c + 7, 9)),
-        ((c + 3, 10), (c + 3, 13)),
-    )  # fmt: skip
-
-
-PARTS: dict[str, tuple[Hole, ...]] = {
-    name: holes for n, c in STAGES.items() for name, holes in _stage_parts(n, c).items()
-} | {
-    "F1": ((1, 11), (1, 9)),
-    "C2": ((2, 7), (3, 7)),                                        # +, -
-    "C1": ((27, 9), (27, 7)),
+# Half the length and half the width of bodies, in steps of 2.54 mm (common sizes of their classes, from memory).
+SIZES = {
+    "R": (1.25, 0.47), "D": (1.05, 0.47), "C": (0.75, 0.45), "F": (0.75, 0.45), "RV": (1.9, 1.0),
+    "Q": (1.75, 0.9),
+    "R1": (2.2, 0.95),              # 2 W: 11 mm long
+    "D1": (1.05, 0.55), "D41": (1.05, 0.55),
+    "F2": (5.0, 1.8),               # holder of a fuse of 5 mm x 20 mm
 }  # fmt: skip
-
-# Each runs straight from hole to hole, and joins those that it names.
-JOINTS: tuple[tuple[Hole, ...], ...] = (
-    *(joint for c in STAGES.values() for joint in _stage_joints(c)),
-    ((2, 13), (5, 13), (8, 13), (13, 13), (16, 13), (21, 13), (24, 13), (28, 13)), ((28, 13), _u1("5 V")),    # 5 V
-    ((1, 13), (2, 13)), ((1, 13), (1, 11)), ((27, 9), _u1("5 V")),
-    ((1, 9), (1, 7)), ((1, 7), (2, 7)), ((2, 5), (2, 7)), ((1, 5), (2, 5)), ((9, 5), (10, 5)),                # sensors'
-    ((6, 0), (8, 0), (14, 0), (16, 0), (22, 0), (24, 0), (26, 0)),                                            # 0 V
-    ((3, 7), (6, 7)), ((22, 7), (27, 7)), ((27, 7), (34, 7)), ((34, 7), _u1("0 V")),
-    (_u1("input 1 in"), (28, 4)), (_u1("input 1 first gate's output"), _u1("input 1 second gate's input")),
-    (_u1("input 1 out"), (31, 4)),
-    (_u1("input 2 in"), (31, 11)), (_u1("input 2 first gate's output"), _u1("input 2 second gate's input")),
-    (_u1("input 2 out"), (34, 11)),
-    (_u1("input 3 in"), (32, 4)), (_u1("input 3 first gate's output"), (33, 4)),
-    (_u1("input 3 second gate's input"), (29, 11)), (_u1("input 3 out"), (30, 11)),
-)  # fmt: skip
-
-LINKS: tuple[tuple[Hole, Hole], ...] = (
-    ((1, 5), (10, 5)), ((9, 5), (18, 5)),                          # 5 V of the sensors
-    ((9, 9), (28, 4)), ((17, 9), (31, 11)), ((25, 9), (32, 4)),    # filters to gates
-    ((33, 4), (29, 11)),                                           # U1 pin 6 to pin 13
-)
-
-# Wires that leave the board, and where they go.
-FLYING: dict[Hole, str] = {
-    (2, 13): "A1 5 V", (26, 0): "A1 0 V", (31, 4): "input 1", (34, 11): "input 2", (30, 11): "input 3",
-}
+ROUND = 1.0                         # radius of a small electrolytic capacitor
+TERMINAL = (1.0, 1.7, 1.7)          # a terminal's edge: beyond its outer ways, before them, behind them
+SENSOR = 1.0                        # U4's case beyond its legs
 
 
-def holes_of() -> dict[str, Hole]:
-    """Every end of a part, pin and terminal, in the schematic's words, and its hole."""
-    found: dict[str, Hole] = {}
-    for name, holes in PARTS.items():
-        if name[0] == "X":
-            words = ("5 V", "signal", "0 V", "shield")
-            found |= {f"{name} {word}": hole for word, hole in zip(words, holes, strict=True)}
-        elif name[0] == "D":
-            found |= {f"{name} anode": holes[0], f"{name} cathode": holes[1]}
-        else:
-            found |= {f"{name} {end}": hole for end, hole in zip("ab", holes, strict=True)}
-    found |= {f"U1 {pin}": _u1(pin) for pin in chip_pins("U1")}
-    return found | {f"to {words}": hole for hole, words in FLYING.items()}
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Body:
+    """The upright rectangle that a part covers."""
+
+    left: float
+    low: float
+    right: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Leaving:
+    """A wire that leaves the board from a hole.
+
+    ends : what it goes to, in the words of the schematic.
+    words : the same for the drawing.
+    stands : it is a bare end that stands on the board.
+    """
+
+    hole: Hole
+    ends: tuple[str, ...]
+    words: str
+    stands: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layout:
+    """One board: its parts' ends with their holes, the wires on it, and those that leave it.
+
+    joints : each runs straight from hole to hole, and joins all that it passes.
+    bolts : holes that are drilled for M3; their neighbours stay free.
+    """
+
+    board: str
+    columns: int
+    rows: int
+    parts: Mapping[str, Mapping[str, Hole]]
+    joints: tuple[tuple[Hole, ...], ...]
+    links: tuple[tuple[Hole, Hole], ...]
+    leaving: tuple[Leaving, ...]
+    bolts: tuple[Hole, ...]
+
+    def ends(self) -> dict[str, Hole]:
+        """Every end of a part, in the schematic's words ("R11 a", "D1 anode", "U1 5 V"), and its hole."""
+        return {f"{name} {end}": hole for name, holes in self.parts.items() for end, hole in holes.items()}
+
+    def joined(self) -> dict[Hole, set[Hole]]:
+        """Holes that are one, for each hole that a wire reaches."""
+        found: dict[Hole, set[Hole]] = {}
+        for holes in [*(tuple(joined(joint)) for joint in self.joints), *self.links]:
+            one = set().union(*(found.get(hole, {hole}) for hole in holes))
+            found |= dict.fromkeys(one, one)
+        return found
+
+
+def leads(a: Hole, b: Hole) -> dict[str, Hole]:
+    """A part that fits either way round."""
+    return {"a": a, "b": b}
+
+
+def diode(anode: Hole, cathode: Hole) -> dict[str, Hole]:
+    """A diode; the ring is its cathode."""
+    return {"anode": anode, "cathode": cathode}
+
+
+def electrolytic(plus: Hole, minus: Hole) -> dict[str, Hole]:
+    """A capacitor that has + and −."""
+    return {"+": plus, "−": minus}
+
+
+def ways(first: Hole, *words: str) -> dict[str, Hole]:
+    """A screw terminal, its ways from left to right."""
+    return {word: (first[0] + 2 * way, first[1]) for way, word in enumerate(words)}
+
+
+def chip(name: str, at: Hole, along: tuple[int, int]) -> dict[str, Hole]:
+    """A chip in two rows three steps apart: its pin 1, and the direction in which the next ones follow."""
+    pins = {int(number): words for words, number in chip_pins(name).items()}
+    half = max(pins) // 2
+    across = (-3 * along[1], 3 * along[0])      # pins count round against the clock
+    holes = {}
+    for number, words in pins.items():
+        steps = number - 1 if number <= half else 2 * half - number
+        beyond = (0, 0) if number <= half else across
+        holes[words] = (at[0] + steps * along[0] + beyond[0], at[1] + steps * along[1] + beyond[1])
+    return holes
+
+
+def body(name: str, ends: Mapping[str, Hole]) -> Body:
+    """What a part covers of the board."""
+    columns, rows = [hole[0] for hole in ends.values()], [hole[1] for hole in ends.values()]
+    left, right, low, high = min(columns), max(columns), min(rows), max(rows)
+    middle = ((left + right) / 2, (low + high) / 2)
+    kind = name.rstrip("0123456789")
+    if kind == "X":
+        beside, before, behind = TERMINAL
+        return Body(left=left - beside, low=low - before, right=right + beside, high=high + behind)
+    if name == "U4":
+        return Body(left=left - SENSOR, low=low - SENSOR, right=right + SENSOR, high=high + SENSOR)
+    if kind == "U":
+        wide, tall = (0.45, -0.5) if right - left > 3 or len(ends) == 8 else (-0.5, 0.45)
+        return Body(left=left - wide, low=low - tall, right=right + wide, high=high + tall)
+    if kind == "C" and "+" in ends:
+        half = across = ROUND
+    else:
+        half, across = SIZES.get(name, SIZES[kind])
+    x, y = (half, across) if low == high else (across, half)
+    return Body(left=middle[0] - x, low=middle[1] - y, right=middle[0] + x, high=middle[1] + y)
 
 
 def joined(joint: tuple[Hole, ...]) -> Iterator[Hole]:

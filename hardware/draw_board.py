@@ -1,6 +1,6 @@
-"""How do the input stages sit on their perforated board?
+"""How do the parts sit on their perforated boards?
 
-Draws board_layout.py, seen from the side of the parts; drawings/perforated_board and solder_side, svg and pdf.
+Draws the layouts of both sides of B1, B4 and B5, svg and pdf.
 
     python hardware/draw_board.py [FOLDER]
 """
@@ -9,129 +9,234 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
 
-from board_layout import COLUMNS, FLYING, JOINTS, LINKS, PARTS, ROWS, U1_AT, Hole
+from board_layout import Body, Hole, Layout, body
 from drawing_style import settle
+from head_layout import HEAD
+from input_layout import INPUTS, ONE_INPUT
+from panel_layout import PANEL
 from plain_sheet import save_sheet
-from schematic_sheet import board_labels
+from schematic_sheet import chip_pins
 
 HERE = Path(__file__).resolve().parent
 INK, COPPER, LINK = "black", "0.72", "tab:blue"
+WORDS_APART = 3                     # columns between two wires that leave the board, so that their words stand flat
 
 
-def _box(ax: Axes, low: tuple[float, float], high: tuple[float, float], *, words: str, turned: bool = False) -> None:
-    ax.add_patch(Rectangle(low, high[0] - low[0], high[1] - low[1], facecolor="white", edgecolor=INK, lw=1.1, zorder=5))
-    middle = ((low[0] + high[0]) / 2, (low[1] + high[1]) / 2)
-    ax.text(*middle, words, fontsize=8, ha="center", va="center", rotation=90 if turned else 0, zorder=7)
+def _outline(ax: Axes, at: Body, *, white: bool = True) -> None:
+    filled = {"facecolor": "white"} if white else {"fill": False}
+    size = (at.right - at.left, at.high - at.low)
+    ax.add_patch(Rectangle((at.left, at.low), *size, edgecolor=INK, lw=1.1, zorder=5, **filled))
 
 
-def _upright(ax: Axes, name: str, a: Hole, b: Hole) -> None:
-    """A part whose leads go up and down; a diode's ring is at its second hole, the cathode."""
-    half, wide = (1.25, 0.42) if name[0] in "RD" else (0.75, 0.42)
-    x, middle = a[0], (a[1] + b[1]) / 2
-    ax.plot([x, x], [a[1], b[1]], color=INK, lw=1.4, zorder=4)
-    _box(ax, (x - wide, middle - half), (x + wide, middle + half), words=name, turned=True)
-    if name[0] == "D":
-        ring = middle + 0.82 * half * (1 if b[1] > a[1] else -1)
-        ax.plot([x - wide, x + wide], [ring, ring], color=INK, lw=2.4, zorder=6)
+def _word(ax: Axes, x: float, y: float, words: str, *, size: float = 8, turned: bool = False) -> None:
+    ax.text(x, y, words, fontsize=size, ha="center", va="center", rotation=90 if turned else 0, zorder=7)
 
 
-def _ways(ax: Axes, name: str, holes: tuple[Hole, ...]) -> None:
-    left, right = holes[0][0], holes[-1][0]
-    ax.add_patch(Rectangle((left - 0.9, -0.7), right - left + 1.8, 3.4, fill=False, edgecolor=INK, lw=1.1, zorder=5))
-    for hole, word in zip(holes, ("5 V", "signal", "0 V", "shield"), strict=True):
-        ax.text(hole[0] - 0.55, 1.9, word, fontsize=7, ha="center", va="center", rotation=90, zorder=7)
-    ax.text((left + right) / 2, -1.4, name, fontsize=10, ha="center", va="center")
+def _two_ends(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    """A part between two holes; a diode's ring is at its cathode."""
+    (x0, y0), (x1, y1) = ends.values()
+    at, upright = body(name, ends), x0 == x1
+    ax.plot([x0, x1], [y0, y1], color=INK, lw=1.4, zorder=4)
+    _outline(ax, at)
+    _word(ax, (x0 + x1) / 2, (y0 + y1) / 2, name, turned=upright)
+    if "cathode" in ends:
+        if upright:
+            ring = at.high - 0.2 if y1 > y0 else at.low + 0.2
+            ax.plot([at.left, at.right], [ring, ring], color=INK, lw=2.4, zorder=6)
+        else:
+            ring = at.right - 0.2 if x1 > x0 else at.left + 0.2
+            ax.plot([ring, ring], [at.low, at.high], color=INK, lw=2.4, zorder=6)
 
 
-def _chip(ax: Axes) -> None:
-    column, row = U1_AT
-    _box(ax, (column - 0.45, row + 0.5), (column + 6.45, row + 2.5), words="U1, in its socket")
-    ax.add_patch(Circle((column - 0.45, row + 1.5), 0.3, facecolor="white", edgecolor=INK, lw=1.1, zorder=6))
-    for pin in range(1, 15):
-        x, y = (column + pin - 1, row) if pin <= 7 else (column + 14 - pin, row + 3)
-        ax.plot([x, x], [y, y + (0.5 if pin <= 7 else -0.5)], color=INK, lw=2.0, zorder=6)
-    for x, y, number in ((column, row, 1), (column + 6, row, 7), (column + 6, row + 3, 8), (column, row + 3, 14)):
-        ax.text(x + 0.45, y - 0.5 if number <= 7 else y + 0.55, str(number), fontsize=7, ha="center", va="center")
+def _terminal(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    _outline(ax, body(name, ends), white=False)
+    for word, hole in ends.items():
+        _word(ax, hole[0] - 0.55, hole[1] + 0.75, word.replace("+12 to ", "+12 to\n"), size=7, turned=True)
+    columns = [hole[0] for hole in ends.values()]
+    _word(ax, (columns[0] + columns[-1]) / 2, -1.5, name, size=10)
 
 
-def _bare_board(ax: Axes) -> None:
-    ax.add_patch(Rectangle((-0.8, -0.8), COLUMNS + 0.6, ROWS + 0.6, fill=False, edgecolor=INK, lw=1.6))
-    for column in range(COLUMNS):
-        ax.plot([column] * ROWS, range(ROWS), ls="", marker="o", ms=2.2, mfc="white", mec="0.75", mew=0.6, zorder=1)
+def _electrolytic(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    (x0, y0), (x1, y1) = ends.values()
+    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
+    ax.add_patch(Circle(middle, 1.0, facecolor="white", edgecolor=INK, lw=1.1, zorder=5))
+    _word(ax, middle[0], middle[1] + 0.55, name)
+    for sign, (x, y) in ends.items():
+        _word(ax, x, y - 0.5, sign)
 
 
-def _limits(ax: Axes) -> None:
-    ax.set_xlim(-1.5, COLUMNS + 0.5)
-    ax.set_ylim(-3.6, ROWS + 1.4)
+def _transistor(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    at = body(name, ends)
+    _outline(ax, at)
+    _word(ax, (at.left + at.right) / 2, at.high - 0.4, name)
+    for leg, (x, y) in ends.items():
+        _word(ax, x, y - 0.5, leg, size=7)
 
 
-def perforated_board(ax: Axes) -> None:
+def _trimmer(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    at = body(name, ends)
+    _outline(ax, at)
+    upright = at.high - at.low > at.right - at.left
+    x, y = (at.left + 0.5, (at.low + at.high) / 2) if upright else ((at.left + at.right) / 2, at.high - 0.5)
+    _word(ax, x, y, name, turned=upright)
+
+
+def _chip(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    at, numbers = body(name, ends), chip_pins(name)
+    _outline(ax, at)
+    flat = at.right - at.left > at.high - at.low
+    x, y = (at.left + at.right) / 2, (at.low + at.high) / 2
+    _word(ax, x, y, f"{name}, in its socket" if at.right - at.left > 5 else name, turned=not flat)
+    for words, (column, row) in ends.items():
+        toward = (0, 0.5 if row < y else -0.5) if flat else (0.5 if column < x else -0.5, 0)
+        ax.plot([column, column + toward[0]], [row, row + toward[1]], color=INK, lw=2.0, zorder=6)
+        if numbers[words] in _corners(numbers):
+            _word(ax, column + 1.65 * toward[0], row + 1.65 * toward[1], numbers[words], size=6.5)
+    _notch(ax, ends, numbers, at, flat=flat)
+
+
+def _corners(numbers: Mapping[str, str]) -> set[str]:
+    count = max(int(number) for number in numbers.values())
+    return {"1", str(count // 2), str(count // 2 + 1), str(count)}
+
+
+def _notch(ax: Axes, ends: Mapping[str, Hole], numbers: Mapping[str, str], at: Body, *, flat: bool) -> None:
+    """The notch lies between the first pin and the last."""
+    first, last = (ends[next(words for words, number in numbers.items() if number == each)] for each in (
+        "1", max(numbers.values(), key=int)))  # fmt: skip
+    if flat:
+        place = (at.left if first[0] - at.left < at.right - first[0] else at.right, (first[1] + last[1]) / 2)
+    else:
+        place = ((first[0] + last[0]) / 2, at.low if first[1] - at.low < at.high - first[1] else at.high)
+    ax.add_patch(Circle(place, 0.3, facecolor="white", edgecolor=INK, lw=1.1, zorder=6))
+
+
+def _sensor(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    at = body(name, ends)
+    _outline(ax, at, white=False)
+    _word(ax, (at.left + at.right) / 2, (at.low + at.high) / 2, name)
+    for leg, (x, y) in ends.items():
+        _word(ax, x, y + 0.45, leg, size=7)
+
+
+def _part(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
+    kinds: dict[str, Callable[[Axes, str, Mapping[str, Hole]], None]] = {
+        "X": _terminal, "Q": _transistor, "RV": _trimmer, "U": _sensor if name == "U4" else _chip,
+    }
+    draw_part = _electrolytic if "+" in ends and name[0] == "C" else kinds.get(name.rstrip("0123456789"), _two_ends)
+    draw_part(ax, name, ends)
+
+
+def _bare_board(ax: Axes, layout: Layout) -> None:
+    ax.add_patch(Rectangle((-0.8, -0.8), layout.columns + 0.6, layout.rows + 0.6, fill=False, edgecolor=INK, lw=1.6))
+    holes = [(c, r) for c in range(layout.columns) for r in range(layout.rows) if (c, r) not in layout.bolts]
+    ax.plot(*zip(*holes, strict=True), ls="", marker="o", ms=2.2, mfc="white", mec="0.75", mew=0.6, zorder=1)
+    for hole in layout.bolts:
+        ax.add_patch(Circle(hole, 0.63, facecolor="white", edgecolor=INK, lw=1.1, zorder=2))
+    _numbers(ax, layout)
+
+
+def _numbers(ax: Axes, layout: Layout) -> None:
+    """Each fifth column and row, counted from 1, in the rim of the board, where no wire leaves it."""
+    rims = {
+        rim for name, ends in layout.parts.items() if name[0] == "X"
+        for rim in (body(name, ends).left, body(name, ends).right)
+    }  # fmt: skip
+    for column in range(4, layout.columns, 5):
+        leaving = {each.hole[1] > layout.rows / 2 for each in layout.leaving if each.hole[0] == column}
+        for row, up in ((-0.48, False), (layout.rows - 0.52, True)):
+            if up not in leaving and (up or column not in rims):
+                _word(ax, column, row, str(column + 1), size=6.5)
+    for row in range(4, layout.rows - 1, 5):
+        for column in (-0.48, layout.columns - 0.52):
+            _word(ax, column, row, str(row + 1), size=6.5)
+
+
+def _limits(ax: Axes, layout: Layout, words: str, *, below: float, above: float) -> None:
+    _word(ax, (layout.columns - 1) / 2, -below - 0.9, words, size=9)
+    ax.set_xlim(-1.5, layout.columns + 0.5)
+    ax.set_ylim(-below - 1.8, layout.rows + above)
+
+
+def _leaving(ax: Axes, layout: Layout) -> bool:
+    """Where wires leave the board; returns whether their words had to be turned."""
+    edges = {leaving.hole: leaving.hole[1] > layout.rows / 2 for leaving in layout.leaving if not leaving.stands}
+    turned = any(
+        a != b and edges[a] == edges[b] and abs(a[0] - b[0]) < WORDS_APART for a in edges for b in edges
+    )  # fmt: skip
+    for leaving in layout.leaving:
+        if leaving.stands:
+            _word(ax, leaving.hole[0] + 0.65, leaving.hole[1], leaving.words, size=7)
+            continue
+        (x, row), up = leaving.hole, edges[leaving.hole]
+        rim = layout.rows + 0.1 if up else -1.0
+        ax.plot([x, x], [row, rim], color=INK, lw=1.2, ls="--", zorder=4)
+        aligned = ("bottom" if up else "top") if turned else "center"
+        y = rim + (0.2 if turned else 0.5) * (1 if up else -1)
+        ax.text(x, y, leaving.words, fontsize=8, ha="center", va=aligned, rotation=90 if turned else 0)
+    return turned
+
+
+def parts_side(layout: Layout, ax: Axes) -> None:
     """Parts, bare wire on the solder side in grey, insulated links on the parts' side in blue."""
-    _bare_board(ax)
-    for joint in JOINTS:
+    _bare_board(ax, layout)
+    for joint in layout.joints:
         ax.plot(*zip(*joint, strict=True), color=COPPER, lw=4, solid_capstyle="round", zorder=2)
-    for a, b in LINKS:
-        bent = {"arrowstyle": "-", "connectionstyle": "arc3,rad=0.12"}
+    for a, b in layout.links:    # one that goes straight up goes round a chip
+        bent = {"arrowstyle": "-", "connectionstyle": f"arc3,rad={-0.75 if a[0] == b[0] else 0.17}"}
         ax.add_patch(FancyArrowPatch(a, b, **bent, color=LINK, lw=1.5, zorder=4))
         ax.plot(*zip(a, b, strict=True), ls="", marker="s", ms=4, color=LINK, zorder=6)
-    for hole in [*FLYING, *(hole for holes in PARTS.values() for hole in holes)]:
+    for hole in [*(each.hole for each in layout.leaving), *layout.ends().values()]:
         ax.plot(*hole, ls="", marker="o", ms=4, color=INK, zorder=6)
-    for name, holes in PARTS.items():
-        if name[0] == "X":
-            _ways(ax, name, holes)
-        elif name == "C2":
-            ax.add_patch(Circle((2.5, 7), 1.1, facecolor="white", edgecolor=INK, lw=1.1, zorder=5))
-            for x, words in ((2, "+"), (2.5, "C2"), (3, "−")):
-                ax.text(x, 7.6 if words == "C2" else 6.5, words, fontsize=8, ha="center", va="center", zorder=7)
-        else:
-            _upright(ax, name, *holes)
-    _chip(ax)
-    labels = board_labels()
-    for hole, words in FLYING.items():
-        up = hole[1] > ROWS / 2
-        x, y = hole[0], (ROWS + 0.6 if up else -1.4)
-        ax.plot([x, x], [hole[1], y + (-0.5 if up else 0.5)], color=INK, lw=1.2, ls="--", zorder=4)
-        pin = f"A1 pin {labels[words]}" if words in labels else words
-        ax.text(x, y, f"to {pin}", fontsize=8, ha="center", va="center")
-    ax.text(17.5, -2.9, "seen from the side of the parts; grey: bare wire on the other side; "
-            "blue: insulated wire on this side, square to square", fontsize=9, ha="center", va="center")  # fmt: skip
-    _limits(ax)
+    for name, ends in layout.parts.items():
+        _part(ax, name, ends)
+    turned = _leaving(ax, layout)
+    words = f"{layout.board}, seen from the side of the parts; black dots: legs and wires' ends;\n"
+    words += "grey: bare wire on the other side"
+    if layout.links:
+        words += "; blue: insulated wire on this side, square to square"
+    _limits(ax, layout, words, below=4.2 if turned else 1.9, above=4.4 if turned else 1.4)
 
 
-def solder_side(ax: Axes) -> None:
+def solder_side(layout: Layout, ax: Axes) -> None:
     """The same board turned over, left for right: the bare wires, and where parts' legs come through."""
-    _bare_board(ax)
-    for joint in JOINTS:
+    _bare_board(ax, layout)
+    for joint in layout.joints:
         ax.plot(*zip(*joint, strict=True), color=INK, lw=3, solid_capstyle="round", zorder=2)
-    chip = [(U1_AT[0] + pin % 7, U1_AT[1] + 3 * (pin // 7)) for pin in range(14)]
-    for hole in [*chip, *FLYING, *(hole for link in LINKS for hole in link), *(h for at in PARTS.values() for h in at)]:
+    wires = [*(each.hole for each in layout.leaving), *(hole for link in layout.links for hole in link)]
+    for hole in [*layout.ends().values(), *wires]:
         ax.plot(*hole, ls="", marker="o", ms=6, mfc="white", mec=INK, mew=1.2, zorder=3)
-    for name, holes in PARTS.items():
+    for name, ends in layout.parts.items():
         if name[0] == "X":
-            ax.text((holes[0][0] + holes[-1][0]) / 2, -1.4, name, fontsize=10, ha="center", va="center")
-    for pin, (column, row), aside in ((1, chip[0], -0.7), (7, chip[6], 0.7), (8, chip[13], 0.7), (14, chip[7], -0.7)):
-        words = "U1 pin 1" if pin == 1 else str(pin)
-        below, side = (0.3 if row == U1_AT[1] else 0.8), "left" if aside < 0 else "right"
-        ax.text(column + aside, row - below, words, fontsize=8, ha=side, va="center")
-    ax.text(17.5, -2.9, "seen from the solder side (mirrored); black: bare wire; "
-            "circles: legs, and ends of insulated wires", fontsize=9, ha="center", va="center")  # fmt: skip
-    _limits(ax)
+            columns = [hole[0] for hole in ends.values()]
+            _word(ax, (columns[0] + columns[-1]) / 2, -1.5, name, size=10)
+        numbers = chip_pins(name)
+        for words, hole in ends.items():
+            if numbers.get(words) == "1":
+                ax.plot(*hole, ls="", marker="s", ms=8, mfc="white", mec=INK, mew=1.2, zorder=4)
+    _limits(ax, layout, f"{layout.board}, seen from the solder side (mirrored); black: bare wire;\n"
+            "circles: legs and ends of insulated wires; square: the chip's pin 1", below=1.9, above=1.0)  # fmt: skip
     ax.invert_xaxis()
 
 
-DRAWINGS: Mapping[str, Callable[[Axes], None]] = {"perforated_board": perforated_board, "solder_side": solder_side}
+SHEETS: Mapping[str, tuple[Layout, float, float]] = {   # width and height in inches
+    "input_board": (INPUTS, 11.0, 6.4), "input_board_one": (ONE_INPUT, 11.0, 6.4), "panel_board": (PANEL, 11.0, 7.4),
+    "optical_board": (HEAD, 7.0, 7.6),
+}
 
 
 def draw(folder: Path) -> None:
-    """Draw both sides as svg and pdf.  Raises ValueError if words on them cannot be read."""
+    """Draw both sides of each board as svg and pdf.  Raises ValueError if words on them cannot be read."""
     settle()
-    for name, fill in DRAWINGS.items():
-        save_sheet(folder, name, fill, wide_in=11.0, high_in=5.8)
+    for name, (layout, wide_in, high_in) in SHEETS.items():
+        save_sheet(folder, name, partial(parts_side, layout), wide_in=wide_in, high_in=high_in)
+        save_sheet(folder, f"{name}_solder", partial(solder_side, layout), wide_in=wide_in, high_in=high_in)
 
 
 if __name__ == "__main__":

@@ -16,33 +16,9 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Arc, Circle, Polygon, Rectangle
 
 from drawing_style import settle
-from plain_sheet import save_sheet
+from plain_sheet import INK, SOFT, block, measure, note, save_sheet
 
 HERE = Path(__file__).resolve().parent
-INK, SOFT = "black", "0.55"
-Point = tuple[float, float]
-
-
-def _note(ax: Axes, text: str, at: Point, to: Point | None = None, *, size: float = 9) -> None:
-    """Words, with a thin line to what they speak of."""
-    if to is None:
-        ax.text(*at, text, fontsize=size, ha="center", va="center")
-        return
-    ax.annotate(
-        text, xy=to, xytext=at, fontsize=size, ha="center", va="center",
-        arrowprops={"arrowstyle": "-", "color": SOFT, "lw": 0.8, "shrinkB": 0},
-    )  # fmt: skip
-
-
-def _measure(ax: Axes, a: Point, b: Point, text: str, *, off: Point) -> None:
-    """A dimension line from a to b."""
-    line = {"arrowstyle": "<->", "color": INK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0}
-    ax.annotate("", xy=a, xytext=b, arrowprops=line)
-    ax.text((a[0] + b[0]) / 2 + off[0], (a[1] + b[1]) / 2 + off[1], text, fontsize=9, ha="center", va="center")
-
-
-def _block(ax: Axes, x: float, y: float, w: float, h: float, *, hatch: str = "", fill: str = "white") -> None:
-    ax.add_patch(Rectangle((x, y), w, h, fill=True, facecolor=fill, edgecolor=INK, lw=1.3, hatch=hatch))
 
 
 def wheel_and_sensor(ax: Axes) -> None:
@@ -55,52 +31,52 @@ def wheel_and_sensor(ax: Axes) -> None:
         ax.plot([0, x], [0, y], color=SOFT, lw=0.6, ls=":")
         ax.add_patch(Circle((x, y), 0.6, fill=True, facecolor="0.8", edgecolor=INK, lw=1.3))
     ax.add_patch(Arc((0, 0), 6, 6, theta1=45, theta2=135, lw=0.8))
-    _note(ax, "equal angles,\nwithin 2°", (0, 4.7))
-    _note(ax, "targets: opposite ones of equal mass,\nall at one radius, inside the rim", (-14.6, 10.2), (-5.1, 5.0))
+    note(ax, "equal angles,\nwithin 2°", (0, 4.4))
+    note(ax, "targets: opposite ones of equal mass,\nall at one radius, inside the rim", (-14.6, 10.2), (-5.1, 5.0))
     ax.plot([10, 10], [0, -13], color=INK, lw=2.2)
     ax.plot([-10, -10], [0, -13], color=INK, lw=2.2)
-    _note(ax, "blade: no part of target,\nsensor or cable may\nreach its path", (-16.6, -9), (-10.1, -10))
-    _block(ax, 5.6, -0.75, 9.4, 1.5, fill="0.93")
-    ax.add_patch(Circle((6.5, 0), 0.55, fill=True, facecolor="white", edgecolor=INK, lw=1.5))
-    _block(ax, 15, -3, 1.2, 6, hatch="///")
-    _note(ax, "sensor, on the circle\nof the targets", (14.4, 9), (6.8, 0.5))
-    _note(ax, "bracket, its two slots for\nthe air gap (drawing of its own)", (18, -6.2), (12, -0.6))
-    _note(ax, "frame of the machine,\nnever the guard's door", (20.6, 4.9), (16.3, 2.2))
-    ax.annotate("", xy=(-3.6, -8.0), xytext=(3.6, -8.0),
-                arrowprops={"arrowstyle": "<->", "connectionstyle": "arc3,rad=-0.22", "lw": 1.3})  # fmt: skip
-    _note(ax, "either direction", (0, -7.2))
+    note(ax, "blade: no part of target,\nsensor or cable may\nreach its path", (-16.6, -9), (-10.1, -10))
+    block(ax, -0.75, -12, 1.5, 6.4, fill="0.93")
+    ax.add_patch(Circle((0, -6.5), 0.55, fill=True, facecolor="white", edgecolor=INK, lw=1.5))
+    block(ax, -3, -13.2, 6, 1.2, hatch="///")
+    note(ax, "sensor, on the circle\nof the targets", (16.6, -3.4), (0.5, -6.3))
+    note(ax, "bracket, between the blade's\ntwo strands (drawing: air gap)", (18, -8), (0.7, -9.5))
+    note(ax, "frame of the machine,\nnever the guard's door", (17, -12.2), (3.1, -12.6))
+    ax.annotate("", xy=(-3.6, 8.0), xytext=(3.6, 8.0),
+                arrowprops={"arrowstyle": "<->", "connectionstyle": "arc3,rad=0.22", "lw": 1.3})  # fmt: skip
+    note(ax, "either direction", (0, 7.1))
     ax.set_xlim(-23, 26)
-    ax.set_ylim(-13.5, 12)
+    ax.set_ylim(-14, 12)
 
 
 def air_gap(ax: Axes) -> None:
     """Seen along the rim: wheel, carrier with magnet, gap, sensor in its bracket."""
-    _block(ax, 0, -8, 3, 16, hatch="///")
-    _note(ax, "wheel", (-2.6, 6))
-    _block(ax, 3, -2, 2.6, 4, fill="0.93")
-    _block(ax, 3, -0.9, 1.7, 1.8, fill="0.7")
-    _note(ax, "carrier with\nthe magnet inside", (7.4, -5.2), (4.2, -1.2))
-    _block(ax, 12.2, -9.2, 1.4, 17.2, fill="0.93")
+    block(ax, 0, -8, 3, 16, hatch="///")
+    note(ax, "wheel", (-2.6, 6))
+    block(ax, 3, -2, 2.6, 4, fill="0.93")
+    block(ax, 3, -0.9, 1.7, 1.8, fill="0.7")
+    note(ax, "carrier with\nthe magnet inside", (7.4, -5.2), (4.2, -1.2))
+    block(ax, 12.2, -9.2, 1.4, 17.2, fill="0.93")
     for x in (11.2, 13.6):
-        _block(ax, x, -2.2, 1.0, 4.4, fill="0.85")
-    _block(ax, 8.2, -1.2, 9.5, 2.4)
-    _block(ax, 13.6, -9.2, 10.6, 1.6, fill="0.93")
-    _block(ax, 12.2, -11.6, 14, 2.4, hatch="///")
+        block(ax, x, -2.2, 1.0, 4.4, fill="0.85")
+    block(ax, 8.2, -1.2, 9.5, 2.4)
+    block(ax, 13.6, -9.2, 10.6, 1.6, fill="0.93")
+    block(ax, 12.2, -11.6, 14, 2.4, hatch="///")
     for x in (15.2, 20.6):                                     # the slot's ends, hidden
         ax.plot([x, x], [-9.2, -7.6], color=INK, lw=1.0, ls="--")
-    _block(ax, 16.9, -12.6, 1.0, 5.6)
-    _block(ax, 16.3, -7.6, 2.2, 0.3, fill="0.85")
-    _block(ax, 16.6, -7.3, 1.6, 1.0, fill="0.85")
-    _measure(ax, (5.6, 3.4), (8.2, 3.4), "air gap", off=(0, 0.9))
+    block(ax, 16.9, -12.6, 1.0, 5.6)
+    block(ax, 16.3, -7.6, 2.2, 0.3, fill="0.85")
+    block(ax, 16.6, -7.3, 1.6, 1.0, fill="0.85")
+    measure(ax, (5.6, 3.4), (8.2, 3.4), "air gap", off=(0, 0.9))
     ax.plot([5.6, 5.6], [2, 3.8], color=SOFT, lw=0.7)
     ax.plot([8.2, 8.2], [1.2, 3.8], color=SOFT, lw=0.7)
-    _note(ax, "sensor in a threaded barrel,\na nut on either side", (21.6, 4.4), (14.2, 1.9))
-    _note(ax, "two slots, side by side (ends dashed):\nslide the bracket, then tighten\nboth screws",
+    note(ax, "sensor in a threaded barrel,\na nut on either side", (21.6, 4.4), (14.2, 1.9))
+    note(ax, "two slots, side by side (ends dashed):\nslide the bracket, then tighten\nboth screws",
           (22.6, -4), (18.4, -6.9))  # fmt: skip
-    _note(ax, "frame", (28.2, -10.4))
-    _note(ax, "Hall switch and magnet 2 to 4 mm; proximity switch: half its rated distance;\n"
+    note(ax, "frame", (28.2, -10.4))
+    note(ax, "Hall switch and magnet 2 to 4 mm; proximity switch: half its rated distance;\n"
               "reflective optical sensor: its best distance, 3 to 12 mm", (11, 10.2), size=9.5)  # fmt: skip
-    _note(ax, "Turn the wheel by hand, locked out, one whole turn: the nearest point must clear\n"
+    note(ax, "Turn the wheel by hand, locked out, one whole turn: the nearest point must clear\n"
               "the sensor by 1 mm at least; a warm bearing and a bent wheel take some of it", (11, -14), size=9.5)
     ax.set_xlim(-5, 31)
     ax.set_ylim(-15.3, 11.5)
@@ -108,37 +84,37 @@ def air_gap(ax: Axes) -> None:
 
 def magnet_retention(ax: Axes) -> None:
     """Sections of the two carriers: what throws the magnet out, and what holds it in."""
-    _note(ax, "on the wheel's face (carrier), cut through", (5, 12.2), size=10.5)
-    _note(ax, "on a shaft (ring in two halves), cut through", (36, 12.2), size=10.5)
-    _block(ax, 0, -8, 3, 18, hatch="///")
-    _block(ax, 3, -5, 4, 10, fill="0.93")
-    _block(ax, 3, -1.2, 2.8, 2.4, fill="0.7")
+    note(ax, "on the wheel's face (carrier), cut through", (5, 12.2), size=10.5)
+    note(ax, "on a shaft (ring in two halves), cut through", (36, 12.2), size=10.5)
+    block(ax, 0, -8, 3, 18, hatch="///")
+    block(ax, 3, -5, 4, 10, fill="0.93")
+    block(ax, 3, -1.2, 2.8, 2.4, fill="0.7")
     for y in (3.2, -3.2):
         _screw(ax, y)
     ax.annotate("", xy=(9.6, 9.6), xytext=(9.6, 5.6), arrowprops={"arrowstyle": "->", "lw": 1.6})
-    _note(ax, "pull-off force m ω² r,\naway from the axis", (15, 7.6))
-    _note(ax, "1. by form: the pocket opens towards\nthe wheel only; 4 mm of wall outwards", (17.6, 1.6), (5.0, 0.6))
-    _note(ax, "2. countersunk screws\nthrough the wheel", (15.2, -3.6), (6.9, -3.2))
-    _note(ax, "washer and locking nut, or a plain nut\nwith thread lock on its thread", (0, -10.6), (-1.2, -4.1))
-    _note(ax, "wheel", (-2.6, 8.4))
+    note(ax, "pull-off force m ω² r,\naway from the axis", (15, 7.6))
+    note(ax, "1. by form: the pocket opens towards\nthe wheel only; 4 mm of wall outwards", (17.6, 1.6), (5.0, 0.6))
+    note(ax, "2. countersunk screws\nthrough the wheel", (15.2, -3.6), (6.9, -3.2))
+    note(ax, "washer and locking nut, or a plain nut\nwith thread lock on its thread", (0, -10.6), (-1.2, -4.1))
+    note(ax, "wheel", (-2.6, 8.4))
     x0 = 36
     ax.add_patch(Circle((x0, 0), 6.5, fill=True, facecolor="0.93", edgecolor=INK, lw=1.3))
     ax.add_patch(Circle((x0, 0), 3.6, fill=True, facecolor="white", edgecolor=INK, lw=1.3, hatch="///"))
     for side in (-1, 1):
-        _block(ax, x0 + side * 4.5 - 0.9, -0.9, 1.8, 1.8, fill="0.7")
+        block(ax, x0 + side * 4.5 - 0.9, -0.9, 1.8, 1.8, fill="0.7")
         low = 3.55 if side > 0 else -8.4
         ax.add_patch(Rectangle((x0 - 0.35, low), 0.7, 4.85, facecolor="white", edgecolor="white"))
         for end in (-1, 1):
             lug = x0 + end * 0.35 - (1.6 if end < 0 else 0)
-            _block(ax, lug, 6.3 if side > 0 else -8.4, 1.6, 2.1, fill="0.93")
+            block(ax, lug, 6.3 if side > 0 else -8.4, 1.6, 2.1, fill="0.93")
             ax.plot([x0 + end * 0.35] * 2, [low, low + 4.85], color=INK, lw=1.2)
-        _block(ax, x0 - 2.6, side * 7.4 - 0.25, 5.5, 0.5)
-        _block(ax, x0 - 3.1, side * 7.4 - 0.6, 1.15, 1.2, fill="0.85")
-        _block(ax, x0 + 1.95, side * 7.4 - 0.6, 0.9, 1.2, fill="0.85")
-    _note(ax, "two clamp screws,\nlocking nuts in their seats", (47, 9.4), (x0 + 2.9, 7.8))
-    _note(ax, "magnets: their pockets open\ntowards the shaft, which shuts\nthem in; two, opposite: balanced",
+        block(ax, x0 - 2.6, side * 7.4 - 0.25, 5.5, 0.5)
+        block(ax, x0 - 3.1, side * 7.4 - 0.6, 1.15, 1.2, fill="0.85")
+        block(ax, x0 + 1.95, side * 7.4 - 0.6, 0.9, 1.2, fill="0.85")
+    note(ax, "two clamp screws,\nlocking nuts in their seats", (47, 9.4), (x0 + 2.9, 7.8))
+    note(ax, "magnets: their pockets open\ntowards the shaft, which shuts\nthem in; two, opposite: balanced",
           (49.5, -4.6), (x0 + 5.1, -0.8))  # fmt: skip
-    _note(ax, "shaft", (27.5, -7.6), (x0 - 2.4, -2.2))
+    note(ax, "shaft", (27.5, -7.6), (x0 - 2.4, -2.2))
     ax.set_xlim(-11, 56)
     ax.set_ylim(-12, 13.5)
 
@@ -146,74 +122,45 @@ def magnet_retention(ax: Axes) -> None:
 def _screw(ax: Axes, y: float) -> None:
     """A countersunk screw through carrier and wheel at this height, washer and locking nut behind the wheel."""
     head = [(7, y - 1.0), (7, y + 1.0), (5.9, y + 0.4), (5.9, y - 0.4)]
-    _block(ax, -2.2, y - 0.4, 8.1, 0.8)
+    block(ax, -2.2, y - 0.4, 8.1, 0.8)
     ax.add_patch(Polygon(head, closed=True, facecolor="white", edgecolor=INK, lw=1.3))
-    _block(ax, -0.3, y - 1.1, 0.3, 2.2, fill="0.85")
-    _block(ax, -1.3, y - 0.85, 1.0, 1.7, fill="0.85")
-    _block(ax, -1.7, y - 0.7, 0.4, 1.4, fill="0.7")            # the locking nut's collar
+    block(ax, -0.3, y - 1.1, 0.3, 2.2, fill="0.85")
+    block(ax, -1.3, y - 0.85, 1.0, 1.7, fill="0.85")
+    block(ax, -1.7, y - 0.7, 0.4, 1.4, fill="0.7")            # the locking nut's collar
 
 
 def cable_routing(ax: Axes) -> None:
     """Plan: inverter, motor, their cable; the sensor's cable and the box."""
-    _block(ax, 0, 8, 6, 5)
-    _note(ax, "inverter", (3, 10.5))
-    _block(ax, 28, 8, 6, 5)
-    _note(ax, "motor", (31, 10.5))
+    block(ax, 0, 8, 6, 5)
+    note(ax, "inverter", (3, 10.5))
+    block(ax, 28, 8, 6, 5)
+    note(ax, "motor", (31, 10.5))
     ax.plot([6, 28], [10.5, 10.5], color=INK, lw=4)
-    _note(ax, "motor cable: the noise source", (17, 11.8))
-    _block(ax, 0, -7, 7.4, 5)
-    _note(ax, "instrument's box", (3.7, -4.5))
+    note(ax, "motor cable: the noise source", (17, 11.8))
+    block(ax, 0, -7, 7.4, 5)
+    note(ax, "instrument's box", (3.7, -4.5))
     ax.plot([7.4, 23, 23, 24], [-4.5, -4.5, -6, -6], color=INK, lw=1.8)
     ax.plot([24, 24], [-6, 3.5], color=INK, lw=1.8)
     ax.add_patch(Circle((24, 4.2), 0.7, fill=True, facecolor="white", edgecolor=INK, lw=1.4))
-    _note(ax, "sensor", (27, 4.4))
-    _measure(ax, (14, 10.1), (14, -4.3), "side by side: 200 mm\nor more apart", off=(4.8, 0))
+    note(ax, "sensor", (27, 4.4))
+    measure(ax, (14, 10.1), (14, -4.3), "side by side: 200 mm\nor more apart", off=(4.8, 0))
     for x in (9.5, 12.8, 21.4):
         ax.add_patch(Circle((x, -4.5), 0.45, fill=False, lw=1.2))
-    _note(ax, "clips every 200 mm", (13, -7.6), (12.8, -5))
-    _note(ax, "drip loop: water\nruns off here", (24, -8.8), (23.5, -6.1))
-    _note(ax, "shield joined here, to\n0 V, at this end only", (4, 1.2), (7.4, -4.1))
-    _note(ax, "shield cut back\nand insulated", (30, -0.2), (24.1, 2.4))
+    note(ax, "clips every 200 mm", (13, -7.6), (12.8, -5))
+    note(ax, "drip loop: water\nruns off here", (24, -8.8), (23.5, -6.1))
+    note(ax, "shield joined here, to\n0 V, at this end only", (4, 1.2), (7.4, -4.1))
+    note(ax, "shield cut back\nand insulated", (30, -0.2), (24.1, 2.4))
     ax.plot([37, 37], [13, -7], color=INK, lw=4)
     ax.plot([34, 40], [-2.5, -2.5], color=INK, lw=1.8)
-    _note(ax, "motor cable", (40.2, 9))
-    _note(ax, "where they must cross:\nat right angles", (37, -9))
+    note(ax, "motor cable", (40.2, 9))
+    note(ax, "where they must cross:\nat right angles", (37, -9))
     ax.set_xlim(-1, 43)
     ax.set_ylim(-10.5, 14.5)
 
 
-def box_layout(ax: Axes) -> None:
-    """The box from above: where parts sit, where cables come in, how they are held."""
-    _block(ax, 0, 0, 36, 18.5)
-    _block(ax, 2, 10.6, 11, 6)
-    _note(ax, "A1 board", (7.5, 13.6))
-    _block(ax, 15, 12.6, 19, 4.4)
-    _note(ax, "LCD1 display, in the lid", (24.5, 14.8))
-    for x, name in ((18, "S1 unit"), (24.5, "S2 hold"), (31, "S3 set")):
-        ax.add_patch(Circle((x, 10.9), 0.55, fill=False, lw=1.3))
-        _note(ax, name, (x, 9.5))
-    _block(ax, 2, 4.4, 32, 4)
-    _note(ax, "perforated boards: input stages, U1 (B1); isolator, buttons' parts, alarm (B4)", (18, 6.4))
-    terminals = ((2, "X1"), (7.6, "X2"), (13.2, "X3"), (18.8, "X4"), (24.4, "X5"), (30, "X6"))
-    for x, name in terminals:
-        _block(ax, x, 2.2, 3.4, 1.8)
-        _note(ax, name, (x + 1.7, 3.1))
-        _block(ax, x + 1.0, -1.4, 1.4, 1.6, fill="0.85")
-        ax.plot([x + 1.7, x + 1.7], [-1.4, -4], color=INK, lw=2)
-    for x, words in ((9.3, "sensors on cables W2"), (20.5, "24 V"), (26.1, "P1"), (31.7, "H1")):
-        _note(ax, words, (x, -4.8))
-    _note(ax, "cable glands grip the jacket:\nno pull reaches a screw terminal", (8, -7))
-    _block(ax, -1.4, 13, 1.6, 1.4, fill="0.85")
-    ax.plot([-4.5, -1.4], [13.7, 13.7], color=INK, lw=2)
-    _note(ax, "USB", (-6, 13.7))
-    _note(ax, "no mains in this box; 24 V comes\nfrom a listed supply outside", (27, -7))
-    ax.set_xlim(-8, 38)
-    ax.set_ylim(-8.5, 19.5)
-
-
 DRAWINGS: Mapping[str, Callable[[Axes], None]] = {
     "wheel_and_sensor": wheel_and_sensor, "air_gap": air_gap, "magnet_retention": magnet_retention,
-    "cable_routing": cable_routing, "box_layout": box_layout,
+    "cable_routing": cable_routing,
 }  # fmt: skip
 
 

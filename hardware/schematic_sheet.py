@@ -19,10 +19,11 @@ __all__ = ["NORMAL", "Point", "Sheet", "board_labels", "chip_pins", "value_of"]
 HERE = Path(__file__).resolve().parent
 SMALL, NORMAL = 10, 11
 Point = tuple[float, float]
+DIODES = (elm.Diode, elm.Schottky, elm.LED)
 
 
 def _rows(name: str) -> list[dict[str, str]]:
-    with (HERE / name).open(encoding="utf-8", newline="") as file:
+    with (HERE / name).open(encoding="utf-8-sig", newline="") as file:
         return list(csv.DictReader(file))
 
 
@@ -65,16 +66,19 @@ class Sheet:
 
     def part(
         self, reference: str, kind: Callable[..., elm.Element], a: Point, b: Point, *, at: str = "top", more: str = "",
-        flat: bool = False, named: bool = True,
+        flat: bool = False, named: bool = True, plus: bool = False,
     ) -> None:  # fmt: skip
-        """A part of two ends from a to b (a diode's anode is a), with its value; flat: name and value in one line."""
-        value = "" if kind in {elm.Diode, elm.Schottky, elm.LED, elm.Lamp2, elm.Button} else value_of(reference)
+        """A part of two ends from a to b, with its value; flat: name and value in one line.
+
+        A diode's anode is a, and so is an electrolytic capacitor's + (plus).
+        """
+        value = "" if kind in {*DIODES, elm.Lamp2, elm.Button} else value_of(reference)
         words = ("  " if flat else "\n").join(each for each in (reference, value, more) if each)
-        element = kind().at(a).to(b)
+        element = (kind(polar=True) if plus else kind()).at(a).to(b)
         self.drawing += element.label(words, at) if named else element
-        polar = kind in {elm.Diode, elm.Schottky, elm.LED}
-        self.pin(f"{reference}{' anode' if polar else ''}", a)
-        self.pin(f"{reference}{' cathode' if polar else ''}", b)
+        first, second = (" anode", " cathode") if kind in DIODES else (" +", " −") if plus else ("", "")
+        self.pin(reference + first, a)
+        self.pin(reference + second, b)
 
     def pin(self, name: str, point: Point) -> None:
         """Something that is not drawn here ends in this place: a chip's pin, a part's lead."""
@@ -94,7 +98,7 @@ class Sheet:
         self.pin(label, point)
 
     def terminal(self, point: Point, label: str, *, at: str = "left") -> None:
-        """A screw terminal or a pin."""
+        """A screw terminal or a pin; its words stand at its left, right or top."""
         self.drawing += elm.Dot(open=True).at(point)
         away = {"left": -0.25, "right": 0.25, "top": 0.0}[at]
         aligned = {"left": "right", "right": "left", "top": "center"}[at]
@@ -133,12 +137,12 @@ class Sheet:
         if text:
             self.words(((low[0] + high[0]) / 2, (low[1] + high[1]) / 2), text, size=NORMAL)
 
-    def cable(self, left: float, right: float, cores: Sequence[float], name: str = "W2") -> None:
-        """The shield round a cable's cores, bonded at its left end only."""
+    def cable(self, left: float, right: float, cores: Sequence[float], *, name: str, shield: str) -> None:
+        """The shield round a cable's cores, bonded at its left end only, to the terminal that is named."""
         low, high = min(cores) - 0.5, max(cores) + 0.5
         self.outline((left, low), (right, low), (right, high), (left, high), (left, low), dashed=True)
         self.wire((left, low), (left, low - 0.8), (left - 1.5, low - 0.8))
-        self.terminal((left - 1.5, low - 0.8), "X1 shield")
+        self.terminal((left - 1.5, low - 0.8), shield)
         self.above(((left + right) / 2, high), f"{name}, shielded")
         note = "shield: joined at this end only;\nfar end cut back, insulated"
         self.words((left + 0.3, low - 0.8), note, halign="left")
