@@ -7,6 +7,7 @@ Draws the layouts of both sides of B1, B4 and B5, svg and pdf.
 
 from __future__ import annotations
 
+import itertools
 import sys
 from collections.abc import Callable, Mapping
 from functools import partial
@@ -15,7 +16,7 @@ from pathlib import Path
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
 
-from board_layout import Body, Hole, Layout, body
+from board_layout import Body, Hole, Layout, body, joined
 from drawing_style import settle
 from head_layout import HEAD
 from input_layout import INPUTS, ONE_INPUT
@@ -204,6 +205,21 @@ def parts_side(layout: Layout, ax: Axes) -> None:
     _limits(ax, layout, words, below=4.2 if turned else 1.9, above=4.4 if turned else 1.4)
 
 
+def _name_between_wires(ax: Axes, layout: Layout, name: str, ends: Mapping[str, Hole]) -> None:
+    """Names a part where it sits on the other side, if bare wires leave room for the word."""
+    columns, rows = [hole[0] for hole in ends.values()], [hole[1] for hole in ends.values()]
+    middle = ((min(columns) + max(columns)) / 2, (min(rows) + max(rows)) / 2)
+    passed = [list(joined(joint)) for joint in layout.joints]
+    between = {((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for holes in passed for a, b in itertools.pairwise(holes)}
+    taken = {*between, *(hole for holes in passed for hole in holes), *layout.ends().values()}
+    wide = 0.3 + 0.13 * len(name)
+    for dx, dy in ((0.0, 0.0), (0.0, 0.5), (0.0, -0.5), (0.75, 0.0), (-0.75, 0.0)):
+        x, y = middle[0] + dx, middle[1] + dy
+        if not any(abs(c - x) < wide and abs(r - y) < 0.45 for c, r in taken):
+            _word(ax, x, y, name, size=6.5)
+            return
+
+
 def solder_side(layout: Layout, ax: Axes) -> None:
     """The same board turned over, left for right: the bare wires, and where parts' legs come through."""
     _bare_board(ax, layout)
@@ -216,27 +232,30 @@ def solder_side(layout: Layout, ax: Axes) -> None:
         if name[0] == "X":
             columns = [hole[0] for hole in ends.values()]
             _word(ax, (columns[0] + columns[-1]) / 2, -1.5, name, size=10)
+        else:
+            _name_between_wires(ax, layout, name, ends)
         numbers = chip_pins(name)
         for words, hole in ends.items():
             if numbers.get(words) == "1":
                 ax.plot(*hole, ls="", marker="s", ms=8, mfc="white", mec=INK, mew=1.2, zorder=4)
-    _limits(ax, layout, f"{layout.board}, seen from the solder side (mirrored); black: bare wire;\n"
-            "circles: legs and ends of insulated wires; square: the chip's pin 1", below=1.9, above=1.0)  # fmt: skip
+    words = f"{layout.board}, seen from the solder side (mirrored); black: bare wire; circles: legs and\n"
+    words += "ends of insulated wires; square: the chip's pin 1; names where there is room"
+    _limits(ax, layout, words, below=1.9, above=1.0)
     ax.invert_xaxis()
 
 
-SHEETS: Mapping[str, tuple[Layout, float, float]] = {   # width and height in inches
-    "input_board": (INPUTS, 11.0, 6.4), "input_board_one": (ONE_INPUT, 11.0, 6.4), "panel_board": (PANEL, 11.0, 7.4),
-    "optical_board": (HEAD, 7.0, 7.6),
+SHEETS: Mapping[str, tuple[Layout, float, float, float]] = {   # width, heights of both sides in inches
+    "input_board": (INPUTS, 11.0, 6.4, 6.1), "input_board_one": (ONE_INPUT, 11.0, 6.4, 6.1),
+    "panel_board": (PANEL, 11.0, 7.4, 6.1), "optical_board": (HEAD, 7.0, 7.6, 7.4),
 }
 
 
 def draw(folder: Path) -> None:
     """Draw both sides of each board as svg and pdf.  Raises ValueError if words on them cannot be read."""
     settle()
-    for name, (layout, wide_in, high_in) in SHEETS.items():
-        save_sheet(folder, name, partial(parts_side, layout), wide_in=wide_in, high_in=high_in)
-        save_sheet(folder, f"{name}_solder", partial(solder_side, layout), wide_in=wide_in, high_in=high_in)
+    for name, (layout, wide_in, parts_in, solder_in) in SHEETS.items():
+        save_sheet(folder, name, partial(parts_side, layout), wide_in=wide_in, high_in=parts_in)
+        save_sheet(folder, f"{name}_solder", partial(solder_side, layout), wide_in=wide_in, high_in=solder_in)
 
 
 if __name__ == "__main__":

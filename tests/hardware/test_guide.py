@@ -172,6 +172,22 @@ def test_the_ring_s_figures_are_worked_right(guide: str) -> None:
     assert float(shown[3]) == pytest.approx(omega * lug_m, abs=0.5)
 
 
+def test_the_magnets_fields_are_worked_right(guide: str) -> None:
+    # Axis of a disc magnetised along it (any textbook), Br 1.2 T:
+    # Br/2 ((z + h)/sqrt(r^2 + (z + h)^2) - z/sqrt(r^2 + z^2)).
+    def field_mt(*, across_mm: float, high_mm: float, away_mm: float) -> float:
+        radius_mm = across_mm / 2
+        far, near = away_mm + high_mm, away_mm
+        return 1200 / 2 * (far / math.hypot(radius_mm, far) - near / math.hypot(radius_mm, near))
+
+    words = r"makes (\d+) mT .* at ([\d.]+) mm: 4 mm of gap, 1\.2 mm.*, 1 mm from[^.]*\. .* makes (\d+) mT"
+    shown = re.search(words, guide)
+    assert shown is not None
+    assert float(shown[2]) == pytest.approx(4 + 1.2 + 1)
+    assert float(shown[1]) == pytest.approx(field_mt(across_mm=8, high_mm=4, away_mm=6.2), abs=0.5)
+    assert float(shown[3]) == pytest.approx(field_mt(across_mm=6, high_mm=3, away_mm=6.2), abs=0.5)
+
+
 def test_flashing_is_what_the_makefile_does(guide: str, repository: Path) -> None:
     makefile = (repository / "firmware/Makefile").read_text(encoding="utf-8")
     recipe = re.search(r"^\tavrdude (.*)$", makefile, re.MULTILINE)
