@@ -9,8 +9,12 @@ import pytest
 
 from kerfbeat.calibration import Calibration, Result, belongs_to, calibration_path, known, save_calibration
 from kerfbeat.capture.log import Mark
+from kerfbeat.diagnose import compare, drift
 from kerfbeat.diagnose.baseline import calibrated_baseline
+from kerfbeat.diagnose.compare import means_of
+from kerfbeat.diagnose.drift import drift_of
 from kerfbeat.diagnose.slip import slip_of
+from kerfbeat.diagnose.tracks import tracks_with
 from kerfbeat.machine import demo_machine, demo_text, parse_machine
 
 SAW = demo_machine("saw")
@@ -131,3 +135,25 @@ def test_an_idle_log_is_held_against_the_calibrated_ratio(play):
     found = slip_of(well, known=calibration)
     assert found.verdict.cause == "healthy"
     assert "ratio calibrated on 2026-03-04" in found.baseline
+
+
+@pytest.mark.parametrize("command", [drift_of, means_of])
+def test_drift_and_compare_count_by_the_calibrated_spacing_as_the_report_does(command, play, monkeypatch):
+    log, _ = play("steady", seed=8)
+    asked = []
+    for module in (drift, compare):
+        monkeypatch.setattr(module, "tracks_with", lambda log, known: asked.append(known) or tracks_with(log, known))
+    command(log, known=(calibration := held(total_ratio=(RATIO, 0.01))))
+    assert asked == [calibration]
+
+
+@pytest.mark.parametrize("words", [("drift",), ("compare", "LOG"), ("slip",)])
+def test_a_calibration_that_holds_no_more_is_told(words, play, run, tmp_path):
+    log, _ = play("steady", seed=8)
+    path, machine = tmp_path / "saw.csv", tmp_path / "saw.toml"
+    path.write_text(Path(log.source).read_text(encoding="utf-8"))
+    machine.write_text(SAW.text)
+    save_calibration(calibration_path(machine), held(total_ratio=(RATIO, 0.01)).calibration)
+    machine.write_text(SAW.text.replace('driven = "160 mm"', 'driven = "150 mm"'))
+    words = [path if word == "LOG" else word for word in words]
+    assert "total ratio of gear low (2026-03-04) is not used" in run(*words, path, "--machine", machine).stderr

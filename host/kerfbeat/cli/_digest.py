@@ -1,10 +1,11 @@
 """What is kept of one log where thousands are looked at?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 
+from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import opened
 from kerfbeat.diagnose.allan import Stability
 from kerfbeat.diagnose.compare import Mean, RunMeans, means_of
@@ -34,14 +35,19 @@ MEANS_CLASSES = (RunMeans, Mean, Setting)
 def drift_of_file(path: Path, *, machine_path: Path | None, channel: str | None, most_blocks: int | None = None) -> Run:
     """Read a log and describe its slow change."""
     log = opened(path, machine_path)
-    drift = drift_of(log, channel=channel)
+    held = known_in(log)
+    drift = drift_of(log, channel=channel, known=held)
+    drift = replace(drift, warnings=(*held.refused, *drift.warnings))
     kept = drift if most_blocks is None else thinned(drift, most_blocks)
     return Run(name=log.machine.name, began_utc=log.start_utc, drift=kept)
 
 
 def means_of_file(path: Path, *, machine_path: Path | None) -> RunMeans:
     """Read a log and take what comparing needs."""
-    return means_of(opened(path, machine_path))
+    log = opened(path, machine_path)
+    held = known_in(log)
+    means = means_of(log, known=held)
+    return replace(means, warnings=(*held.refused, *means.warnings))
 
 
 def machine_words(machine_path: Path | None) -> str:

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.pace import pace_of
 from kerfbeat.diagnose.parts import parts_of, setting_words
 from kerfbeat.diagnose.slow_model import stretch_factor
 from kerfbeat.diagnose.steady import steady_spans
-from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
+from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.pieces import clock_of
@@ -147,13 +148,13 @@ def _collected(runs: Sequence[RunMeans]) -> dict[tuple[Setting, str], list[Mean]
     return found
 
 
-def means_of(log: PulseLog, *, tracks: Sequence[Track] | None = None) -> RunMeans:
+def means_of(log: PulseLog, *, known: Known | None = None, tracks: Sequence[Track] | None = None) -> RunMeans:
     """Mean speed, and ratio of two channels, at each setting that a log holds in steady idle running.
 
-    tracks : the log's, where they are at hand.
+    known : calibration whose spacing of targets counts.   tracks : the log's, with that spacing, where at hand.
     """
     means: dict[tuple[Setting, str], Mean] = {}
-    tracks, parts, u_clock = tracks or tracks_of(log), parts_of(log), _u_clock(log)
+    tracks, parts, u_clock = tracks or tracks_with(log, known), parts_of(log), _u_clock(log)
     left_out = [f"{log.source}: {line}" for line in breaks_of(tracks)]
     slow = next((name for name in SLOW if any(t.channel == name and t.runs for t in tracks)), None)
     guide = slow or "motor"

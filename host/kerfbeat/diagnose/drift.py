@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.allan import Stability, stability
 from kerfbeat.diagnose.pace import Pace, pace_of
 from kerfbeat.diagnose.parts import Part, longest_setting, parts_of, setting_words
 from kerfbeat.diagnose.slow_model import Shape, SlowModel, describe, stretch_factor
-from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_of
+from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.pieces import clock_of
@@ -81,13 +82,20 @@ def thinned(drift: Drift, most: int) -> Drift:
     )
 
 
-def drift_of(log: PulseLog, *, channel: str | None = None, tracks: Sequence[Track] | None = None) -> Drift:
+def drift_of(
+    log: PulseLog,
+    *,
+    channel: str | None = None,
+    known: Known | None = None,
+    tracks: Sequence[Track] | None = None,
+) -> Drift:
     """Describe the slow change in one log.
 
-    channel : without it the wheel, or the next best that is there.   tracks : this log's, where they are at hand.
+    channel : without it the wheel, or the next best that is there.
+    known : calibration whose spacing of targets counts.   tracks : this log's, with that spacing, where at hand.
     Raises MeasureError if the channel is not there, or less than half a minute of steady running was seen.
     """
-    tracks, parts = tracks or tracks_of(log), parts_of(log)
+    tracks, parts = tracks or tracks_with(log, known), parts_of(log)
     name = _chosen(log, tracks, channel)
     setting = longest_setting(parts)
     mine = [part for part in parts if part.setting == setting and not part.cutting]

@@ -59,13 +59,13 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
     speed = tried("speed", lambda: calibrated_speed(log, known))
     tracks = tracks_with(log, known)
     slip = tried("slip", lambda: slip_of(log, known=known, tracks=tracks))
-    drift = tried("drift", lambda: drift_of(log, tracks=tracks))
+    drift = tried("drift", lambda: drift_of(log, known=known, tracks=tracks))
     orders = {}
     for channel in log.machine.sensors:
         found = tried(f"orders of {channel}", partial(orders_of, log, channel=channel, known=known, tracks=tracks))
         if found is not None:
             orders[channel] = found
-    means = means_of(log, tracks=tracks)
+    means = means_of(log, known=known, tracks=tracks)
     return Findings(
         log=log,
         known=known,
