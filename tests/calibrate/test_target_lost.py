@@ -29,7 +29,7 @@ def test_target_that_falls_off_on_the_way_is_named(tmp_path, fallen, at_s):
     assert seen_s == pytest.approx(at_s, abs=2.5)  # two turns of the wheel at 57 rpm, and the look at a whole turn
     assert source == str(path)
     assert not found.worth_keeping
-    assert any(f"target {fallen - 1} is not seen any more" in line for line in found.warnings)
+    assert any(f"target {fallen} is not seen any more" in line for line in found.warnings)
     np.testing.assert_array_less(np.abs(found.spacing.spacing_turns - SPACING), 1.5 * found.spacing.u95_turns)
 
 

@@ -1,6 +1,7 @@
 """Do the calibration commands find what is true of a simulated machine, keep it, and refuse what cannot be told?"""
 
 import json
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -216,7 +217,13 @@ def test_speed_uses_what_is_stored_and_says_so(run: Run, logs: Path, saw_file: P
     plain = found(run("speed", log, "--json"))
     assert plain["calibration"] == []
     run("calibrate", "wheel", log, "--machine", saw_file, "--length-error", "0.1mm")
-    run("calibrate", "targets", log, "--machine", saw_file)
+    told = run("calibrate", "targets", log, "--machine", saw_file).stdout
+    rows = re.findall(r"^(\d) +([\d.]+) ± ([\d.]+) +(-?[\d.]+) ± ([\d.]+) %$", told, flags=re.MULTILINE)
+    assert [row[0] for row in rows] == ["1", "2", "3", "4"]
+    for _, value, u95, off, off_u95 in rows:  # both to the place of their half-width
+        assert len(value.partition(".")[2]) == len(u95.partition(".")[2])
+        assert len(off.partition(".")[2]) == len(off_u95.partition(".")[2])
+    assert "100 turns or more would tell the angles better" in told
     better = found(run("speed", log, "--machine", saw_file, "--budget", "--json"))
     true = json.loads((logs / "truths.json").read_text())["run"]["mean_blade_m_per_s"] * 60
     assert abs(better["blade_m_per_min"]["value"] - true) < better["blade_m_per_min"]["u95"]

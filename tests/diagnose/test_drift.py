@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def test_warm_up_of_40_minutes(play, seed):
     part = math.exp(-15 / 600) - math.exp(-2385 / 600)
     assert drift.total_percent.value == pytest.approx(100 * (last / first - 1) / part, rel=0.05)
     settled = last * (1 + drift.total_percent.value / 100 * math.exp(-2385 / 600))
-    then = np.diff(np.interp(drift.settled_after_s + np.array([-15.0, 15.0]), seconds, turns))[0] / 30
+    then = np.diff(np.interp(drift.settled_after_s.value + np.array([-15.0, 15.0]), seconds, turns))[0] / 30
     assert 100 * abs(then / settled - 1) == pytest.approx(0.1, abs=0.003)
 
 
@@ -160,3 +161,16 @@ def test_command_over_a_folder_and_with_bad_input(play, run, tmp_path):
     empty.mkdir()
     assert run("drift", empty).exit_code == 2
     assert run("drift", tmp_path / "absent.csv").exit_code == 2
+
+
+def test_digits_follow_the_interval(play, run):
+    """Each number stands to the place of its half-width, which has one or two figures (JCGM 100:2008, 7.2.6)."""
+    log, _ = play("warm-up", seed=1)
+    told = dict(re.findall(r"^  (\w[\w ]*?) {2,}(.*)$", run("drift", log.source).stdout, flags=re.MULTILINE))
+    assert set(told) == {"change", "time constant", "settled", "trend", "others", "averaging"}
+    pairs = re.findall(r"(-?[\d.]+) ± ([\d.]+)", " ".join(told.values()))
+    assert len(pairs) == 6  # the wheel's change once, and that of the two other channels
+    for value, u95 in pairs:
+        assert len(value.partition(".")[2]) == len(u95.partition(".")[2])
+        assert len(u95.replace(".", "").lstrip("0")) in (1, 2)
+    assert re.match(r"after 79\d\.\d+ ± ", told["settled"])  # 600 s ln(3.8) less the bend of the curve

@@ -103,3 +103,11 @@ def test_long_times_can_be_read(seconds: float, clock: str, words: str) -> None:
 def test_a_bound_is_never_told_as_nothing() -> None:
     assert numbers.short_number(2e-6) == "0.01"
     assert numbers.short_number(0.0) == "0.00"
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(618.8, "620"), (2890.0, "2900"), (6.249, "6.2"), (0.00434, "0.0043"), (0.0, "0"), (math.inf, "?")],
+)
+def test_a_scatter_has_two_figures_and_no_power_of_ten(value, shown):
+    assert numbers.two_digits(value) == shown

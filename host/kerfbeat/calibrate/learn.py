@@ -206,7 +206,7 @@ def _warnings(
     gone: Sequence[tuple[float, int, str]],
 ) -> list[str]:
     told = [
-        f"{channel}: from {at_s:.0f} s of {source} on target {target} is not seen any more: it may have fallen off "
+        f"{channel}: from {at_s:.0f} s of {source} on target {target + 1} is not seen any more: it may have fallen off "
         "(keep clear of its path); fasten it again, in its place, and calibrate anew"
         for at_s, target, source in gone
     ]
@@ -229,7 +229,7 @@ def _warnings(
         )
     if left_out:
         told.append(
-            f"{channel}: {left_out} runs between interruptions were left out, too short or too even to be laid on the "
-            "longest"
+            f"{channel}: left out between interruptions, as too short or too even to be laid on the longest run: "
+            f"{left_out}"
         )
     return told

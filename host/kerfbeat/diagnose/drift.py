@@ -45,7 +45,8 @@ class Drift:
     pace : all blocks looked at; kept : (n,) those that the model is fitted to; model_hz : (n,) the model at them.
     total_percent : change from the log's first moment on to the settled speed (warm-up), or over the time looked at.
     time_constant_s : None unless the speed approaches a final value in the time seen.
-    settled_after_s : log time from which less than SETTLED_PERCENT is left to go; None if it has not settled.
+    settled_after_s : log time from which less than SETTLED_PERCENT is left to go, 0 with 0 if nothing was to
+        settle; None if it has not settled.
     trend_percent_per_hour : after settling, beside what is left of the warm-up; None if that part is too short.
     settled_hz : by channel, speed once settled (timing and model only, without the clock's uncertainty u_clock).
     by_channel_percent : the same change on every channel that was seen.
@@ -61,7 +62,7 @@ class Drift:
     model_hz: Floats
     total_percent: Estimate
     time_constant_s: Estimate | None
-    settled_after_s: float | None
+    settled_after_s: Estimate | None
     trend_percent_per_hour: Estimate | None
     settled_hz: Mapping[str, Estimate]
     u_clock: float

@@ -17,7 +17,7 @@ that these have.  Which covariance it is, is told by restricted likelihood (Patt
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -40,14 +40,15 @@ ROUNDS, STEPS, DONE = 3, 40, 1e-10
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Settling:
-    """A fitted settling; u_* are standard errors on `dof` degrees of freedom, the scatter's own course in them."""
+    """A fitted settling; covariance (4, 4) of start, rise, bend and tau on `dof` degrees of freedom, the scatter's own
+    course in it.
+    """
 
     start: float
     rise: float
     bend: float
     tau: float
-    u_rise: float
-    u_tau: float
+    covariance: Floats
     dof: float
 
     def at(self, t: ArrayLike) -> Floats:
@@ -57,6 +58,26 @@ class Settling:
     @property
     def _linear(self) -> Floats:
         return np.array([self.start, self.rise, self.bend])
+
+    @property
+    def u_rise(self) -> float:
+        """Standard error of the rise."""
+        return math.sqrt(self.covariance[1, 1])
+
+    @property
+    def u_tau(self) -> float:
+        """Standard error of the time constant."""
+        return math.sqrt(self.covariance[3, 3])
+
+    def u_settled_after(self, least: float) -> float:
+        """Standard error of `settled_after`, by how it moves with each parameter (GUM 5.2.2)."""
+        slopes = np.zeros(4)
+        for place, name in ((1, "rise"), (2, "bend"), (3, "tau")):
+            step = 1e-3 * math.sqrt(self.covariance[place, place])
+            if step > 0.0:
+                moved = replace(self, **{name: getattr(self, name) + step})
+                slopes[place] = (moved.settled_after(least) - self.settled_after(least)) / step
+        return math.sqrt(max(float(slopes @ self.covariance @ slopes), 0.0))
 
     def settled_after(self, least: float) -> float:
         """Time from which on less than `least` is left to go: |c (rise - bend (1 - c))| = least, c = exp(-t / tau)."""
@@ -129,8 +150,7 @@ def settle_fit(t: Floats, y: Floats, *, near: Approach) -> Settling | None:
         rise=float(linear[1]),
         bend=float(linear[2]),
         tau=tau,
-        u_rise=math.sqrt(covariance[1, 1]),
-        u_tau=math.sqrt(covariance[3, 3]),
+        covariance=covariance,
         # The course of the scatter is known no better than its size: half of the waves are spent on it.
         dof=max(1.0, (waves - 4) / 2),
     )

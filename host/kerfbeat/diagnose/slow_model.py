@@ -76,22 +76,29 @@ class SlowModel:
             return None
         return Estimate(value=self.curve.tau, u95=coverage_factor(self.curve.dof) * self.curve.u_tau)
 
-    def settled_after_s(self, least: float) -> float | None:
-        """From when on less than `least` is left to go; None if that is not reached, or no end is seen of a trend."""
+    def settled_after_s(self, least: float) -> Estimate | None:
+        """From when on less than `least` is left to go; None if that is not reached, or no end is seen of a trend.
+
+        Nothing to settle is 0 with 0.
+        """
         if self.curve is None:
-            return 0.0 if self.shape == "steady" or abs(self.total().value) < least else None
+            at_once = self.shape == "steady" or abs(self.total().value) < least
+            return Estimate(value=0.0, u95=0.0) if at_once else None
         settled_s = self.curve.settled_after(least)
-        return settled_s if settled_s <= float(self.t[-1]) else None
+        if settled_s > float(self.t[-1]):
+            return None
+        u_s = self.curve.u_settled_after(least) if settled_s else 0.0
+        return Estimate(value=settled_s, u95=coverage_factor(self.curve.dof) * u_s)
 
     def trend_per_s(self, least: float) -> Estimate | None:
         """Slope, of a warm-up that of what is left after settling beside the curve; None if too little is left."""
         if self.curve is None:
             return Estimate(value=self.line.slope, u95=self.factor * self.line.u_slope)
-        settled_s = self.settled_after_s(least)
-        if settled_s is None:
+        settled = self.settled_after_s(least)
+        if settled is None:
             return None
-        rest = self.t >= settled_s
-        if self.t[-1] - settled_s < LEAST_REST_S or np.count_nonzero(rest) < LEAST_REST_POINTS:
+        rest = self.t >= settled.value
+        if self.t[-1] - settled.value < LEAST_REST_S or np.count_nonzero(rest) < LEAST_REST_POINTS:
             return None
         after = fit_line(self.t[rest], (self.y - self.curve.at(self.t))[rest])
         return Estimate(value=after.slope, u95=self.factor * after.u_slope)

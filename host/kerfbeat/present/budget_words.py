@@ -7,7 +7,7 @@ from typing import Any
 
 from kerfbeat.calibrate.budget import Budget, Line
 from kerfbeat.calibrate.travel import Travel
-from kerfbeat.present.numbers import both_speeds
+from kerfbeat.present.numbers import both_speeds, two_digits
 
 __all__ = ["BUDGET_HEADINGS", "budget_document", "budget_line", "budget_rows", "largest_line"]
 
@@ -21,17 +21,20 @@ def _freedom(dof: float) -> str:
 def budget_rows(budget: Budget) -> list[list[str]]:
     """One row a cause, largest first, under BUDGET_HEADINGS; the sum last."""
     rows = [
-        [line.cause, line.source, f"{1e6 * line.u:.3g} ppm", f"{100.0 * line.share:.1f} %", _freedom(line.dof)]
+        [line.cause, line.source, f"{two_digits(100.0 * line.u)} %", f"{100.0 * line.share:.1f} %", _freedom(line.dof)]
         for line in budget.lines
     ]
-    return [*rows, ["together", "added in squares", f"{1e6 * budget.u:.3g} ppm", "100.0 %", _freedom(budget.dof)]]
+    together = f"{two_digits(100.0 * budget.u)} %"
+    return [*rows, ["together", "added in squares", together, "100.0 %", _freedom(budget.dof)]]
 
 
 def budget_line(budget: Budget, unit: str) -> str:
     """The speed with all of it."""
     return (
-        f"blade {both_speeds(budget.speed_m_per_s, unit)}, all causes together (95 %, coverage factor "
-        f"{budget.factor:.2f}); the method is that of the GUM (JCGM 100:2008)"
+        f"blade {both_speeds(budget.speed_m_per_s, unit)}, all causes together: {budget.factor:.2f} times their "
+        "standard uncertainty (the coverage factor) holds 95 %, by the Guide to the Expression of Uncertainty in "
+        "Measurement (GUM, JCGM 100:2008). Degrees of freedom: the independent readings behind a cause; the fewer, the "
+        "wider the ±"
     )
 
 

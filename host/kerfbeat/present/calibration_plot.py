@@ -43,7 +43,7 @@ def draw_targets(axes: Axes, found: TargetsResult) -> None:
     axes.errorbar(at, off, yerr=100.0 * found.spacing.u95_turns / even, fmt="none", ecolor=ink.INK, capsize=3)
     axes.axhline(0.0, color=ink.INK, linewidth=0.8)
     if found.spacing.targets <= 24:
-        axes.set_xticks(at, [f"{k}-{(k + 1) % found.spacing.targets}" for k in at.tolist()])
+        axes.set_xticks(at, [f"{k + 1}-{(k + 1) % found.spacing.targets + 1}" for k in at.tolist()])
     axes.set_xlabel(f"from target to target, {found.channel}")
     axes.set_ylabel("off even spacing, %")
     axes.grid(visible=True, axis="y")

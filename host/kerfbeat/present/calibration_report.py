@@ -21,7 +21,7 @@ from kerfbeat.errors import KerfbeatError
 from kerfbeat.machine import Machine, Setting
 from kerfbeat.present import ink
 from kerfbeat.present.calibration_plot import draw_drive, draw_targets
-from kerfbeat.present.numbers import SPEED_UNITS, plus_minus
+from kerfbeat.present.numbers import SPEED_UNITS, plus_minus, written
 from kerfbeat.present.sweep_words import drive_lines
 
 if TYPE_CHECKING:
@@ -50,14 +50,16 @@ def before_and_after(found: Everything) -> list[tuple[str, str, str, str]]:
     rows = []
     for channel, targets in found.targets.items():
         even = 360.0 / targets.spacing.targets
-        most = float(np.abs(360.0 * targets.spacing.spacing_turns - even).max())
-        doubt = float(360.0 * targets.spacing.u95_turns.max())
+        most, doubt = written(
+            float(np.abs(360.0 * targets.spacing.spacing_turns - even).max()),
+            float(360.0 * targets.spacing.u95_turns.max()),
+        )
         rows.append(
             (
                 f"targets of {channel}",
                 f"{targets.described}, taken as even",
-                f"{targets.per_turn} in a turn, ± {doubt:.2g}°",
-                f"up to {most:.2f}° off even",
+                f"{targets.per_turn} in a turn, ± {doubt}°",
+                f"up to {most}° off even",
             )
         )
     for board, clock in found.clocks:

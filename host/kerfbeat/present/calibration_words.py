@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
+
+import numpy as np
 
 from kerfbeat.calibrate.clock import ClockResult
 from kerfbeat.calibrate.learn import TargetsResult
 from kerfbeat.calibrate.wheel import WheelResult
-from kerfbeat.measure.uncertainty import Estimate
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
+from kerfbeat.present.numbers import plus_minus, two_digits, written
 
 __all__ = [
     "TARGET_HEADINGS",
@@ -23,6 +26,7 @@ __all__ = [
 ]
 
 TARGET_HEADINGS = ("target", "to the next, degrees", "off even")
+GOOD_TURNS = 100  # from which on the angles are known to some hundredths of a degree (test_target_spacing)
 
 
 def _percent(value: float) -> str:
@@ -32,14 +36,15 @@ def _percent(value: float) -> str:
 def target_rows(found: TargetsResult) -> list[list[str]]:
     """One row a target, under TARGET_HEADINGS."""
     even = 360.0 / found.spacing.targets
+    percent = 100.0 / even
     pairs = zip(found.spacing.spacing_turns.tolist(), found.spacing.u95_turns.tolist(), strict=True)
     return [
         [
-            str(index),
+            str(number),
             plus_minus(Estimate(value=360.0 * value, u95=360.0 * u95)),
-            f"{100.0 * (360.0 * value / even - 1.0):+.2f} %",
+            f"{plus_minus(Estimate(value=percent * (360.0 * value - even), u95=percent * 360.0 * u95))} %",
         ]
-        for index, (value, u95) in enumerate(pairs)
+        for number, (value, u95) in enumerate(pairs, start=1)
     ]
 
 
@@ -48,8 +53,10 @@ def targets_lines(found: TargetsResult) -> list[str]:
     spacing = found.spacing
     lines = [
         f"{found.channel}: {spacing.targets} targets, from {spacing.turns:.0f} turns in {found.runs} "
-        f"{'run' if found.runs == 1 else 'runs'}; timing noise {1e6 * spacing.timing_sd_s:.1f} us"
+        f"{'run' if found.runs == 1 else 'runs'}; timing noise {two_digits(1e6 * spacing.timing_sd_s)} µs"
     ]
+    if spacing.turns < GOOD_TURNS:
+        lines.append(f"{GOOD_TURNS} turns or more would tell the angles better.")
     if found.change is not None:
         lines.append(_change_line(found))
     if found.split is None:
@@ -58,10 +65,12 @@ def targets_lines(found: TargetsResult) -> list[str]:
             "them apart (--against motor)."
         )
     elif found.split.wobbles:
-        most = max(abs(each) for each in found.split.wobble_turns.tolist())
+        wobbles = zip(np.abs(found.split.wobble_turns).tolist(), found.split.u_turns.tolist(), strict=True)
+        most, u = (360.0 * each for each in max(wobbles))
+        wobble = plus_minus(Estimate(value=most, u95=coverage_factor(math.inf) * u), "degrees")
         lines.append(
-            f"The shaft wobbles with its own turns, by up to {360.0 * most:.3g} degrees between targets; against the "
-            f"channel {found.split_channel} it was taken out."
+            f"The shaft wobbles with its own turns, by up to {wobble} between targets; against the channel "
+            f"{found.split_channel} it was taken out."
         )
     else:
         lines.append(
@@ -75,18 +84,20 @@ def _change_line(found: TargetsResult) -> str:
     change = found.change
     assert change is not None
     sure = f"(probability {chance(change.probability)})"
+    number = None if change.target is None else change.target + 1
+    degrees, _ = written(360.0 * change.at_turns, 360.0 * float(found.spacing.u95_turns.max()))
     match change.kind:
         case "same":
             return _same_line(found)
         case "fallen":
-            return f"Stored target {change.target} is gone {sure}; fasten it again, in its place, and calibrate anew."
+            return f"Stored target {number} is gone {sure}; fasten it again, in its place, and calibrate anew."
         case "spurious":
             return (
-                f"One edge is too many, {360.0 * change.at_turns:.1f} degrees after stored target {change.target} "
+                f"One edge is too many, {degrees} degrees after stored target {number} "
                 f"{sure}; look for a bolt head or a burr there, or move the sensor back."
             )
         case "moved":
-            return f"Stored target {change.target} has moved by {360.0 * change.at_turns:+.2f} degrees {sure}."
+            return f"Stored target {number} has moved by {degrees} degrees {sure}."
         case _:
             return f"The pattern is not the stored one {sure}: another wheel, or targets placed anew."
 
@@ -96,7 +107,7 @@ def _same_line(found: TargetsResult) -> str:
     assert match is not None
     if match.sure:
         return f"The pattern is the stored one; the turns are matched (probability {chance(match.probability)})."
-    rivals = ", ".join(str(each) for each in (match.first, *match.rivals))
+    rivals = ", ".join(str(each + 1) for each in (match.first, *match.rivals))
     return (
         f"The pattern is the stored one, but so near to symmetrical that the turn cannot be matched: it may begin at "
         f"target {rivals}. A wrong guess would cost at most {_percent(match.doubt)} of a spacing."
@@ -206,7 +217,7 @@ def clock_document(board: str, found: ClockResult) -> dict[str, Any]:
 def wheel_lines(found: WheelResult, slip: Estimate | None) -> list[str]:
     """What was found of the wheel."""
     millimetres, inches = found.diameter_m.times(1e3), found.diameter_m.times(1.0 / 0.0254)
-    parts = ", ".join(f"{cause} {1e3 * u:.2g} mm" for cause, u in found.contributions_m.items())
+    parts = ", ".join(f"{cause} {two_digits(1e3 * u)} mm" for cause, u in found.contributions_m.items())
     away = plus_minus(found.difference_percent, "%")
     lines = [
         f"wheel: effective diameter {plus_minus(millimetres, 'mm')} ({plus_minus(inches, 'in')}), from {found.method}",

@@ -34,8 +34,8 @@ def draw_drift(axes: Axes, drift: Drift) -> None:
     low, high = float(percent[drift.kept].min()), float(percent[drift.kept].max())
     room = 0.08 * max(high - low, 1e-3)
     axes.set_ylim(low - room, high + room)
-    if drift.settled_after_s:
-        at = drift.settled_after_s / 60.0
+    if drift.settled_after_s is not None and drift.settled_after_s.value:
+        at = drift.settled_after_s.value / 60.0
         axes.axvline(at, color=ink.INK, linestyle=ink.DASHES[1], linewidth=0.9)
         axes.text(
             at, 0.97, f" settled to {SETTLED_PERCENT:g} %", transform=axes.get_xaxis_transform(), va="top", fontsize=7.5

@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from typing import Any
 
+from kerfbeat.diagnose.allan import Stability
 from kerfbeat.diagnose.drift import SETTLED_PERCENT, Drift
 from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.diagnose.wear import Wear
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.present.numbers import plus_minus, two_digits
 
 __all__ = [
     "RUN_HEADINGS",
@@ -45,7 +47,8 @@ def drift_document(drift: Drift) -> dict[str, Any]:
         "shape": drift.shape,
         "total_percent": drift.total_percent,
         "time_constant_s": drift.time_constant_s,
-        "settled_after_s": drift.settled_after_s,
+        "settled_after_s": None if drift.settled_after_s is None else drift.settled_after_s.value,
+        "settled_after_u95_s": None if drift.settled_after_s is None else drift.settled_after_s.u95,
         "settled_within_percent": SETTLED_PERCENT,
         "trend_percent_per_hour": drift.trend_percent_per_hour,
         "by_channel_percent": drift.by_channel_percent,
@@ -100,25 +103,27 @@ def drift_facts(drift: Drift) -> list[tuple[str, str]]:
     if drift.time_constant_s is not None:
         facts.append(("time constant", plus_minus(drift.time_constant_s, "s")))
     settled = drift.settled_after_s
-    said = "not within this log" if settled is None else f"after {settled:.0f} s" if settled else "from the start"
+    if settled is None:
+        said = "not within this log"
+    else:
+        said = f"after {plus_minus(settled, 's')}" if settled.value else "from the start"
     facts.append(("settled", f"{said} (less than {SETTLED_PERCENT:g} % left to go)"))
     if drift.trend_percent_per_hour is not None:
         beside = " beside the warm-up, once settled" if drift.shape == "warm-up" else ""
         facts.append(("trend", f"{plus_minus(drift.trend_percent_per_hour, '% an hour')}{beside}"))
-    if len(drift.by_channel_percent) > 1:
-        each = ", ".join(f"{name} {plus_minus(value, '%')}" for name, value in drift.by_channel_percent.items())
-        facts.append(("by channel", each))
+    others = [f"{name} {plus_minus(v, '%')}" for name, v in drift.by_channel_percent.items() if name != drift.channel]
+    if others:
+        facts.append(("others", ", ".join(others)))
     if drift.stability is not None:
-        best = drift.stability.best
-        facts.append(
-            (
-                "averaging",
-                f"over {drift.stability.tau_s[0]:.3g} s good to "
-                f"{100 * drift.stability.deviation[0]:.2g} %, best over {drift.stability.tau_s[best]:.3g} s: "
-                f"{100 * drift.stability.deviation[best]:.2g} % (Allan deviation)",
-            )
-        )
+        facts.append(("averaging", _averaging(drift.stability)))
     return facts
+
+
+def _averaging(found: Stability) -> str:
+    """How well a mean over some time repeats, and over which it repeats best."""
+    told = [f"over {found.tau_s[k]:.3g} s by {two_digits(100 * found.deviation[k])} %" for k in (0, found.best)]
+    least = f"least {told[1]}" if found.best else "longer means by no less"
+    return f"a mean differs from the next {told[0]}, {least} (Allan deviation)"
 
 
 def drift_lines(drift: Drift) -> list[str]:
@@ -138,10 +143,16 @@ def run_rows(drifts: Sequence[Drift], dates: Sequence[str]) -> list[list[str]]:
             setting_words(drift.setting),
             plus_minus(drift.total_percent),
             "-" if drift.time_constant_s is None else plus_minus(drift.time_constant_s),
-            "-" if drift.settled_after_s is None else f"{drift.settled_after_s:.0f}",
+            _settled_cell(drift.settled_after_s),
         ]
         for drift, date in zip(drifts, dates, strict=True)
     ]
+
+
+def _settled_cell(settled_s: Estimate | None) -> str:
+    if settled_s is None:
+        return "-"
+    return plus_minus(settled_s) if settled_s.value else "0"
 
 
 def wear_lines(wears: Sequence[Wear]) -> list[str]:

@@ -27,6 +27,7 @@ __all__ = [
     "short_number",
     "slip_written",
     "speed_in",
+    "two_digits",
     "unit_for",
     "written",
 ]
@@ -86,6 +87,14 @@ def short_number(value: float) -> str:
     if 0.0 < value < LEAST_SHOWN:
         value = LEAST_SHOWN  # "slower than 0.00", after a night of silence, would be a standstill
     return f"{value:.1f}" if value >= 9.95 else f"{value:.2f}"
+
+
+def two_digits(value: float) -> str:
+    """A scatter or a doubt, which two figures tell: "620", "6.2", "0.0062"; never with a power of ten."""
+    if not (math.isfinite(value) and value > 0.0):
+        return "0" if value == 0.0 else "?"
+    places = 1 - math.floor(math.log10(value))
+    return f"{round(value, places):.{max(places, 0)}f}"
 
 
 def elapsed(seconds: float) -> str:

@@ -5,7 +5,7 @@ from typing import Any
 from kerfbeat.diagnose.order_names import Peak
 from kerfbeat.diagnose.orders import Orders
 from kerfbeat.diagnose.parts import setting_words
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.present.numbers import plus_minus, two_digits
 
 MOST_WHOLE = 6  # orders told in words; JSON has all
 
@@ -77,7 +77,8 @@ def orders_lines(found: Orders) -> list[str]:
     if not found.peaks:
         lines.append("no peak stands out of the noise (its floor)")
     if found.undecided:
-        each = ", ".join(f"order {one.order}: {one.amplitude_percent:.2g} %" for one in found.undecided[:MOST_WHOLE])
+        told = found.undecided[:MOST_WHOLE]
+        each = ", ".join(f"order {one.order}: {two_digits(one.amplitude_percent)} %" for one in told)
         new = ", what has changed since calibration," if found.since_calibration else ""
         lines.append(
             f"whole orders{new} ({each}) are unequal target spacing, or a wobble in step with the shaft: one sensor "

@@ -11,7 +11,7 @@ from kerfbeat.drive.chain import WHEEL_HALF_WIDTH
 from kerfbeat.machine import Setting
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.happenings import happenings_of
-from kerfbeat.present.numbers import counted, plus_minus
+from kerfbeat.present.numbers import counted, plus_minus, two_digits
 from kerfbeat.present.report_content import Block, Facts, Grid, Points, Section, Words
 from kerfbeat.present.report_machine import machine_facts
 
@@ -111,7 +111,7 @@ def _value(result: Result) -> str:
     factor, unit = SHOWN_UNITS.get(result.unit, (1.0, result.unit))
     normal = coverage_factor(float("inf"))
     if len(result.value) > 1:
-        return f"{counted(len(result.value), 'angle')}, ± {normal * factor * max(result.u):.2g}{unit}"
+        return f"{counted(len(result.value), 'angle')}, ± {two_digits(normal * factor * max(result.u))}{unit}"
     return plus_minus(Estimate(value=factor * result.value[0], u95=normal * factor * result.u[0]), unit)
 
 

@@ -7,7 +7,7 @@ import math
 from kerfbeat.capture.board_settings import BoardSettings
 from kerfbeat.drive.board_plan import BoardPlan
 from kerfbeat.measure.uncertainty import Estimate
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.present.numbers import plus_minus, two_digits
 from kerfbeat.present.settings_words import change_rows
 
 __all__ = ["settings_findings"]
@@ -43,5 +43,6 @@ def _clock_finding(stored: BoardSettings, now_ppm: Estimate) -> list[str]:
     kept = f"corrects by {stored.clock_ppb / 1e3:.0f} ppm" if stored.clock_measured else "keeps no correction"
     return [
         f"the board's clock is {plus_minus(now_ppm)} ppm off and it {kept}, so that its display reads "
-        f"{abs(high_ppm) / 1e4:.2g} % {'high' if high_ppm > 0 else 'low'}; kerfbeat calibrate clock, then configure"
+        f"{two_digits(abs(high_ppm) / 1e4)} % {'high' if high_ppm > 0 else 'low'}; kerfbeat calibrate clock, then "
+        "configure"
     ]

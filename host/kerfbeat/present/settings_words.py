@@ -24,7 +24,7 @@ from kerfbeat.capture.settings_link import StoredSettings
 from kerfbeat.capture.stream import board_name
 from kerfbeat.drive.board_plan import BoardPlan
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
-from kerfbeat.present.numbers import counted, plus_minus, short_number
+from kerfbeat.present.numbers import counted, plus_minus, short_number, two_digits
 from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min
 
 __all__ = [
@@ -221,7 +221,7 @@ def _clock_lines(settings: BoardSettings, *, today: date) -> list[str]:
     return [
         f"clock: {plus_minus(now)} ppm by today, {counted(abs(days), 'day')} after it was measured{ahead}",
         "  a ceramic resonator moves with temperature (0.05 % over a workshop's seasons, 0.3 % over 100 K) and with "
-        f"time (0.03 % a year); that alone leaves ± {now.u95 / 1e4:.2g} % of doubt in the speed shown; "
+        f"time (0.03 % a year); that alone leaves ± {two_digits(now.u95 / 1e4)} % of doubt in the speed shown; "
         "kerfbeat calibrate clock measures it anew",
     ]
 

@@ -9,7 +9,7 @@ from kerfbeat.calibrate.drive import DriveResult, Ratio
 from kerfbeat.calibration import setting_name
 from kerfbeat.machine import Setting
 from kerfbeat.present.calibration_words import chance
-from kerfbeat.present.numbers import plus_minus
+from kerfbeat.present.numbers import plus_minus, two_digits
 
 __all__ = [
     "POINT_HEADINGS",
@@ -60,7 +60,7 @@ def point_rows(found: DriveResult) -> list[list[str]]:
 def _causes(parts: Mapping[str, float], factor: float, unit: str) -> str:
     worth = [(cause, u * factor) for cause, u in parts.items()]
     largest = max(u for _, u in worth)
-    return ", ".join(f"{cause} {u:.2g} {unit}" for cause, u in worth if u > 0.05 * largest)
+    return ", ".join(f"{cause} {two_digits(u)} {unit}" for cause, u in worth if u > 0.05 * largest)
 
 
 def drive_lines(found: DriveResult) -> list[str]:
