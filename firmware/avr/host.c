@@ -3,6 +3,7 @@
 
 #include "board.h"
 #include "clock.h"
+#include "inline.h"
 #include "inputs.h"
 #include "instrument.h"
 #include "reset.h"
@@ -47,7 +48,7 @@ INLINE_NEVER static void host_send_result(uint8_t asked, uint8_t request, uint8_
 }
 
 /* The delimiter leaves at the moment that the frame behind it tells. */
-INLINE_NEVER void host_send_pong(void)
+void host_send_pong(void)
 {
 
     tick_advance(&board.clock, uart_send_delimiter());
@@ -57,7 +58,7 @@ INLINE_NEVER void host_send_pong(void)
     host_send();
 }
 
-INLINE_NEVER static void host_send_config(const struct message_request *request)
+static void host_send_config(const struct message_request *request)
 {
     uint8_t at;
 
@@ -75,7 +76,7 @@ INLINE_NEVER static void host_send_config(const struct message_request *request)
 }
 
 /* Answers a request; the line is free. */
-INLINE_NEVER static void host_serve(const struct message_request *request, uint8_t code)
+static void host_serve(const struct message_request *request, uint8_t code)
 {
     if (code == WIRE_OK) {
         switch (request->type) {
@@ -93,16 +94,16 @@ INLINE_NEVER static void host_serve(const struct message_request *request, uint8
             return;
         }
         case WIRE_STREAM:
-            board.stream_wanted = request->payload[0] != 0u;
+            board.stream_wanted = request->on != 0u;
             break;
         case WIRE_CONFIG_READ:
             host_send_config(request);
             return;
         case WIRE_CONFIG_WRITE:
-            code = config_stage(&board.store, request->offset, request->payload + 2, request->count);
+            code = config_stage(&board.store, request->offset, request->bytes, message_write_bytes(board.decoder.length));
             break;
         case WIRE_CONFIG_COMMIT:
-            code = config_commit(&board.store, request->offset, message_read_u16(request->payload + 2));
+            code = config_commit(&board.store, request->offset, request->crc);
             break;
         default:
             break;
@@ -116,7 +117,7 @@ INLINE_NEVER static void host_serve(const struct message_request *request, uint8
 }
 
 /* Takes received bytes up to the first frame that needs the line.  True when one was answered. */
-INLINE_NEVER bool host_receive(void)
+bool host_receive(void)
 {
     uint8_t byte;
 
@@ -126,10 +127,9 @@ INLINE_NEVER bool host_receive(void)
     while (uart_take(&byte)) {
         switch (frame_feed(&board.decoder, byte)) {
         case FRAME_READY: {
-            struct message_request request;
-            const uint8_t code = message_parse(board.decoder.bytes, board.decoder.length, &request);
+            const struct message_request *request = (const struct message_request *)board.decoder.bytes;
 
-            host_serve(&request, code);
+            host_serve(request, message_check(request, board.decoder.length));
             return true;
         }
         case FRAME_DAMAGED:
@@ -146,19 +146,19 @@ INLINE_NEVER bool host_receive(void)
 
 INLINE_NEVER void host_store(void)
 {
-    const uint32_t generation = board.store.generation;
+    const enum config_work work = board.store.work;
 
-    if (board.store.work == CONFIG_IDLE || !store_continue(&board.store, &board.config, &board.stored_code)) {
+    if (work == CONFIG_IDLE || !store_continue(&board.store, &board.config, &board.stored_code)) {
         return;
     }
     board.stored = board.request_waits;
-    if (board.store.generation != generation && !board.store.local) {
+    if (work == CONFIG_SEALING && board.stored_code == WIRE_OK && !board.store.local) {
         inputs_configure(&board.batch, &board.config);
         instrument_begin();
     }
 }
 
-INLINE_NEVER bool host_answer_stored(void)
+bool host_answer_stored(void)
 {
     if (!board.stored) {
         return false;

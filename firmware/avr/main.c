@@ -11,6 +11,7 @@
 #include "board.h"
 #include "clock.h"
 #include "config.h"
+#include "flash.h"
 #include "host.h"
 #include "inline.h"
 #include "inputs.h"
@@ -51,7 +52,7 @@ INLINE_NEVER static void main_send_status(void)
     message_u16(supply_mv(ADC, BOARD_REFERENCE_MV));
     message_u16(board.damaged);
     for (input = 0; input < WIRE_INPUTS; input++) {
-        message_u32(board.batch.input[input].overruns);
+        message_u32_at(&board.batch.input[input].overruns);
         message_u16(inputs_flood[input].count);
         message_u32(batch_take_shortest(&board.batch, input));
     }
@@ -59,13 +60,14 @@ INLINE_NEVER static void main_send_status(void)
     host_send();
 }
 
-INLINE_NEVER static bool main_send_masked(void)
+static bool main_send_masked(void)
 {
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct flood *flood = &inputs_flood[input];
 
+        INLINE_POINTER(flood);
         if (flood->state == FLOOD_ENDED) {
             flood->state = FLOOD_OPEN;
             batch_release(&board.batch, input);
@@ -81,7 +83,7 @@ INLINE_NEVER static bool main_send_masked(void)
 }
 
 /* While nobody listens the rings are emptied; the change to streaming is made at such a moment. */
-INLINE_NEVER static void main_discard(void)
+static void main_discard(void)
 {
     struct batch_moment moment;
 
@@ -143,9 +145,9 @@ INLINE_NEVER static void main_speak(void)
     }
 }
 
-INLINE_NEVER static void main_start(void)
+static void main_start(void)
 {
-    static const uint8_t latency_ticks[WIRE_INPUTS] = BOARD_LATENCIES_TICKS;
+    static const uint8_t latency_ticks[WIRE_INPUTS] FLASH = BOARD_LATENCIES_TICKS;
 
     cli();
     store_load(&board.store, &board.config);

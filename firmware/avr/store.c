@@ -25,7 +25,7 @@ void store_load(struct config_store *store, struct config *config)
 
 bool store_continue(struct config_store *store, struct config *config, uint8_t *code)
 {
-    struct config_next next;
+    struct config_next next = { 0, 0, 0 };
 
     if (store_busy()) {
         return false;

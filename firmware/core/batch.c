@@ -1,6 +1,7 @@
 /* Which edges go into the next batch, and up to what time is it complete?  See batch.h. */
 #include "batch.h"
 
+#include "flash.h"
 #include "frame.h"
 #include "inline.h"
 
@@ -25,13 +26,13 @@ _Static_assert(BATCH_SHARE_BYTES >= 15, "each input must get on in every batch")
 
 INLINE_NEVER void batch_init(struct batch *batch, const uint8_t latency_ticks[WIRE_INPUTS])
 {
-    const struct batch zero = { { 0, 0 }, 0, { { 0 } } };
-    uint8_t input;
+    struct batch_input *state = batch->input;
+    uint8_t left;
 
-    *batch = zero;
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        batch->input[input].latency_ticks = latency_ticks[input];
-        batch->input[input].shortest_ticks = WIRE_INTERVAL_NONE;
+    for (left = WIRE_INPUTS; left != 0u; left--) {
+        state->latency_ticks = flash_byte(latency_ticks++);
+        state->shortest_ticks = WIRE_INTERVAL_NONE;
+        state++;
     }
 }
 
@@ -48,7 +49,7 @@ INLINE_NEVER static void batch_count(struct batch_input *state, uint8_t seen, ui
     state->overruns += lost;
 }
 
-INLINE_NEVER void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment)
+void batch_discard(struct batch *batch, struct ring rings[WIRE_INPUTS], const struct batch_moment *moment)
 {
     uint8_t input;
 
@@ -118,7 +119,7 @@ void batch_release(struct batch *batch, uint8_t input)
     batch->input[input].held = false;
 }
 
-INLINE_NEVER uint8_t batch_waiting(const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
+uint8_t batch_waiting(const struct ring rings[WIRE_INPUTS], uint32_t now_ticks,
                                    uint32_t *oldest_age_ticks)
 {
     uint8_t bytes = 0;
@@ -207,7 +208,7 @@ static bool batch_losses_told(const struct batch_moment *moment)
 }
 
 /* How far an input lets `complete` go, after its edges up to the moment's head have been written or left. */
-INLINE_NEVER static void batch_limit_by_input(struct batch *batch, const struct batch_input *state, const struct ring *ring,
+static void batch_limit_by_input(struct batch *batch, const struct batch_input *state, const struct ring *ring,
                                               uint8_t head, const struct batch_moment *moment)
 {
     const uint8_t at = ring->tail;
@@ -230,7 +231,7 @@ INLINE_NEVER static uint8_t batch_share(const struct ring *ring, uint8_t head)
     return used < BATCH_SHARE_BYTES ? used : (uint8_t)BATCH_SHARE_BYTES;
 }
 
-INLINE_NEVER void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS],
+void batch_write(struct batch *batch, struct ring rings[WIRE_INPUTS],
                               const struct batch_moment *moment, uint8_t *line, uint8_t sequence)
 {
     uint8_t room = BATCH_ROOM_BYTES;

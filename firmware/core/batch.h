@@ -46,6 +46,7 @@ struct batch_moment {
     uint16_t lost[WIRE_INPUTS];      /* edges dropped by rings that were opened at this moment; this batch must tell them */
 };
 
+/* Once, of a batch that is all zeroes; the latencies lie in flash. */
 void batch_init(struct batch *batch, const uint8_t latency_ticks[WIRE_INPUTS]);
 
 /* Nobody listens: edges are counted and forgotten, and the promise starts at the moment. */

@@ -25,29 +25,29 @@ const struct config config_default = {
     .clock_u95_ppb = 0xFFFFFFFFul,
 };
 
-static void config_read_bytes(config_read_function *read, uint16_t address, uint8_t *bytes, uint8_t count)
+/* The one EEPROM there is, so that it need not be named in every call. */
+static config_read_function *config_read;
+
+INLINE_NEVER static uint8_t config_cell(uint16_t address)
 {
+    return config_read(address);
+}
+
+INLINE_NEVER static void config_cells(uint16_t address, void *bytes, uint8_t count)
+{
+    uint8_t *at = bytes;
+
     while (count-- != 0u) {
-        *bytes++ = read(address++);
+        *at++ = config_cell(address++);
     }
 }
 
-INLINE_NEVER static uint16_t config_read_u16(config_read_function *read, uint16_t address)
+static uint16_t config_u16(uint16_t address)
 {
-    return (uint16_t)(read(address) | (uint16_t)(read((uint16_t)(address + 1u)) << 8));
-}
+    uint16_t value;
 
-static uint32_t config_generation(config_read_function *read, uint16_t start)
-{
-    uint32_t generation;
-
-    config_read_bytes(read, (uint16_t)(start + 1u), (uint8_t *)&generation, sizeof generation);
-    return generation;
-}
-
-static bool config_input_sound(const struct config *config, uint8_t input, uint8_t targets)
-{
-    return input == 0u || (targets != 0u && (config->mode[input - 1u] & CONFIG_MODE_ENABLED) != 0u);
+    config_cells(address, &value, sizeof value);
+    return value;
 }
 
 /* The single bytes from `baud` to `fast_targets`: least and most. */
@@ -64,21 +64,28 @@ static const struct { uint8_t least; uint8_t most; } config_limits[] FLASH = {
 _Static_assert(sizeof config_limits / 2u == offsetof(struct config, circumference_um) - offsetof(struct config, baud), "each byte has its limits");
 
 /* Are all values in range and at one with each other?  `address`: of the configuration in the EEPROM. */
-INLINE_NEVER static bool config_sound(const struct config *config, config_read_function *read, uint16_t address)
+static bool config_sound(const struct config *config, uint16_t address)
 {
+    const uint8_t *const bytes = (const uint8_t *)config;
     uint16_t before = 0;
     uint8_t at;
 
     for (at = 0; at < sizeof config_limits / 2u; at++) {
-        const uint8_t value = ((const uint8_t *)config)[offsetof(struct config, baud) + at];
+        const uint8_t value = bytes[offsetof(struct config, baud) + at];
 
         if (value < flash_byte(&config_limits[at].least) || value > flash_byte(&config_limits[at].most)) {
             return false;
         }
     }
+    for (at = 0; at < 2u; at++) {            /* the wheel's, the fast one's */
+        const uint8_t input = bytes[offsetof(struct config, wheel_input) + at];
+        const uint8_t targets = bytes[offsetof(struct config, wheel_targets) + at];
+
+        if (input != 0u && (targets == 0u || (config->mode[input - 1u] & CONFIG_MODE_ENABLED) == 0u)) {
+            return false;
+        }
+    }
     if (config->version != CONFIG_VERSION
-        || !config_input_sound(config, config->wheel_input, config->wheel_targets)
-        || !config_input_sound(config, config->fast_input, config->fast_targets)
         || (config->wheel_input != 0u && config->wheel_input == config->fast_input)
         || (config->circumference_um != 0u
             && config->circumference_um - CONFIG_CIRCUMFERENCE_MIN_UM > CONFIG_CIRCUMFERENCE_MAX_UM - CONFIG_CIRCUMFERENCE_MIN_UM)
@@ -90,7 +97,7 @@ INLINE_NEVER static bool config_sound(const struct config *config, config_read_f
     }
     address = (uint16_t)(address + CONFIG_FIXED_BYTES);
     for (at = 0; at < config->angles; at++) {
-        const uint16_t angle = config_read_u16(read, address);
+        const uint16_t angle = config_u16(address);
 
         if (at == 0u ? angle != 0u : angle <= before) {
             return false;
@@ -101,39 +108,89 @@ INLINE_NEVER static bool config_sound(const struct config *config, config_read_f
     return true;
 }
 
-static bool config_whole(config_read_function *read, uint16_t start)
+/* What follows is in the next slot. */
+static uint16_t config_next_address(const struct config_store *store)
 {
-    uint16_t crc = WIRE_CRC_INIT;
-    uint8_t left;
-
-    if (read(start) != CONFIG_LENGTH || config_generation(read, start) == 0u) {
-        return false;
-    }
-    for (left = CONFIG_CRC_AT; left != 0u; left--) {
-        crc = frame_crc(crc, read(start++));
-    }
-    return config_read_u16(read, start) == crc;
+    return (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES);
 }
 
-/* Whole, and of values this firmware understands. */
-static bool config_slot_good(config_read_function *read, uint8_t slot, struct config *found)
+/* Of the next slot, which has that generation. */
+INLINE_NEVER static void config_begin_check(struct config_store *store, uint32_t generation)
 {
-    const uint16_t start = config_address(slot);
-
-    if (!config_whole(read, start)) {
-        return false;
-    }
-    config_read_bytes(read, (uint16_t)(start + CONFIG_HEADER_BYTES), (uint8_t *)found, CONFIG_FIXED_BYTES);
-    return config_sound(found, read, (uint16_t)(start + CONFIG_HEADER_BYTES));
-}
-
-static bool config_slot_erased(config_read_function *read, uint8_t slot)
-{
-    const uint16_t start = config_address(slot);
     uint8_t at;
 
-    for (at = 0; at < CONFIG_SLOT_BYTES; at++) {
-        if (read((uint16_t)(start + at)) != CONFIG_ERASED) {
+    store->work = CONFIG_CHECKING;
+    store->at = 0;
+    store->crc = WIRE_CRC_INIT;
+    store->seal.generation = generation;
+    store->seal.crc = frame_crc(WIRE_CRC_INIT, CONFIG_LENGTH);
+    for (at = 0; at < sizeof store->seal.generation; at++) {
+        store->seal.crc = frame_crc(store->seal.crc, ((const uint8_t *)&store->seal)[at]);
+    }
+}
+
+/* A piece of the next slot's configuration; after the last, if all is good, it is to be sealed. */
+INLINE_NEVER static enum config_turn config_go_on_checking(struct config_store *store)
+{
+    const uint16_t address = config_next_address(store);
+    struct config found;
+    uint8_t left;
+
+    for (left = CONFIG_PIECE; left != 0u && store->at < CONFIG_LENGTH; left--) {
+        const uint8_t byte = config_cell((uint16_t)(address + store->at));
+
+        store->crc = frame_crc(store->crc, byte);
+        store->seal.crc = frame_crc(store->seal.crc, byte);
+        store->at++;
+    }
+    if (store->at < CONFIG_LENGTH) {
+        return CONFIG_AGAIN;
+    }
+    config_cells(address, &found, CONFIG_FIXED_BYTES);
+    if ((!store->local && store->crc != store->host_crc) || !config_sound(&found, address)) {
+        return CONFIG_DONE;
+    }
+    store->work = CONFIG_SEALING;
+    store->at = 0;
+    store->tried = false;
+    return CONFIG_AGAIN;
+}
+
+/* The next slot is in force. */
+INLINE_NEVER static void config_take(struct config_store *store, struct config *config)
+{
+    config_cells(config_next_address(store), config, CONFIG_FIXED_BYTES);
+    store->generation = store->seal.generation;
+    store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - store->next_slot);
+    store->stored = true;
+    store->flags = 0;
+}
+
+/* The next slot, which begins there: whole, and of values this firmware understands. */
+static bool config_slot_good(struct config_store *store, uint16_t start)
+{
+    uint32_t generation;
+
+    if (config_cell(start) != CONFIG_LENGTH) {
+        return false;
+    }
+    config_cells((uint16_t)(start + 1u), &generation, sizeof generation);
+    config_begin_check(store, generation);
+    store->local = true;
+    do {
+        if (config_go_on_checking(store) == CONFIG_DONE) {
+            return false;
+        }
+    } while (store->work == CONFIG_CHECKING);
+    return config_u16((uint16_t)(start + CONFIG_CRC_AT)) == store->seal.crc;
+}
+
+static bool config_slot_erased(uint16_t start)
+{
+    uint8_t left;
+
+    for (left = CONFIG_SLOT_BYTES; left != 0u; left--) {
+        if (config_cell(start++) != CONFIG_ERASED) {
             return false;
         }
     }
@@ -142,33 +199,27 @@ static bool config_slot_erased(config_read_function *read, uint8_t slot)
 
 INLINE_NEVER void config_load(struct config_store *store, config_read_function *read, struct config *config)
 {
-    struct config found;
-    uint8_t slot;
+    uint8_t flags = 0;
+    uint8_t slot = CONFIG_SLOTS;
 
     *config = config_default;
-    store->read = read;
+    config_read = read;
     store->generation = 0;
-    store->next_slot = 0;
     store->stored = false;
-    store->work = CONFIG_IDLE;
-    store->flags = 0;
-    for (slot = 0; slot < CONFIG_SLOTS; slot++) {
-        const uint32_t generation = config_generation(read, config_address(slot));
+    while (slot-- != 0u) {
+        const uint16_t start = config_address(slot);
 
-        if (config_slot_good(read, slot, &found)) {
-            if (generation > store->generation) {
-                *config = found;
-                store->generation = generation;
-                store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - slot);
-                store->stored = true;
+        store->next_slot = slot;
+        if (config_slot_good(store, start)) {
+            if (store->seal.generation > store->generation) {
+                config_take(store, config);
             }
-        } else if (!config_slot_erased(read, slot)) {
-            store->flags |= WIRE_FLAG_CONFIG_ONE_COPY;
+        } else if (!config_slot_erased(start)) {
+            flags = WIRE_FLAG_CONFIG_ONE_COPY;
         }
     }
-    if (!store->stored) {
-        store->flags = WIRE_FLAG_CONFIG_DEFAULTS;
-    }
+    store->work = CONFIG_IDLE;
+    store->flags = store->stored ? flags : WIRE_FLAG_CONFIG_DEFAULTS;
 }
 
 static uint16_t config_in_force_address(const struct config_store *store)
@@ -176,18 +227,17 @@ static uint16_t config_in_force_address(const struct config_store *store)
     return (uint16_t)(config_address((uint8_t)(CONFIG_SLOTS - 1u - store->next_slot)) + CONFIG_HEADER_BYTES);
 }
 
-uint8_t config_byte(const struct config_store *store, const struct config *config, uint8_t at)
+INLINE_NEVER uint8_t config_byte(const struct config_store *store, const struct config *config, uint8_t at)
 {
     if (at < CONFIG_FIXED_BYTES) {
         return ((const uint8_t *)config)[at];
     }
-    return store->stored ? store->read((uint16_t)(config_in_force_address(store) + at)) : 0u;
+    return store->stored ? config_cell((uint16_t)(config_in_force_address(store) + at)) : 0u;
 }
 
 uint16_t config_angle(const struct config_store *store, uint8_t target)
 {
-    return config_read_u16(store->read,
-                           (uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target));
+    return config_u16((uint16_t)(config_in_force_address(store) + CONFIG_FIXED_BYTES + 2u * target));
 }
 
 uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t *bytes, uint8_t count)
@@ -205,28 +255,14 @@ uint8_t config_stage(struct config_store *store, uint16_t offset, const uint8_t 
     return WIRE_OK;
 }
 
-INLINE_NEVER static void config_begin_check(struct config_store *store)
-{
-    uint8_t at;
-
-    store->work = CONFIG_CHECKING;
-    store->at = 0;
-    store->crc = WIRE_CRC_INIT;
-    store->seal.generation = store->generation + 1u;
-    store->seal.crc = frame_crc(WIRE_CRC_INIT, CONFIG_LENGTH);
-    for (at = 0; at < sizeof store->seal.generation; at++) {
-        store->seal.crc = frame_crc(store->seal.crc, ((const uint8_t *)&store->seal)[at]);
-    }
-}
-
-uint8_t config_commit(struct config_store *store, uint16_t length, uint16_t crc)
+INLINE_NEVER uint8_t config_commit(struct config_store *store, uint16_t length, uint16_t crc)
 {
     if (length != CONFIG_LENGTH) {
         return WIRE_BAD_LENGTH;
     }
     store->local = false;
     store->host_crc = crc;
-    config_begin_check(store);
+    config_begin_check(store, store->generation + 1u);
     return WIRE_OK;
 }
 
@@ -261,44 +297,6 @@ void config_begin_change(struct config_store *store, struct config *config, cons
     store->tried = false;
 }
 
-static uint8_t config_go_on_checking(struct config_store *store, struct config_next *next)
-{
-    const uint16_t address = (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES);
-    struct config found;
-    uint8_t left;
-
-    for (left = CONFIG_PIECE; left != 0u && store->at < CONFIG_LENGTH; left--) {
-        const uint8_t byte = store->read((uint16_t)(address + store->at));
-
-        store->crc = frame_crc(store->crc, byte);
-        store->seal.crc = frame_crc(store->seal.crc, byte);
-        store->at++;
-    }
-    if (store->at < CONFIG_LENGTH) {
-        return CONFIG_AGAIN;
-    }
-    config_read_bytes(store->read, address, (uint8_t *)&found, CONFIG_FIXED_BYTES);
-    if ((!store->local && store->crc != store->host_crc) || !config_sound(&found, store->read, address)) {
-        next->code = WIRE_BAD_VALUE;
-        return CONFIG_DONE;
-    }
-    store->work = CONFIG_SEALING;
-    store->at = 0;
-    store->tried = false;
-    return CONFIG_AGAIN;
-}
-
-/* The slot is in force. */
-static void config_take(struct config_store *store, struct config *config)
-{
-    config_read_bytes(store->read, (uint16_t)(config_address(store->next_slot) + CONFIG_HEADER_BYTES), (uint8_t *)config,
-                      CONFIG_FIXED_BYTES);
-    store->generation = store->seal.generation;
-    store->next_slot = (uint8_t)(CONFIG_SLOTS - 1u - store->next_slot);
-    store->stored = true;
-    store->flags = 0;
-}
-
 /* Bytes into the next slot, each written where it does not stand there already.  Staging and copying first make the slot's
  * length invalid; sealing ends with it. */
 static uint8_t config_go_on_writing(struct config_store *store, struct config *config, struct config_next *next)
@@ -330,7 +328,7 @@ static uint8_t config_go_on_writing(struct config_store *store, struct config *c
         }
         next->address = (uint16_t)(config_address(store->next_slot) + offset);
         next->byte = byte;
-        if (store->read(next->address) != byte) {
+        if (config_cell(next->address) != byte) {
             if (store->tried) {
                 return CONFIG_DONE;                  /* the cell does not hold it */
             }
@@ -341,7 +339,7 @@ static uint8_t config_go_on_writing(struct config_store *store, struct config *c
         store->at++;
         if (at == last) {
             if (store->work == CONFIG_COPYING) {
-                config_begin_check(store);
+                config_begin_check(store, store->generation + 1u);
                 return CONFIG_AGAIN;
             }
             if (store->work == CONFIG_SEALING) {
@@ -361,7 +359,8 @@ enum config_turn config_go_on(struct config_store *store, struct config *config,
     INLINE_POINTER(store);
     next->code = WIRE_NOT_SAVED;
     if (store->work == CONFIG_CHECKING) {
-        turn = config_go_on_checking(store, next);
+        next->code = WIRE_BAD_VALUE;
+        turn = config_go_on_checking(store);
     } else if (store->work != CONFIG_IDLE) {
         turn = config_go_on_writing(store, config, next);
     }

@@ -102,7 +102,6 @@ struct config_seal {
 } __attribute__((packed));
 
 struct config_store {
-    config_read_function *read;
     uint32_t generation;           /* of the configuration in force; 0: the defaults */
     uint8_t flags;                 /* WIRE_FLAG_CONFIG_... */
     uint8_t next_slot;             /* the one that is written next */

@@ -1,6 +1,5 @@
 /* How does text get onto a 16x2 character display (HD44780 type, 4 bits, never read)?  See display.h. */
 #include "display.h"
-#include "inline.h"
 
 #include "inline.h"
 

@@ -24,7 +24,7 @@ INLINE_NEVER uint16_t frame_crc(uint16_t crc, uint8_t byte)
     return frame_crc_step(crc, byte);
 }
 
-INLINE_NEVER void frame_cobs_close(uint8_t *line, uint8_t length)
+void frame_cobs_close(uint8_t *line, uint8_t length)
 {
     uint8_t *code = line;
     uint8_t *at = line + FRAME_CODE_BYTES;
@@ -40,7 +40,7 @@ INLINE_NEVER void frame_cobs_close(uint8_t *line, uint8_t length)
     *at = WIRE_DELIMITER;
 }
 
-INLINE_NEVER uint8_t frame_close(uint8_t *line, uint8_t length)
+uint8_t frame_close(uint8_t *line, uint8_t length)
 {
     uint8_t *at = line + FRAME_CODE_BYTES;
     uint16_t crc = WIRE_CRC_INIT;
@@ -81,16 +81,17 @@ enum frame_cobs_step frame_cobs_feed(struct frame_cobs *cobs, uint8_t byte, uint
 
 static bool frame_whole(const struct frame_decoder *decoder)
 {
+    const uint8_t *at = decoder->bytes;
     uint16_t crc = WIRE_CRC_INIT;
-    uint8_t at;
+    uint8_t left;
 
     if (decoder->length < WIRE_OVERHEAD || decoder->length > FRAME_REQUEST_MAX) {
         return false;
     }
-    for (at = 0; at < decoder->length - FRAME_CRC_BYTES; at++) {
-        crc = frame_crc(crc, decoder->bytes[at]);
+    for (left = (uint8_t)(decoder->length - FRAME_CRC_BYTES); left != 0u; left--) {
+        crc = frame_crc(crc, *at++);
     }
-    return decoder->bytes[at] == (uint8_t)crc && decoder->bytes[at + 1u] == (uint8_t)(crc >> 8);
+    return frame_crc(frame_crc(crc, at[1]), at[0]) == 0u;    /* high byte first, it divides what stands before to nothing */
 }
 
 enum frame_event frame_feed(struct frame_decoder *decoder, uint8_t byte)

@@ -52,12 +52,12 @@ void message_u32(uint32_t value)
     message_u16((uint16_t)(value >> 16));
 }
 
-void message_u32_at(const void *value)
+INLINE_NEVER void message_u32_at(const void *value)
 {
     message_bytes(value, 4);
 }
 
-void message_tick(const struct tick *tick)
+INLINE_NEVER void message_tick(const struct tick *tick)
 {
     message_bytes(tick, sizeof *tick);
 }
@@ -74,7 +74,7 @@ void message_var(uint32_t value)
     message.end = message_put_var(message.end, value);
 }
 
-INLINE_NEVER void message_begin(uint8_t *line, uint8_t type, uint8_t sequence)
+void message_begin(uint8_t *line, uint8_t type, uint8_t sequence)
 {
     message.line = line;
     message.end = line + FRAME_CODE_BYTES;
@@ -89,10 +89,8 @@ uint8_t message_close(void)
 
 void message_hello(const struct message_hello *hello)
 {
-    message_u8(WIRE_PROTOCOL);
-    message_u8(VERSION_MAJOR);
-    message_u8(VERSION_MINOR);
-    message_u8(VERSION_PATCH);
+    message_u16(WIRE_PROTOCOL | VERSION_MAJOR << 8);     /* two fields at a time: one call */
+    message_u16(VERSION_MINOR | VERSION_PATCH << 8);
     message_u8(hello->board_kind);
     message_u32_at(hello->board_id);
     message_u32(WIRE_TICK_HZ);
@@ -134,33 +132,21 @@ void message_config_data(uint8_t asked, const uint32_t *generation, uint16_t len
     message_u16(offset);
 }
 
-INLINE_NEVER uint16_t message_read_u16(const uint8_t *bytes)
-{
-    return (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8));
-}
-
 /* Bytes of payload of each request, from ASK_HELLO on; of CONFIG_WRITE the fewest. */
 static const uint8_t message_request_bytes[] FLASH = { 0, 0, 1, 3, 3, 4 };
 
-uint8_t message_parse(const uint8_t *frame, uint8_t length, struct message_request *request)
+uint8_t message_check(const struct message_request *request, uint8_t length)
 {
-    const uint8_t *payload = frame + 2;
     const uint8_t bytes = (uint8_t)(length - WIRE_OVERHEAD);
-    const uint8_t type = frame[0];
-    const uint8_t at = (uint8_t)(type - WIRE_ASK_HELLO);
+    const uint8_t at = (uint8_t)(request->type - WIRE_ASK_HELLO);
     uint8_t wanted;
 
-    request->type = type;
-    request->sequence = frame[1];
     if (at >= sizeof message_request_bytes) {
         return WIRE_UNKNOWN_TYPE;
     }
     wanted = flash_byte(&message_request_bytes[at]);
-    if (bytes < wanted || (bytes != wanted && type != WIRE_CONFIG_WRITE)) {
+    if (bytes < wanted || (bytes != wanted && request->type != WIRE_CONFIG_WRITE)) {
         return WIRE_BAD_LENGTH;
     }
-    request->payload = payload;
-    request->offset = message_read_u16(payload);     /* behind a payload that is shorter stands the CRC */
-    request->count = type == WIRE_CONFIG_WRITE ? (uint8_t)(bytes - 2u) : payload[2];
-    return type == WIRE_STREAM && payload[0] > 1u ? WIRE_BAD_VALUE : WIRE_OK;
+    return request->type == WIRE_STREAM && request->on > 1u ? WIRE_BAD_VALUE : WIRE_OK;
 }

@@ -64,19 +64,30 @@ void message_result(uint8_t asked, uint8_t request, uint8_t code);
 void message_config_data(uint8_t asked, const uint32_t *generation, uint16_t length,
                          uint16_t offset);
 
-/* A request of the host, checked. */
+/* A request of the host, as it stands in its frame. */
 struct message_request {
     uint8_t type;
     uint8_t sequence;
-    uint8_t count;           /* CONFIG_READ, CONFIG_WRITE: bytes of the configuration */
-    uint16_t offset;         /* CONFIG_READ, CONFIG_WRITE; of CONFIG_COMMIT the length */
-    const uint8_t *payload;  /* in the frame */
-};
+    union {
+        uint8_t on;                      /* STREAM */
+        struct {
+            uint16_t offset;             /* CONFIG_READ, CONFIG_WRITE; of CONFIG_COMMIT the length */
+            union {
+                uint8_t count;           /* CONFIG_READ */
+                uint8_t bytes[1];        /* CONFIG_WRITE: message_write_bytes() */
+                uint16_t crc;            /* CONFIG_COMMIT */
+            };
+        };
+    };
+} __attribute__((packed, may_alias));
 
-uint16_t message_read_u16(const uint8_t *bytes);
+/* Of a CONFIG_WRITE: bytes of the configuration in it.  `length`: of its frame, with the CRC. */
+static inline uint8_t message_write_bytes(uint8_t length)
+{
+    return (uint8_t)(length - WIRE_OVERHEAD - sizeof(uint16_t));
+}
 
-/* Reads a frame whose CRC is right (`length` with its CRC).  Returns WIRE_OK, or the RESULT code that refuses it;
- * type and sequence are filled in always. */
-uint8_t message_parse(const uint8_t *frame, uint8_t length, struct message_request *request);
+/* Is that a request?  Its CRC is right, and `length` is with it.  WIRE_OK, or the RESULT code that refuses it. */
+uint8_t message_check(const struct message_request *request, uint8_t length);
 
 #endif

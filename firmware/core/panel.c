@@ -7,11 +7,11 @@
 
 #define PANEL_SECOND DISPLAY_COLUMNS
 
-/* A whole line each; blanks follow. */
-static const char panel_ft[] FLASH = "          ft/min";
-static const char panel_m[] FLASH = "          m/min";
-static const char panel_slip[] FLASH = "belt slip      %";
-static const char panel_alarm_slip[] FLASH = "!! SLIP !!     %";
+/* A whole line each; blanks follow.  A number below 32 stands for so many blanks. */
+static const char panel_ft[] FLASH = "\x0A" "ft/min";
+static const char panel_m[] FLASH = "\x0A" "m/min";
+static const char panel_slip[] FLASH = "belt slip\x06%";
+static const char panel_alarm_slip[] FLASH = "!! SLIP !!\x05%";
 static const char panel_alarm_fast[] FLASH = "!!! TOO FAST !!!";
 static const char panel_alarm_slow[] FLASH = "!!! TOO SLOW !!!";
 static const char panel_no_pulses[] FLASH = "NO PULSES";
@@ -20,7 +20,7 @@ static const char panel_not_set[] FLASH = "NOT SET";
 static const char panel_hold_set[] FLASH = "hold SET 2 s";
 static const char panel_starting[] FLASH = "wait: first turn";
 static const char panel_nothing[] FLASH = "";
-static const char panel_diameter[] FLASH = "D+blade     . mm";
+static const char panel_diameter[] FLASH = "D+blade\x05. mm";
 static const char panel_targets[] FLASH = "targets";
 
 #define PANEL_NUMBER_END 9u                /* columns behind a number */
@@ -30,12 +30,21 @@ static const char panel_targets[] FLASH = "targets";
 static void panel_fill(uint8_t line[DISPLAY_COLUMNS], const char *text)
 {
     uint8_t left;
+    uint8_t blanks = 0;
 
     for (left = DISPLAY_COLUMNS; left != 0u; left--) {
-        const uint8_t character = flash_byte(text);
+        uint8_t character = ' ';
 
-        *line++ = character != 0u ? character : (uint8_t)' ';
-        text += character != 0u ? 1 : 0;
+        if (blanks == 0u) {
+            character = flash_byte(text++);
+            if (character < ' ') {
+                blanks = (uint8_t)(character - 1u);
+                character = ' ';
+            }
+        } else {
+            blanks--;
+        }
+        *line++ = character;
     }
 }
 

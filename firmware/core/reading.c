@@ -19,7 +19,7 @@ static uint32_t reading_corrected_um(const struct config *config)
     return scale(config->circumference_um, READING_PPB + (uint32_t)config->clock_ppb, READING_PPB);
 }
 
-INLINE_NEVER static uint32_t reading_apart(uint32_t one, uint32_t other)
+static uint32_t reading_apart(uint32_t one, uint32_t other)
 {
     return one > other ? one - other : other - one;
 }
@@ -68,7 +68,7 @@ static void reading_alarm(struct reading *reading, uint8_t which, bool cause)
     }
 }
 
-void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
+INLINE_NEVER void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks)
 {
     struct speed_reading told = { SPEED_NO_PULSES, 0, 0 };
     enum reading_state state = READING_NOT_SET;
@@ -108,7 +108,7 @@ void reading_update(struct reading *reading, const struct config *config, struct
     reading_alarm(reading, 2, state == READING_TURNING && value < config->slowest_mm_per_min);
 }
 
-void reading_hold(struct reading *reading)
+INLINE_NEVER void reading_hold(struct reading *reading)
 {
     reading->holding = !reading->holding;
     reading->most_mm_per_min = 0;

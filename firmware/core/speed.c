@@ -21,12 +21,25 @@ INLINE_NEVER void speed_begin(struct speed *speed)
     speed->doubts = 0;
 }
 
+/* So many eighths of it. */
+INLINE_NEVER static uint32_t speed_eighths(uint32_t ticks, uint8_t eighths)
+{
+    uint32_t sum = 0;
+
+    ticks /= 8u;
+    while (eighths-- != 0u) {
+        sum += ticks;
+    }
+    return sum;
+}
+
 /* The last edge was one of a target that is marked: ends a window, and begins the next. */
 static void speed_mark(struct speed *speed, uint8_t bit)
 {
-    struct speed_mark *const mark = &speed->marks[speed->division];
+    struct speed_mark *mark = &speed->marks[speed->division];
     const struct speed_mark *const now = &speed->now;
 
+    INLINE_POINTER(mark);
     if ((speed->marked & bit) != 0u) {
         const uint32_t ticks = now->ticks - mark->ticks;
 
@@ -64,14 +77,14 @@ static uint8_t speed_steps(struct speed *speed, uint8_t targets, uint32_t gap_ti
 
     speed->before_ticks = gap_ticks;
     if (speed->doubts != 0u) {
-        if (gap_ticks < before_ticks - before_ticks / 4u) {
+        if (gap_ticks < speed_eighths(before_ticks, 6)) {
             speed->doubts = 0;
             if (usual_ticks != 0u) {
                 if (speed->missed > SPEED_MISSED_MAX) {
                     return 0;
                 }
             } else if (speed->peak_ticks == 0u || speed->edges != targets + 1u) {
-                if (before_ticks > speed->peak_ticks + speed->peak_ticks / 4u) {
+                if (before_ticks > speed_eighths(speed->peak_ticks, 10)) {
                     return 0;
                 }
                 speed->longest_now_ticks = before_ticks;
@@ -86,12 +99,12 @@ static uint8_t speed_steps(struct speed *speed, uint8_t targets, uint32_t gap_ti
             return 1;
         }
     }
-    if (gap_ticks > (usual_ticks != 0u ? usual_ticks + usual_ticks / 4u : before_ticks + before_ticks / 2u)) {
+    if (gap_ticks > (usual_ticks != 0u ? speed_eighths(usual_ticks, 10) : speed_eighths(before_ticks, 12))) {
         missed = 1;
         if (speed->window.turns != 0u) {
             const uint32_t mean_ticks = scale(speed->window.ticks, 1, (uint16_t)(speed->window.turns * targets));
 
-            for (missed = 0; gap_ticks > mean_ticks + mean_ticks / 8u * 5u && missed <= SPEED_MISSED_MAX; missed++) {
+            for (missed = 0; gap_ticks > speed_eighths(mean_ticks, 13) && missed <= SPEED_MISSED_MAX; missed++) {
                 gap_ticks -= mean_ticks;
             }
         }
@@ -212,7 +225,7 @@ void speed_read(struct speed *speed, uint8_t targets, uint32_t now_ticks, struct
         reading->state = SPEED_TURNING;
     }
     if (silent_ticks > SPEED_SILENT_TICKS && bound_ticks > turn_ticks) {
-        if (turn_ticks != 0u && bound_ticks > turn_ticks + turn_ticks / 8u) {
+        if (turn_ticks != 0u && bound_ticks > speed_eighths(turn_ticks, 9)) {
             reading->state = SPEED_SLOWER;
         }
         turn_ticks = bound_ticks;

@@ -4,21 +4,20 @@
 
 #include <stdint.h>
 
-/* Millivolts of the supply, from `reading` = 1024 * reference / supply; 0 when there is no reading.  Thirteen trials in
- * place of a division, which this processor has not. */
+#include "scale.h"
+
+#define SUPPLY_MOST_MV 8191u
+
+/* Millivolts of the supply, from `reading` = 1024 * reference / supply; 0 when there is no reading. */
 static inline uint16_t supply_mv(uint16_t reading, uint32_t reference_mv)
 {
-    uint16_t supply = 0;
-    uint16_t bit;
+    uint32_t supply;
 
-    for (bit = 1u << 12; reading != 0u && bit != 0u; bit >>= 1) {
-        const uint16_t trial = supply | bit;
-
-        if ((uint32_t)trial * reading <= reference_mv * 1024u) {
-            supply = trial;
-        }
+    if (reading == 0u) {
+        return 0;
     }
-    return supply;
+    supply = scale(reference_mv, 1024, reading);
+    return supply < SUPPLY_MOST_MV ? (uint16_t)supply : (uint16_t)SUPPLY_MOST_MV;
 }
 
 #endif

@@ -176,14 +176,14 @@ static uint8_t answer(struct device *device, const struct message_request *reque
         require(message_close() <= FRAME_LINE_MAX, "an answer longer than the line's buffer");
         return WIRE_OK;
     case WIRE_CONFIG_WRITE:
-        code = config_stage(&device->store, request->offset, request->payload + 2, request->count);
+        code = config_stage(&device->store, request->offset, request->bytes, message_write_bytes(device->decoder.length));
         if (code == WIRE_OK) {
             read_all(device, old);
             code = go_on(device, old, NULL);
         }
         break;
     case WIRE_CONFIG_COMMIT:
-        code = config_commit(&device->store, request->offset, message_read_u16(request->payload + 2));
+        code = config_commit(&device->store, request->offset, request->crc);
         if (code == WIRE_OK) {
             uint8_t new[CONFIG_LENGTH];
 
@@ -204,14 +204,14 @@ static uint8_t answer(struct device *device, const struct message_request *reque
 /* Returns the RESULT code of the request that ended with this byte; WIRE_OK when none did. */
 static uint8_t hear(struct device *device, uint8_t byte)
 {
-    struct message_request request;
+    const struct message_request *request = (const struct message_request *)device->decoder.bytes;
     uint8_t code = WIRE_OK;
 
     if (!device->off && frame_feed(&device->decoder, byte) == FRAME_READY) {
         require(device->decoder.length <= FRAME_REQUEST_MAX, "a frame longer than its buffer");
-        code = message_parse(device->decoder.bytes, device->decoder.length, &request);
+        code = message_check(request, device->decoder.length);
         if (code == WIRE_OK) {
-            code = answer(device, &request);
+            code = answer(device, request);
         }
     }
     return code;

@@ -441,6 +441,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     memset(rings, 0, sizeof rings);
     memset(put, 0, sizeof put);
     memset(at, 0, sizeof at);
+    memset(&batch, 0, sizeof batch);
     now = (uint64_t)input_u8(&input) << 24;
     look_due = now + LOOK_TICKS;
     looks = edges = steady_turn_ticks = 0;

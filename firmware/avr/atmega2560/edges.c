@@ -11,6 +11,7 @@
 #include "edges.h"
 
 #include "board.h"
+#include "inline.h"
 #include "inputs.h"
 #include "lock.h"
 
@@ -88,7 +89,7 @@ bool edges_listening(uint8_t input)
     return (EIMSK & _BV(INT5)) != 0u;
 }
 
-void edges_know_silent(uint8_t input)
+INLINE_NEVER void edges_know_silent(uint8_t input)
 {
     if (input == 0u) {
         edges_known.capture_1 &= (uint8_t)~_BV(ICIE4);

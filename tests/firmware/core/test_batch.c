@@ -4,6 +4,7 @@
  * A world of three inputs is played at random: quiet, busy and beyond what the line carries, with masks; edges reach
  * their ring a little late, as on the chip.  What really happened is kept beside it and every batch is held against it. */
 #include "batch.h"
+#include "flash.h"
 #include "frame.h"
 #include "report.h"
 #include "ring.h"
@@ -11,7 +12,7 @@
 #define LOSSES_KEPT 4u
 #define UNTOLD_MAX (RING_SLOTS + 1u + LOSSES_KEPT)
 
-static const uint8_t latency_ticks[WIRE_INPUTS] = { 0, 28, 30 };
+static const uint8_t latency_ticks[WIRE_INPUTS] FLASH = { 0, 28, 30 };
 
 /* What really happened on an input and has not been told: edges, and runs of dropped ones. */
 struct happening {
@@ -51,7 +52,7 @@ static bool before(uint32_t left, uint32_t right)
 static void interrupt(uint8_t input, bool again)
 {
     struct world_input *state = &world[input];
-    const uint32_t raw = state->next_ticks + latency_ticks[input];
+    const uint32_t raw = state->next_ticks + flash_byte(&latency_ticks[input]);
     const uint16_t dropped = rings[input].dropped;
 
     ring_put(&rings[input], (uint16_t)raw, (uint8_t)(raw >> 16));
@@ -91,7 +92,7 @@ static void advance(uint32_t ticks)
     uint8_t input;
 
     for (input = 0; input < WIRE_INPUTS; input++) {
-        while (!before(until, world[input].next_ticks + latency_ticks[input])
+        while (!before(until, world[input].next_ticks + flash_byte(&latency_ticks[input]))
                && world[input].untold_count < UNTOLD_MAX - 1u && world[input].loss_count < LOSSES_KEPT - 1u) {
             if (world[input].masked) {
                 world[input].next_ticks += world[input].gap_ticks;

@@ -119,12 +119,12 @@ static void answers(void)
     CHECK(message_close() == 12u + 4u);
 }
 
-static struct message_request request;
+static uint8_t frame[FRAME_REQUEST_MAX];
+static const struct message_request *const request = (const struct message_request *)frame;
 
 /* A request of this type with so many bytes 1, 2, 3, ... */
 static uint8_t parse(uint8_t type, uint8_t length)
 {
-    static uint8_t frame[FRAME_REQUEST_MAX];
     uint8_t at;
 
     frame[0] = type;
@@ -132,7 +132,7 @@ static uint8_t parse(uint8_t type, uint8_t length)
     for (at = 0; at < length; at++) {
         frame[2u + at] = (uint8_t)(at + 1u);
     }
-    return message_parse(frame, (uint8_t)(length + WIRE_OVERHEAD), &request);
+    return message_check(request, (uint8_t)(length + WIRE_OVERHEAD));
 }
 
 static void requests(void)
@@ -155,7 +155,7 @@ static void requests(void)
             const bool right = length >= lengths[n].least && length <= lengths[n].most;
 
             CHECK(parse(lengths[n].type, length) == (right ? WIRE_OK : WIRE_BAD_LENGTH));
-            CHECK(request.type == lengths[n].type && request.sequence == 0x99u);
+            CHECK(request->type == lengths[n].type && request->sequence == 0x99u);
         }
     }
     for (type = 0; type < 256u; type++) {
@@ -163,17 +163,17 @@ static void requests(void)
             CHECK(parse((uint8_t)type, 0) == WIRE_UNKNOWN_TYPE);
         }
     }
-    CHECK(parse(WIRE_STREAM, 1) == WIRE_OK && request.payload[0] == 1u);
-    CHECK(parse(WIRE_CONFIG_READ, 3) == WIRE_OK && request.offset == 0x0201u && request.count == 3u);
-    CHECK(parse(WIRE_CONFIG_WRITE, 4) == WIRE_OK && request.offset == 0x0201u && request.count == 2u);
-    CHECK(request.payload[2] == 3u && request.payload[3] == 4u);
-    CHECK(parse(WIRE_CONFIG_COMMIT, 4) == WIRE_OK && request.offset == 0x0201u && message_read_u16(request.payload + 2) == 0x0403u);
+    CHECK(parse(WIRE_STREAM, 1) == WIRE_OK && request->on == 1u);
+    CHECK(parse(WIRE_CONFIG_READ, 3) == WIRE_OK && request->offset == 0x0201u && request->count == 3u);
+    CHECK(parse(WIRE_CONFIG_WRITE, 4) == WIRE_OK && request->offset == 0x0201u && message_write_bytes(4u + WIRE_OVERHEAD) == 2u);
+    CHECK(request->bytes == &frame[4]);
+    CHECK(parse(WIRE_CONFIG_COMMIT, 4) == WIRE_OK && request->offset == 0x0201u && request->crc == 0x0403u);
     {
         static const uint8_t off[] = { WIRE_STREAM, 0, 0, 0, 0 };
         static const uint8_t two[] = { WIRE_STREAM, 0, 2, 0, 0 };
 
-        CHECK(message_parse(off, sizeof off, &request) == WIRE_OK && request.payload[0] == 0u);
-        CHECK(message_parse(two, sizeof two, &request) == WIRE_BAD_VALUE);
+        CHECK(message_check((const struct message_request *)off, sizeof off) == WIRE_OK);
+        CHECK(message_check((const struct message_request *)two, sizeof two) == WIRE_BAD_VALUE);
     }
 }
 
