@@ -106,6 +106,23 @@ def test_levels_of_the_optical_sensor_are_what_the_hand_says() -> None:
     assert found["white_v"] < 0.5
 
 
+def test_setting_the_optical_sensor_as_told_keeps_to_what_is_simulated(hardware: Path) -> None:
+    """The load that the guide tells to set, times U4's current, against half the supply: within "trimmed"."""
+    guide = (hardware / "README.md").read_text(encoding="utf-8")
+    words = r"come down to ([\d.]+) V\. .* until it is ([\d.]+) times as much: .* set ([\d.]+) kΩ"
+    found = re.search(words, guide, re.DOTALL)
+    assert found is not None
+    down_v, times, strong_ohm = float(found[1]), float(found[2]), float(found[3]) * 1e3
+    ranges = {each.parameter: each for each in read_ranges("optical")}
+    least, most = number(ranges["trimmed"].first), number(ranges["trimmed"].second)
+    # Where the stripe pulls TP1 down to 0.4 V the load carries 4.6 V; 1.6 times that load, in halves of 5 V.
+    assert least < (5.0 - down_v) * times / 2.5 < most
+    # Strong light: RV1's lowest, R51 alone (1.5 kohm within 5 %), already does; up to the strongest U4.
+    weakest_a, strongest_a = (5.0 - down_v) / (1500 * 1.05), number(ranges["bright_ma"].second) * 1e-3
+    for current_a in (weakest_a, strongest_a):
+        assert least < strong_ohm * current_a / 2.5 < most
+
+
 def test_another_way_of_integrating_agrees() -> None:
     damped = simulate(deck("hall", {}, noisy=True))
     exact = simulate(deck("hall", {}, noisy=True, also=[("method=gear reltol=3e-3", "method=trap reltol=1e-3")]))
