@@ -54,6 +54,22 @@ static void reading_slip(struct reading *reading, const struct config *config, u
     }
 }
 
+/* A maximum must stand for some looks. */
+static void reading_most(struct reading *reading, uint32_t value)
+{
+    if (value <= reading->most_mm_per_min) {
+        reading->more_looks = 0;
+        return;
+    }
+    if (reading->more_looks == 0u || value < reading->more_mm_per_min) {
+        reading->more_mm_per_min = value;
+    }
+    if (++reading->more_looks >= READING_MOST_LOOKS || reading->most_mm_per_min == 0u) {
+        reading->most_mm_per_min = reading->more_mm_per_min;
+        reading->more_looks = 0;
+    }
+}
+
 /* An alarm begins when its cause has been there for so many looks, and ends when it has been gone as long. */
 static void reading_alarm(struct reading *reading, uint8_t which, bool cause)
 {
@@ -96,10 +112,8 @@ INLINE_NEVER void reading_update(struct reading *reading, const struct config *c
         reading->shown_mm_per_min = value;
     }
     reading->slip_known = false;
+    reading_most(reading, state == READING_TURNING ? value : 0u);
     if (state == READING_TURNING) {
-        if (value > reading->most_mm_per_min) {
-            reading->most_mm_per_min = value;
-        }
         reading_slip(reading, config, told.ratio_millionths);
     }
     reading_alarm(reading, 0, state == READING_TURNING && config->fastest_mm_per_min != 0u && value > config->fastest_mm_per_min);

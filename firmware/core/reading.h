@@ -19,6 +19,9 @@
 #define READING_SLIP_LOOKS 10u                 /* 1 s */
 #define READING_SLOW_LOOKS 30u                 /* 3 s */
 
+/* A false edge, of an inverter's noise, upsets a window or two, 0.4 s; no blade peaks for so short a time. */
+#define READING_MOST_LOOKS 5u
+
 /* Not configured comes first, then what the pulses say. */
 enum reading_state { READING_NOT_SET, READING_NO_PULSES, READING_STARTING, READING_TURNING, READING_SLOWER };
 
@@ -36,7 +39,9 @@ struct reading {
     int16_t slip_hundredths;               /* of a percent; more than 100 % back or forth is cut */
     uint32_t shown_mm_per_min;             /* READING_TURNING: speed.  READING_SLOWER: slower than this.  Unmoved by less than a
                                             * third of a digit */
-    uint32_t most_mm_per_min;              /* since the hold began */
+    uint32_t most_mm_per_min;              /* since the hold began; stood for READING_MOST_LOOKS, but for the first */
+    uint32_t more_mm_per_min;              /* the least of ... */
+    uint8_t more_looks;                    /* ... so many looks in a row that saw more than that */
 };
 
 void reading_update(struct reading *reading, const struct config *config, struct speed *speed, uint32_t now_ticks);

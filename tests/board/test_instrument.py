@@ -309,6 +309,26 @@ def test_slip_and_limits_raise_the_alarm(start_board: Starter, measured: Measure
     assert 4.28 + 0.9 < began_s < 4.28 + 1.7
 
 
+def test_a_false_edge_is_no_maximum(start_board: Starter) -> None:
+    # one pulse too many makes four targets five for a window or two: the number jumps, the maximum does not
+    board = start_board("--speed", "20")
+    set_up(board, settings(targets=4, circumference_um=SAW_UM))
+    m_per_s = 2000.0 * FOOT_M / 60.0
+    times = wheel(np.full(2, m_per_s), np.array([0.0, 8.0]), uneven(4, np.random.default_rng(8)) % 1.0)
+    at = np.searchsorted(times, 4.0)
+    false_s = times[at - 1 : at + 1].mean()
+    board.inject_pulses(np.round(np.sort(np.append(times, false_s)) * BOARD_HZ), 1)
+    zero = board.cycle()
+    run_until(board, zero + BOARD_HZ)
+    press(board, "hold")
+    log = DisplayLog(board)
+    run_until(board, zero + round(7.5 * BOARD_HZ))
+    rows = log.read()
+    assert rows[-1].lines[0].startswith("MAX")
+    for row in rows:
+        check_speed(row.lines[0], m_per_s, "ft/min", "the highest")
+
+
 @on_every_board
 def test_buttons(start_board: Starter) -> None:
     board = start_board("--speed", "20")

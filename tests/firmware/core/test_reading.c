@@ -35,7 +35,7 @@ static void run(uint16_t looks, uint32_t turn_ticks, uint32_t fast_ticks)
 
 static void begin(void)
 {
-    static const struct reading zero = { READING_NOT_SET, 0, { 0 }, false, false, 0, 0, 0 };
+    static const struct reading zero = { READING_NOT_SET, 0, { 0 }, false, false, 0, 0, 0, 0, 0 };
 
     reading = zero;
     speed_begin(&speed);
@@ -164,6 +164,15 @@ static void hold(void)
     reading_hold(&reading);
     run(1, 150u * MS, 0);
     CHECK(reading.most_mm_per_min < 401000ul);
+    run(10, 150u * MS, 0);
+    speed_edge(&speed, 1, (uint32_t)(wheel_at - 75u * MS));                  /* a false edge, in the middle of a turn */
+    run(31, 150u * MS, 0);
+    CHECK(reading.most_mm_per_min < 401000ul);
+    run(10, 0, 0);
+    run(5, 90u * MS, 0);                                         /* the first number after a turn: three looks see it */
+    CHECK(reading.most_mm_per_min < 401000ul);
+    run(10, 90u * MS, 0);
+    CHECK(reading.most_mm_per_min > 666600ul && reading.most_mm_per_min < 666800ul);
 }
 
 /* Two pulses of a bouncing contact are no speed that 32 bits hold: it reads as too fast, not as any number. */
