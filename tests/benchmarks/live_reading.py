@@ -1,13 +1,15 @@
 """How true, how wide and how soon is the live reading in everything a machine does?
 
-    python tests/benchmarks/live_reading.py [--runs 30] [--first SEED] [--only WORD] [--unknown] [--shafts]
+    python tests/benchmarks/live_reading.py [--runs 30] [--tuned] [--only WORD] [--unknown] [--shafts]
 
 Seeded wheels of several speeds and target counts idle, start cuts, stall, run down, brake, start.  Each is read twenty
 times a second from a little before the event to a little after it.  By kind of event it prints
 
     held       share of the 95 % intervals that hold the true speed of that moment
-    informed   the same without those readings to which nothing could have told of the event yet: no edge came since it
-               began, nor was one due
+    blind      share of the readings to which nothing could have told of the event yet: no edge came since it began, nor
+               was one due.  (An event that takes the speed down at once is missed by all of them that are not wide
+               enough for it while nothing happens, so "held" cannot come to 100 %.)
+    informed   as "held", without the blind ones
     far off    share of the informed ones that miss the true speed by more than a tenth of it
     width      half-width in per cent of the idle speed: median and 95 % quantile
     ref.       the same of a Kalman filter that is told the angles, the timing and how much the speed wanders on this
@@ -15,9 +17,13 @@ times a second from a little before the event to a little after it.  By kind of 
     ?          seconds of an event in which the big digits show no number
 
 Angles of the targets are stored, or with --unknown learnt in twelve turns before the event.
+
+The estimator's rates were chosen on the seeds below HELD_OUT; what is reported is of those from there on, so that it
+owes nothing to the choice.  With --tuned the others are played, for whoever chooses anew.
 """
 
 import argparse
+import math
 import runpy
 import sys
 from collections.abc import Callable, Iterator
@@ -35,7 +41,9 @@ WHEELS = runpy.run_path(str(Path(__file__).parent.parent / "measure" / "conftest
 Floats = NDArray[np.float64]
 TICK_HZ = 16e6
 EVERY_S = 0.05
+BEFORE_S = 1.0  # at least, from the first edge to the event: a quick motor, too, is being read when it comes
 SHAFTS = ((0.2, 4), (0.4, 1), (0.4, 4), (0.4, 12), (0.8, 4), (1.3, 1), (1.3, 4), (1.3, 24), (3.0, 2), (24.0, 1))
+HELD_OUT = 10_000
 FAR = 0.1
 K95 = 1.96
 WANDERS = np.geomspace(1e-5, 3.0, 50)  # relative sd of the reference's speed after a second
@@ -160,7 +168,7 @@ def readings(
     speed_hz, targets = shaft
     chance = np.random.default_rng([seed, int(speed_hz * 10), targets])
     turns_before = 12.0 if unknown else 4.0
-    event = make(chance, turns_before / speed_hz + chance.uniform(0.0, 1.0 / speed_hz))
+    event = make(chance, max(turns_before / speed_hz, BEFORE_S) + chance.uniform(0.0, 1.0 / speed_hz))
     angles = WHEELS["uneven"](chance, targets)
     wheel = WHEELS["Wheel"](at_s=event.at_s, speed_hz=event.speed * speed_hz, angles_turns=angles)
     times, which = wheel.edges()
@@ -174,12 +182,13 @@ def readings(
     steady_s = WHEELS["steady"](speed_hz, event.begin_s + 2.0 / speed_hz, angles).edges()[0]
     due_s = steady_s[steady_s > event.begin_s][0] if event.speed[0] > 0 else 0.0
     seen, done = [], 0
-    for now_s in np.arange(event.look_s % EVERY_S, event.until_s, EVERY_S):
+    for number in range(-math.floor(event.look_s / EVERY_S), math.ceil((event.until_s - event.look_s) / EVERY_S)):
+        now_s = event.look_s + number * EVERY_S
         complete = int((now_s + 1.0) * TICK_HZ)
         upto = int(np.searchsorted(ticks, complete, side="right"))
         live.feed(ticks[done:upto], complete)
         done = upto
-        if now_s < event.look_s:
+        if number < 0:
             continue
         hz = live.reading().shaft_hz
         true_hz = float(wheel.speed_at(now_s))
@@ -235,7 +244,8 @@ def _line(name: str, seen: list[Seen], referred: list[Floats], events: int) -> s
     middle, most = np.quantile(width, [0.5, 0.95])
     least, less = np.quantile(100.0 * np.concatenate(referred), [0.5, 0.95])
     return (
-        f"{name:24} {100 * np.mean(miss <= 0):6.2f} % {100 * np.mean(miss[known] <= 0):6.2f} % "
+        f"{name:24} {100 * np.mean(miss <= 0):6.2f} % {100 * np.mean(~known):6.2f} % "
+        f"{100 * np.mean(miss[known] <= 0):6.2f} % "
         f"{100 * np.mean(miss[known] > FAR * true[known]):8.2f} % "
         f"{middle:8.2f} {most:8.1f} {least:8.2f} {less:8.1f} {queries:8.2f}\n"
     )
@@ -252,13 +262,14 @@ def main() -> None:
     """Play the events and print the table."""
     parser = argparse.ArgumentParser(description="How good is the live reading?")
     parser.add_argument("--runs", type=int, default=30, metavar="N", help="events of each kind on each shaft")
-    parser.add_argument("--first", type=int, default=0, metavar="SEED")
+    parser.add_argument("--tuned", action="store_true", help="the seeds on which the estimator's rates were chosen")
     parser.add_argument("--only", default="", metavar="WORD", help="kinds whose name holds the word")
     parser.add_argument("--unknown", action="store_true", help="the targets' angles are not stored")
     parser.add_argument("--shafts", action="store_true", help="a line for every shaft, too")
     options = parser.parse_args()
+    first = 0 if options.tuned else HELD_OUT
     sys.stdout.write(
-        f"{'kind':24} {'held':>8} {'informed':>8} {'far off':>10} {'width %':>8} {'95 %':>8} "
+        f"{'kind':24} {'held':>8} {'blind':>8} {'informed':>8} {'far off':>10} {'width %':>8} {'95 %':>8} "
         f"{'ref. %':>8} {'95 %':>8} {'? s':>8}\n"
     )
     for make in KINDS:
@@ -270,7 +281,7 @@ def main() -> None:
         for speed_hz, targets in SHAFTS:
             seen: list[Seen] = []
             both: list[tuple[Floats, Floats]] = []
-            for seed in range(options.first, options.first + options.runs):
+            for seed in range(first, first + options.runs):
                 told, played, edges_s, event = readings(make, (speed_hz, targets), seed, unknown=options.unknown)
                 seen += told
                 both += reference(played, edges_s, event, told)

@@ -14,10 +14,17 @@ def test_one_normal_part():
 
 
 def test_half_a_normal_part_is_left_above_zero():
-    # Median of |z|: 0.674490.  All of it lies above 0, so only 95 % of it need be below: |z| < 1.959964.
+    # Median of |z|: 0.674490.  What is below 0 is at 0, so 95 % lie between 0 and the one-sided quantile: z < 1.644854.
     mixture = Mixture([1.0], [0.0], [1.0])
     assert mixture.median() == pytest.approx(0.674490, abs=2 * FINE)
-    assert 0.6745 + mixture.half_width(0.6745) == pytest.approx(1.959964, rel=2 * FINE)
+    assert 0.6745 + mixture.half_width(0.6745) == pytest.approx(1.644854, rel=2 * FINE)
+
+
+def test_what_may_stand_reaches_down_to_zero():
+    # 16 % of a normal part at 1 with deviation 1 lies below 0: whoever leaves 0 out holds 84 % at most.
+    assert Mixture([1.0], [1.0], [1.0]).half_width(1.0) == pytest.approx(1.644854, rel=2 * FINE)
+    # At 3 deviations only 0.13 % does, and the usual interval holds 95 %.
+    assert Mixture([1.0], [3.0], [1.0]).half_width(3.0) == pytest.approx(1.959964, rel=2 * FINE)
 
 
 def test_nothing_is_above_zero():

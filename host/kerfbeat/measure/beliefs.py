@@ -5,6 +5,9 @@ intervals hold what they promise in cuts, stalls and run-downs, and are then as 
 noticed by test_the_digits_stand_in_a_cut and test_intervals_hold_what_machines_do.
 """
 
+import math
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,10 +28,12 @@ MOTIONS = (
 )
 CUT, SLOPE, BRAKE = 3, 4, 5
 NEAR_PER_S = 0.05  # changes from any motion up to a cut to the next calmer or livelier one
-CUT_PER_S, SLOPE_PER_S, BRAKE_PER_S = 0.015, 0.015, 0.03  # from any motion to these
+CUT_PER_S, SLOPE_PER_S, BRAKE_PER_S = 0.015, 0.015, 0.015  # from any motion to these
 END_PER_S = 0.05  # of a slope or a brake, on top
 RETIMED = 1e-4  # chance in one edge that the timing's quality changes
 LONGEST_S = 10.0  # after so long a belief is as likely to have changed as it ever is
+SHORTEST_S = 1e-4  # below it nothing changes that anybody could see
+STEPS_OF_OCTAVE = 20  # of times that are told apart
 HALVINGS = 6  # of the time, so that no motion changes twice in a part of it
 
 TIMING_S: Floats = np.repeat(np.array(TIMINGS_S), len(MOTIONS))
@@ -55,8 +60,15 @@ np.fill_diagonal(RETIMING, 1.0 - RETIMED)
 
 
 def change_after(elapsed_s: float) -> Floats:
-    """Chance of each belief (row) to have become each (column) in one edge and so long a time."""
-    motion = np.eye(len(MOTIONS)) + min(elapsed_s, LONGEST_S) / 2**HALVINGS * RATES_PER_S
+    """Chance of each belief (row) to have become each (column) in one edge and so long a time, which is taken to
+    about 2 %: the rates are not known better, and so the answers can be kept.
+    """
+    return _change_in_octaves(round(STEPS_OF_OCTAVE * math.log2(min(max(elapsed_s, SHORTEST_S), LONGEST_S))))
+
+
+@lru_cache(maxsize=1024)
+def _change_in_octaves(steps: int) -> Floats:
+    motion = np.eye(len(MOTIONS)) + 2.0 ** (steps / STEPS_OF_OCTAVE - HALVINGS) * RATES_PER_S
     for _ in range(HALVINGS):
         motion = motion @ motion
     both = RETIMING[:, None, :, None] * motion[None, :, None, :]

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.measure import beliefs
+from kerfbeat.measure.late import OUT, LateEdge, late_edge
 from kerfbeat.measure.mixture import Mixture
 
 __all__ = ["ANGLE_SHARE", "PhaseBank"]
@@ -28,6 +29,7 @@ LEAST_WEIGHT = 1e-9
 UNSEEN = 3e-4  # chance that a target passed and gave no pulse
 NEGLIGIBLE = 1e-5  # weight below which a belief is left out of a reading
 ALL = slice(None)
+FAR_OFF = 4.0  # standard deviations before which nobody expects a target
 FORGET = 0.05
 THETA, SPEED, ACCELERATION, ANGLES = 0, 1, 2, 3
 
@@ -50,6 +52,7 @@ class PhaseBank:
         self.covariance = np.zeros((count, size, size))
         self.weight = np.full(count, 1.0 / count)
         self.surprise = 1.0  # running mean of squared innovations over their variance; 1 if the beliefs are right
+        self._late: LateEdge | None = None  # the last edge taken, if it came late
 
     def start(self, *, speed_hz: float, gap_s: float, target: int, angle_turns: Floats | None = None) -> None:
         """Begin from two edges `gap_s` apart, of which `target` is the later; angles as given or unknown.
@@ -75,7 +78,7 @@ class PhaseBank:
         self.covariance[:, SPEED, SPEED] = (np.where(ramp, 0.5, spread) * speed_hz) ** 2
         self.covariance[:, ACCELERATION, ACCELERATION] = ramp * (speed_hz / gap_s) ** 2
         self.weight = np.full(len(self.weight), 1.0 / len(self.weight))
-        self.surprise = 1.0
+        self.surprise, self._late = 1.0, None
         self._summarise()
 
     def _move(self, mean: Floats, covariance: Floats, h: float, kept: NDArray[np.int64] | slice = ALL) -> None:
@@ -160,6 +163,7 @@ class PhaseBank:
         mean += gain * innovation[:, None]
         covariance -= gain[:, :, None] * row[:, None, :]
         nearness = innovation * innovation / variance
+        self._late = late_edge(weight, innovation, np.sqrt(variance), elapsed_s=elapsed_s, speed_hz=self._speed)
         log_weight = np.log(weight) - 0.5 * (nearness + np.log(variance))
         weight = np.exp(log_weight - log_weight.max())
         weight = np.maximum(weight / weight.sum(), LEAST_WEIGHT)
@@ -186,6 +190,7 @@ class PhaseBank:
     def give_back(self, kept: tuple[Floats, Floats, Floats, float]) -> None:
         """Forget what was taken since."""
         self.mean, self.covariance, self.weight, self.surprise = kept
+        self._late = None
         self._summarise()
 
     def _summarise(self) -> None:
@@ -228,19 +233,24 @@ class PhaseBank:
         kept = np.flatnonzero(weight > NEGLIGIBLE)
         mean, covariance, weight = mean[kept], covariance[kept], weight[kept]
         self._move(mean, covariance, elapsed_s, kept)
-        speeds = _mixture(weight, mean[:, SPEED], covariance[:, SPEED, SPEED])
-        if awaited is None:
-            speed_hz = speeds.median()
-            return speed_hz, speeds.half_width(speed_hz)
-        late = _mixture(*self._not_yet(mean, covariance, weight, awaited, beliefs.TIMING_S[kept]))
-        late_hz = late.median()
-        speed_hz = speeds.median() if calm else late_hz
-        return speed_hz, late.half_width(late_hz) + abs(late_hz - speed_hz)
+        foreseen = told = _mixture(weight, mean[:, SPEED], covariance[:, SPEED, SPEED])
+        parts = awaited and self._not_yet(mean, covariance, weight, awaited, beliefs.TIMING_S[kept])
+        if parts is not None:
+            told = _mixture(*parts)
+        middle_hz = told.median()
+        speed_hz = foreseen.median() if calm and told is not foreseen else middle_hz
+        u95_hz = told.half_width(middle_hz) + abs(middle_hz - speed_hz)
+        if parts is not None and float(parts[0][: len(kept)].sum()) < OUT * float(weight.sum()):
+            u95_hz = max(u95_hz, speed_hz)
+        elif self._late is not None:
+            u95_hz = max(u95_hz, speed_hz - self._late.lowest_hz(elapsed_s))
+        return speed_hz, u95_hz
 
     def _not_yet(
         self, mean: Floats, covariance: Floats, weight: Floats, awaited: tuple[float, int, float], timing_s: Floats
-    ) -> tuple[Floats, Floats, Floats]:
-        """Weight, speed and its variance of beliefs and of the same had a target been missed, as a target has not come.
+    ) -> tuple[Floats, Floats, Floats] | None:
+        """Weight, speed and its variance of beliefs and of the same had a target been missed, as a target has not come;
+        None while no belief says that it should have.
 
         Mean and variance of a normal quantity known to be below a limit: Johnson, Kotz & Balakrishnan, Continuous
         Univariate Distributions 1, 13.10 (from memory); of another one, by its regression on that.
@@ -250,6 +260,8 @@ class PhaseBank:
         variance = np.maximum(variance, 0.0) + (timing_s * mean[:, SPEED]) ** 2 + 1e-14 + blur_turns**2
         sd = np.sqrt(variance)
         limit = (steps / self.targets - mean[:, THETA] + mean[:, 3]) / sd
+        if limit.min() > FAR_OFF:
+            return None
         below = np.array([max(0.5 * math.erfc(-each / math.sqrt(2.0)), 1e-300) for each in limit])
         shift = np.where(limit > -30.0, np.exp(-0.5 * limit * limit) / math.sqrt(2.0 * math.pi) / below, -limit)
         gain = (covariance[:, THETA, SPEED] - covariance[:, 3, SPEED]) / variance
@@ -268,6 +280,13 @@ class PhaseBank:
         spread = (self.mean[:, ACCELERATION] - value) ** 2
         variance = self.weight @ (self.covariance[:, ACCELERATION, ACCELERATION] + spread)
         return value, math.sqrt(max(float(variance), 0.0))
+
+    def angle_between(self, target: int, following: int) -> tuple[float, float]:
+        """Angle error of one target less another's, and its standard uncertainty, turns."""
+        here, ahead = ANGLES + target, ANGLES + following
+        covariance = self.covariance
+        variance = covariance[:, here, here] - 2.0 * covariance[:, here, ahead] + covariance[:, ahead, ahead]
+        return self._angle[following] - self._angle[target], math.sqrt(max(float(self.weight @ variance), 0.0))
 
     def angles(self) -> tuple[Floats, Floats]:
         """Angle errors of the targets and their standard uncertainty, (targets,) turns; their mean is arbitrary."""

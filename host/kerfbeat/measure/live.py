@@ -209,11 +209,10 @@ class LiveSpeed:
             return 1.0, even
         if count.stride > 1:
             return 2.0 * even, even  # many targets stand near even, since each needs its room
-        errors, u = count.bank.angles()
         steps = next((k for k in range(1, self._targets) if not count.is_gone(count.slot + k)), self._targets)
-        here, ahead = count.slot % self._targets, (count.slot + steps) % self._targets
-        gap = steps * even + float(errors[ahead] - errors[here])
-        return min(1.0, gap + 2.0 * math.hypot(float(u[ahead]), float(u[here]))), max(gap, 0.1 * even)
+        error, u = count.bank.angle_between(count.slot % self._targets, (count.slot + steps) % self._targets)
+        gap = steps * even + error
+        return min(1.0, gap + 2.0 * u), max(gap, 0.1 * even)
 
     def _awaited(self) -> tuple[float, int, float] | None:
         """The next target that should come, for `PhaseBank.speed`; None where it may have been lost on the way."""

@@ -14,7 +14,7 @@ ROOT_2 = math.sqrt(2.0)
 
 
 class Mixture:
-    """Normal parts; one that reaches below 0 counts with what is left of it above.
+    """Normal parts; what of one lies below 0 is at 0, since a shaft that is braked stops and does not turn back.
 
     weight, mean, sd : (n,); weights not below 0, deviations above it.
     """
@@ -23,10 +23,11 @@ class Mixture:
         least = RARE * max(weight)
         self._parts = [(0.5 * w, m, ROOT_2 * s) for w, m, s in zip(weight, mean, sd, strict=True) if w > least]
         self._narrowest = min(s for _, _, s in self._parts) / ROOT_2
+        self._weight = 2.0 * sum([w for w, _, _ in self._parts])
         self._whole = sum([w * math.erfc(-m / s) for w, m, s in self._parts])
 
     def median(self) -> float:
-        """The middle, to FINE of the narrowest part's deviation; 0 if nothing is above 0."""
+        """The middle of what is above 0, to FINE of the narrowest part's deviation; 0 if nothing is."""
         erfc, parts, half = math.erfc, self._parts, 0.5 * self._whole
         if not self._whole > 0.0:
             return 0.0
@@ -41,14 +42,12 @@ class Mixture:
         return 0.5 * (low + high)
 
     def half_width(self, centre: float, *, level: float = LEVEL) -> float:
-        """Half the width of the interval around `centre` that holds `level` of what is above 0; too wide by FINE of it
-        at most.
-        """
+        """Half the width of the interval around `centre` that holds `level` of all; too wide by FINE of it at most."""
         erfc, parts = math.erfc, self._parts
         narrow, wide = 0.5 * self._narrowest, max(abs(m - centre) + FARTHEST_SD * s for _, m, s in parts)
         while wide > (1.0 + FINE) * narrow:
             width = math.sqrt(narrow * wide)
-            left, right = max(centre - width, 0.0), centre + width
+            left, right = centre - width if centre > width else -math.inf, centre + width
             held = sum([w * (erfc((left - m) / s) - erfc((right - m) / s)) for w, m, s in parts])
-            narrow, wide = (width, wide) if held < level * self._whole else (narrow, width)
+            narrow, wide = (width, wide) if held < level * self._weight else (narrow, width)
         return wide
