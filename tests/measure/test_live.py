@@ -333,6 +333,41 @@ def test_the_place_of_a_lost_target_is_learnt(bench):
         assert live.reading().missing == len(times) - len(seen)
 
 
+@pytest.mark.parametrize(("targets", "speed_hz"), [(24, 1.3), (2, 3.0), (2, 0.8)])
+def test_the_place_of_a_lost_target_is_learnt_where_few_are_followed_or_half_are_lost(bench, targets, speed_hz):
+    # After a few turns without it the silence at its place is no news; and of two targets the one that is left is still
+    # one of two, though its pulses are as even as those of a wheel that turns half as fast.
+    rng = np.random.default_rng(3)
+    times, which = bench.steady(speed_hz, 30.0, bench.uneven(rng, targets)).edges()
+    seen = times[~((times > 15.0) & (which == 1))]
+    live = LiveSpeed(targets=targets, tick_hz=TICK_HZ)
+    live.set_clock(0.0, 0.0)
+    readings = play(live, bench.ticks_of(seen + rng.normal(0, JITTER_S, len(seen))), 30.0)
+    late = [reading for now_s, reading in readings if now_s > 15.0 + 5 / speed_hz]
+    assert {reading.state for reading in late} == {"turning"}
+    assert np.abs([reading.shaft_hz.value / speed_hz - 1.0 for reading in late]).max() < 2e-3
+    assert max(reading.shaft_hz.u95 for reading in late) < 0.05 * speed_hz
+    # The last that stayed away may still be awaited.
+    assert len(times) - len(seen) - live.reading().missing in (0, 1)
+
+
+@pytest.mark.parametrize(("targets", "speed_hz"), [(1, 24.0), (1, 1.3), (4, 1.3), (24, 1.3)])
+@pytest.mark.parametrize("bounces", [1, 2])
+def test_a_contact_that_bounces_at_every_target_is_read_from_the_start(bench, targets, speed_hz, bounces):
+    # Contacts bounce for less than a millisecond (common practice, no published source).
+    rng = np.random.default_rng(5)
+    times, _ = bench.steady(speed_hz, 12.0, bench.uneven(rng, targets)).edges()
+    after = times[:, None] + np.cumsum(rng.uniform(1e-4, 4e-4, (len(times), bounces)), axis=1)
+    live = LiveSpeed(targets=targets, tick_hz=TICK_HZ)
+    live.set_clock(0.0, 0.0)
+    readings = play(live, bench.ticks_of(np.sort(np.concatenate((times, after.ravel())))), 12.0)
+    late = [reading for now_s, reading in readings if now_s > 5.0]
+    assert {reading.state for reading in late} == {"turning"}
+    assert np.abs([reading.shaft_hz.value / speed_hz - 1.0 for reading in late]).max() < 2e-3
+    assert live.reading().missing == 0
+    assert bounces * len(times) - 5 <= live.reading().extra <= bounces * len(times)
+
+
 def test_noise_at_standstill_is_no_speed(bench):
     # Bursts alone, from a machine at rest: no speed may be told from them.
     for seed in range(4):

@@ -63,7 +63,7 @@ class Counted:
         self._crowd = Crowd()
         self._last_share = 1.0
         self._gaps_s: list[float] = []
-        self._missed = [0] * self.bank.targets  # in how many turns running each target did not come
+        self._missed = [0] * self.targets  # in how many turns running each target did not come
         self._before: Before | None = None  # what was, before the last edge if that was unexpected
         self._likely_per_s = self._nearness = math.nan
         self._first_tick: int | None = None
@@ -77,7 +77,7 @@ class Counted:
         self.running = self.matched = self._bank_started = False
         self.slot = self.used_slot = self._hidden = self._refused = self._match_at = 0
         self._trouble, self._last_share, self._gaps_s, self._before = 0.0, 1.0, [], None
-        self._missed = [0] * self.bank.targets
+        self._missed = [0] * self.targets
 
     @property
     def age_ticks(self) -> int:
@@ -122,7 +122,7 @@ class Counted:
 
     def is_gone(self, slot: int) -> bool:
         """Whether the target of a slot came in none of the last turns."""
-        return self._missed[self._followed(slot)] >= EMPTY_TURNS
+        return self._missed[slot % self.targets] >= EMPTY_TURNS
 
     def _speed_hz(self) -> float:
         return max(self.bank.speed_hz, 0.1 * self.last_gap_hz) if self._bank_started else self.last_gap_hz

@@ -9,7 +9,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.measure.crowd import BURST, CLOSE_S, DROWNED
+from kerfbeat.measure.crowd import BOUNCE_S, BURST, CLOSE_S, DROWNED
 from kerfbeat.measure.spacing import match_pattern, pattern_angles
 from kerfbeat.measure.which_target import NONE, PLAIN, WhichTarget
 
@@ -27,6 +27,7 @@ FORGETTING = 0.9
 PAUSE_GAPS = 4.6  # more than any missing pulses make
 EVEN_GAPS, EVEN_RATIO = 3, 1.3  # so many gaps in a row, the longest over the shortest below that: a shaft that runs
 ASTRAY_SPEED = 1.25  # steadily; if the filters' speed is off theirs by that, they were led astray, and begin anew
+LONG_TURNS = 4  # a count so old is not led astray by pulses that stay away: they are missing
 NOISY, CONFIRMED = 0.1, 3  # share of refused edges from which a new count is believed after so many targets only
 FORESEEN = 0.3  # a burst's first edge is no target, unless so many were foreseen within CLOSE_S of its time
 
@@ -67,7 +68,8 @@ class PulseCount(WhichTarget):
             self._second(tick, gap_s)
             return
         if gap_s > PAUSE_GAPS * max(self._gap_s * (1 + self._hidden), 1.0 / (self.targets * self._speed_hz())):
-            self.break_off(tick)  # after a pause one edge says nothing of the speed
+            if not self._bounced_once(tick):
+                self.break_off(tick)  # after a pause one edge says nothing of the speed
             return
         if self._was_burst(tick):
             return
@@ -93,6 +95,19 @@ class PulseCount(WhichTarget):
             self._crowd.refused()
         else:
             self._anew(tick, gap_s, refused=passed == NONE)
+
+    def _bounced_once(self, tick: int) -> bool:
+        """Whether all that came before the pause was one target's bounce; then the edge after it is the second target.
+
+        Else a contact that bounces at every target would begin the count anew with each.
+        """
+        if self.age_ticks > BOUNCE_S * self.tick_hz:
+            return False
+        bounces, begin = self.slot, self._begun_tick
+        self.break_off(begin)
+        self.extra += bounces
+        self._second(tick, (tick - begin) / self.tick_hz)
+        return True
 
     def _was_burst(self, tick: int) -> bool:
         """Whether this edge shows that the last target, unexpected as it was, began a burst of noise; then it is taken
@@ -165,11 +180,13 @@ class PulseCount(WhichTarget):
 
     def _accept(self, tick: int, gap_s: float, passed: int) -> None:
         due = self._is_due(tick, self.slot + passed)
-        for skipped in range(self.slot + 1 + self._hidden, self.slot + passed) if self.stride == 1 else ():
-            self._missed[self._followed(skipped)] += 1
+        for skipped in range(self.slot + 1 + self._hidden, self.slot + passed):
+            self._missed[skipped % self.targets] += 1
         self.slot += passed
-        self._missed[self._followed(self.slot)] = 0
-        self._gaps_s = [*self._gaps_s[1 - EVEN_GAPS :], gap_s]
+        self._missed[self.slot % self.targets] = 0
+        # A target that falls off a wheel of two leaves gaps as even, and twice as long, as those of a slower wheel do.
+        even = passed if self.slot > LONG_TURNS * self.targets else 1
+        self._gaps_s = [*self._gaps_s[1 - EVEN_GAPS :], gap_s / max(1, even)]
         self._gap_s = gap_s / max(1, passed)
         self.last_tick = tick
         self._refused = self._hidden = 0

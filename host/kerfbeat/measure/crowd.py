@@ -3,7 +3,7 @@
 Every edge is compared with the one before it, whatever either was taken for.
 """
 
-__all__ = ["BURST", "CLOSE_S", "DROWNED", "Crowd"]
+__all__ = ["BOUNCE_S", "BURST", "CLOSE_S", "DROWNED", "Crowd"]
 
 CROWDED = 0.25  # gaps behind the edge before: no shaft like this one turns so fast
 BOUNCE_S = 1e-3  # contacts bounce no longer (common practice, no published source)

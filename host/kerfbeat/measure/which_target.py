@@ -118,7 +118,7 @@ class WhichTarget(Counted):
 
     def _gone(self, base: int, missing: int) -> int:
         """How many of the targets missing before the edge are known to be gone."""
-        return sum(self.is_gone(self.slot + base + k) for k in range(missing)) if self.stride == 1 else 0
+        return sum(self.is_gone(self.slot + base + k) for k in range(missing))
 
     def _miss_chance(self, base: int, missing: int) -> float:
         """How likely these targets are missing, by chance or since they are gone."""
