@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from kerfbeat.calibrate.clocks import clocks_of
-from kerfbeat.calibrate.diameter import find_diameter
+from kerfbeat.calibrate.diameter import Counted, Reference, find_diameter
 from kerfbeat.calibrate.drive import calibrate_drive
 from kerfbeat.calibrate.learn import learn_targets
 from kerfbeat.calibrate.points import steady_points_of
@@ -31,6 +31,7 @@ THREE_SHAFTS = parse_machine(demo_text("saw").replace(BLADE, "") + "\n[sensor.dr
 SHOWN_HZ = (20, 26, 32, 38, 44, 50)
 BASE_HZ = 50.0
 LENGTH_SD_M = 1e-3  # how well the blade is measured
+PRESSED_SD_S = 0.1, 0.2  # of one press of a stopwatch, from a quick hand to a slow one (common practice)
 # The priors of the sweep, said again: a change of one side alone shows in the coverage.
 GROWTH_SD, CREEP_SD, INVERTER_HALF_WIDTH, DISPLAY_STEP_HZ = 0.5, 1e-4, 1e-4, 0.1
 
@@ -119,7 +120,45 @@ def drive(folder: Path, seed: int, machine: Machine) -> Held:
     return held
 
 
+def by_hand(folder: Path, seed: int) -> Held:
+    """A wheel sensor alone: blade passes counted with a stopwatch, and a tachometer held to the blade."""
+    random = np.random.default_rng([seed, 3])
+    passes = int(random.integers(10, 41))
+    settings = {"duration_s": f"{20 + 3.0 * passes}", "wander": _wander(random), "hz": f"{random.uniform(45, 60):.1f}"}
+    log, truth = _played(folder, WHEEL_ONLY, seed, settings)
+    seconds, turns = np.array(truth["trace"]["seconds"]), np.array(truth["trace"]["blade_turns"])
+    begun = turns[0] + random.uniform(2.0, turns[-1] - turns[0] - passes - 1.0)  # the mark stands anywhere
+    start_s, end_s = np.interp([begun, begun + passes], turns, seconds)
+    pressed_sd_s = random.uniform(*PRESSED_SD_S)  # of one person; that everybody is late on average drops out
+    timed_s = end_s - start_s + pressed_sd_s * (random.standard_normal() - random.standard_normal())
+    length_m, thickness_m = truth["blade_length_m"], SAW.wheel.blade_thickness_m
+    counted, _ = find_diameter(
+        [log],
+        blade_length_m=length_m + LENGTH_SD_M * random.standard_normal(),
+        u_length_m=LENGTH_SD_M,
+        counted=Counted(passes=passes, seconds=round(timed_s, 1)),
+        reference=None,
+    )
+    # Read off its display some seconds into the run, as the mean of the last few.
+    u_part, at_s = 10 ** random.uniform(-3, -2), random.uniform(10.0, seconds[-1] - 5.0)
+    now_hz = np.diff(np.interp([at_s - 2.0, at_s + 2.0], seconds, turns))[0] / 4.0
+    read_m_per_s = length_m * now_hz * (1 + u_part * random.standard_normal())
+    held_to, _ = find_diameter(
+        [log],
+        blade_length_m=None,
+        u_length_m=0.0,
+        counted=None,
+        reference=Reference(m_per_s=read_m_per_s, u_m_per_s=u_part * read_m_per_s),
+    )
+    true_m = length_m * truth["mean_hz"]["blade"] / truth["mean_hz"]["wheel"] / math.pi - thickness_m
+    return {
+        "wheel diameter by stopwatch": [abs(counted.diameter_m.value - true_m) <= counted.diameter_m.u95],
+        "wheel diameter by reference": [abs(held_to.diameter_m.value - true_m) <= held_to.diameter_m.u95],
+    }
+
+
 CAMPAIGNS = {
+    "blade by hand": by_hand,
     "steady run": targets_clock_and_wheel,
     "wheel sensor alone": lambda folder, seed: drive(folder, seed, WHEEL_ONLY),
     "sensors on three shafts": lambda folder, seed: drive(folder, seed, THREE_SHAFTS),

@@ -9,7 +9,7 @@ from collections import defaultdict
 import pytest
 from one_machine import CAMPAIGNS, bounds
 
-RUNS = 24  # 20 s in all
+RUNS = 24  # half a minute in all
 UNLIKELY_SD = 3.5  # a short campaign refutes what is far off; by chance a share lies so far outside once in 4000
 
 

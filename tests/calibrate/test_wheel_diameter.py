@@ -93,7 +93,7 @@ def test_stopwatch(long):
     held = 0
     for _ in range(2000):
         wheel_hz = 0.4 * (1 + 1e-4 * random.standard_normal())
-        seconds = 40 / (RATE * 0.4) + 0.1 * (random.standard_normal() - random.standard_normal())
+        seconds = 40 / (RATE * 0.4) + 0.15 * (random.standard_normal() - random.standard_normal())
         found = diameter_from_stopwatch(
             passes=40, seconds=seconds, wheel_hz=wheel_hz, u_wheel=1e-4,
             blade_length_m=LENGTH_M + 0.001 * random.standard_normal(), u_length_m=0.001,
@@ -101,7 +101,8 @@ def test_stopwatch(long):
         )  # fmt: skip
         held += abs(found.diameter_m.value - DIAMETER_M) <= found.diameter_m.u95
     assert 0.93 < held / 2000 < 0.97
-    assert found.contributions_m["stopwatch"] == pytest.approx(0.3321 * math.sqrt(2) * 0.1 / seconds, rel=1e-3)
+    around_m = found.diameter_m.value + THICKNESS_M
+    assert found.contributions_m["stopwatch"] == pytest.approx(around_m * math.sqrt(2) * 0.15 / seconds, rel=1e-6)
 
 
 def test_reference_speed():

@@ -69,7 +69,7 @@ def find_diameter(
     machine = logs[0].machine
     wheel = machine.wheel
     if reference is not None:
-        wheel_hz, u_wheel = _wheel_speed(logs, reference.window_s)
+        wheel_hz, u_wheel = _wheel_speed(logs, reference.window_s, over_s=0.0)
         found = diameter_from_speed(
             reference.m_per_s,
             u_reference_m_per_s=reference.u_m_per_s,
@@ -85,7 +85,7 @@ def find_diameter(
             "the blade's length is not known; give --blade-length, or write blade_length under [wheel]."
         )
     if counted is not None:
-        wheel_hz, u_wheel = _wheel_speed(logs, counted.window_s)
+        wheel_hz, u_wheel = _wheel_speed(logs, counted.window_s, over_s=counted.seconds)
         found = diameter_from_stopwatch(
             passes=counted.passes,
             seconds=counted.seconds,
@@ -134,8 +134,32 @@ def _turn_ends(run: Run) -> Floats:
     return np.arange(run.block.numbers[0], run.block.numbers[-1] + 1, run.per_turn, dtype=float)
 
 
-def _wheel_speed(logs: Sequence[PulseLog], window_s: tuple[float, float] | None) -> tuple[float, float]:
-    """Mean speed of the wheel over the logs, or a window of the last, and its relative standard uncertainty."""
+def _wander(logs: Sequence[PulseLog], window_s: tuple[float, float] | None, *, over_s: float) -> float:
+    """Relative rms by which means over some time, a turn at least, differ from the mean of all: nobody knows when in
+    the log the blade was counted or the instrument was read.
+    """
+    apart = []
+    for run in runs_of(logs, "wheel"):
+        ends_s = np.interp(_turn_ends(run), run.block.numbers, run.block.seconds)
+        if window_s is not None:
+            ends_s = ends_s[(ends_s >= window_s[0]) & (ends_s <= window_s[1])]
+        if len(ends_s) < 2:
+            continue
+        usual_s = (ends_s[-1] - ends_s[0]) / (len(ends_s) - 1)
+        long_s = max(over_s, usual_s)
+        starts_s = ends_s[ends_s + long_s <= ends_s[-1]]
+        turns = np.interp(starts_s + long_s, ends_s, np.arange(len(ends_s))) - np.arange(len(starts_s))
+        apart.append(turns * usual_s / long_s - 1.0)
+    every = np.concatenate(apart) if apart else np.empty(0)
+    return math.sqrt(float(np.mean(every**2))) if len(every) else 0.0
+
+
+def _wheel_speed(
+    logs: Sequence[PulseLog], window_s: tuple[float, float] | None, *, over_s: float
+) -> tuple[float, float]:
+    """Mean speed of the wheel over the logs, or a window of the last, and its relative standard uncertainty as the
+    mean over some seconds somewhere in it.
+    """
     if window_s is None:
         _require_one_speed(logs)
     start_s, end_s = window_s or (None, None)
@@ -147,7 +171,8 @@ def _wheel_speed(logs: Sequence[PulseLog], window_s: tuple[float, float] | None)
     weight = np.array([each.turning_s for each in found])
     speeds = [each.shaft_hz for each in found if each.shaft_hz is not None]
     mean_hz = float(np.average([each.value for each in speeds], weights=weight))
-    return mean_hz, max(each.u95 / each.value for each in speeds) / coverage_factor(math.inf)
+    u_mean = max(each.u95 / each.value for each in speeds) / coverage_factor(math.inf)
+    return mean_hz, math.hypot(u_mean, _wander(looked_at, window_s, over_s=over_s))
 
 
 def _pass_rates(logs: Sequence[PulseLog], clocks: Mapping[str, ClockRate] | None) -> tuple[PassRate, PassRate | None]:

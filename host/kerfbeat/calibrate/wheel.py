@@ -36,8 +36,9 @@ Floats = NDArray[np.float64]
 LEAST_PASSES = 5  # of the blade in one run: fewer do not show how well they repeat
 BROKEN_PART = 0.02  # of the turns in a pass: far more than blade slip changes, far less than one target too many
 LEAST_COUNTED = 5  # by hand with a stopwatch
-# Standard uncertainty of one press of a stopwatch at a passing mark.  Common practice, no published source.
-U_REACTION_S = 0.1
+# Standard uncertainty of one press of a stopwatch at a passing mark: 0.1 s for a quick hand, 0.2 s for a slow one.
+# Common practice, no published source.  Test: the coverage of "blade by hand" in test_simulated_truth.
+U_REACTION_S = 0.15
 # Diameters of wheels and lengths of blades are described as well as this (half-width): more is worth saying.
 DESCRIBED_PART = 0.005
 PLAUSIBLE_PART = 0.04
@@ -177,7 +178,7 @@ def diameter_from_stopwatch(
 ) -> WheelResult:
     """D + t = L N / (pi n T), for N passes counted in a time T at n turns a second.
 
-    u_wheel : relative standard uncertainty of wheel_hz.
+    u_wheel : relative standard uncertainty of wheel_hz, as the mean over that time.
     Raises CalibrateError for too few passes to be worth anything.
     """
     if passes < LEAST_COUNTED or not seconds > 0.0:
