@@ -97,7 +97,7 @@ def test_record_writes_what_came_and_sums_up(run: Run, tmp_path: Path) -> None:
     result = run("record", "--port", STEADY, "-o", log, "--for", "3s", "--hz", "50", "--gear", "1")
     assert result.exit_code == 0
     first, headings, wheel, *_ = result.stdout.splitlines()
-    assert re.fullmatch(rf"{re.escape(str(log))}: \d+ pulses, 0 marks", first)
+    assert re.fullmatch(rf"{re.escape(str(log))}: \d+ pulses, 0 marks beside the setting at the start", first)
     assert headings.split() == ["channel", "pulses", "missing", "extra", "lost"]
     held = read_log(log)
     assert held.warnings == ()
@@ -115,7 +115,7 @@ def test_hertz_beyond_the_inverter_is_warned_of(run: Run, tmp_path: Path) -> Non
 
 def test_record_takes_marks_from_standard_input(runner: CliRunner, tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
-    typed = "cut=start\nhz=fast\ngear = high\ncut=maybe\nsmells of hot rubber\n\n"
+    typed = "cut=start\nhz=fast\ngear = high\ngera=low\ncut=maybe\nsmells of hot rubber\ncut=start\n\n"
     words = ["record", "--port", STEADY, "-o", str(log), "--for", "2s"]
     result = runner.invoke(cli.main, words, input=typed)
     assert result.exit_code == 0
@@ -123,6 +123,9 @@ def test_record_takes_marks_from_standard_input(runner: CliRunner, tmp_path: Pat
     assert marks == [("cut", "start"), ("gear", "high"), ("note", "smells of hot rubber")]
     assert '"fast" is no frequency' in result.stderr
     assert "cut=maybe is not understood" in result.stderr
+    assert "gera=low: no mark; write gear=low, or note=... for a note" in result.stderr
+    assert "cut=start: a cut is running already" in result.stderr
+    assert "kept as a note" in result.stderr
 
 
 def test_record_counts_what_was_lost(run: Run, tmp_path: Path) -> None:

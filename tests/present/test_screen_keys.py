@@ -60,6 +60,29 @@ def test_wrong_answer_is_told_and_changes_nothing(play: Callable[..., LiveScreen
     assert board.feed.snapshot().setting == Setting()
 
 
+def test_what_was_wrong_is_over_once_it_is_right(play: Callable[..., LiveScreen]) -> None:
+    async def script(pilot: Pilot[None]) -> None:
+        await pilot.press("h", "x", "enter", "h", "4", "0", "enter")
+        assert "no frequency" not in _text(pilot, "state")
+        assert "no log is running: the next one begins with this setting" in _text(pilot, "state")
+        await pilot.press("c")
+        assert "no log is running: the cut is not kept" in _text(pilot, "state")
+
+    play(script)
+
+
+def test_many_choices_are_all_listed_while_one_is_asked_for(play: Callable[..., LiveScreen], board: Any) -> None:
+    async def script(pilot: Pilot[None]) -> None:
+        many = [f"position {letter}" for letter in "abcdefghijklmno"]
+        pilot.app._ask_choice("belt", many, lambda _answer: None)
+        await pilot.pause()
+        assert "15 position o" in _text(pilot, "state")
+        await pilot.press("escape")
+        assert "position" not in _text(pilot, "state")
+
+    play(script)
+
+
 def test_cut_and_unit_and_trend(play: Callable[..., LiveScreen], board: Any) -> None:
     async def script(pilot: Pilot[None]) -> None:
         await pilot.press("c")

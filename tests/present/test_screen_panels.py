@@ -29,8 +29,8 @@ def test_reading_never_stands_without_its_uncertainty_and_both_units(moment: Mom
     text = readout.Readout().text(moment(), "m/min", columns=80, rows=9).plain
     # 1.3556 m/s = 81.34 m/min = 266.9 ft/min (1 ft = 0.3048 m, NIST SP 811 B.8)
     assert "m/min" in text
-    assert "± 0.12" in text
-    assert "267 ft/min" in text
+    assert "± 0.13" in text  # 0.12, and 1.96 of 0.1 / sqrt(12), which rounding to 81.3 adds (GUM F.2.2.1)
+    assert "266.9 ft/min" in text
     assert "± 0.4" in text
     turned = readout.Readout().text(moment(), "ft/min", columns=80, rows=9).plain
     assert turned.index("ft/min") < turned.index("81.3 m/min")
@@ -115,6 +115,26 @@ def test_where_the_reading_lies_in_the_band(moment: Moment, speed_m_per_s: float
     ruler = lines[1].removesuffix(words)
     inside = ruler.index("═") <= ruler.index(marker) <= ruler.rindex("═")
     assert inside == (words == panels.INSIDE)
+
+
+@pytest.mark.parametrize(("u95", "words"), [(0.05, " 6 % below the band"), (0.9, "═")])
+def test_how_far_from_the_band_is_told_as_well_as_it_is_known(moment: Moment, u95: float, words: str) -> None:
+    now = moment()
+    now = replace(now, blade=replace(now.blade, speed_m_per_s=Estimate(value=1.32 * 0.938, u95=u95)))
+    assert panels.prospect(now, "m/min", columns=80).plain.rstrip(" ·").endswith(words)
+
+
+def test_what_is_told_is_never_cut(moment: Moment) -> None:
+    told = '"abc" is no frequency; write the hertz that the inverter shows, such as 45.5'
+    lines = panels.state(moment(notice=told), "m/min", columns=80).plain.splitlines()
+    assert " ".join(" ".join(lines).split()).endswith(told)
+    assert max(map(len, lines)) <= 80
+    asked = ", ".join(f"{n} position {n}" for n in range(1, 16))
+    lines = panels.state(moment(), "m/min", columns=80, asked=asked).plain.splitlines()
+    assert len(lines) <= panels.MOST_STATE_ROWS
+    assert "15 position 15" in lines[-1]
+    foot = panels.health(moment(slip_against="none yet: ten seconds of idle running give a baseline"), columns=80)
+    assert foot.plain.endswith("give a baseline")
 
 
 def test_what_the_prediction_lacks_is_told(moment: Moment) -> None:

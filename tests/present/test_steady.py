@@ -15,7 +15,7 @@ from kerfbeat.present.steady import FAR, SOON_U95, STAY_S, SteadyNumber
     [
         (81.336, 0.12, "81.3"),
         (81.336, 0.3, "81.3"),
-        (81.336, 0.4, "81"),
+        (81.336, 0.4, "81.3"),
         (81.336, 0.009, "81.34"),
         (81.336, 1.2, "81"),
         (81.336, 12.0, "80"),
@@ -25,7 +25,7 @@ from kerfbeat.present.steady import FAR, SOON_U95, STAY_S, SteadyNumber
         (81.336, 0.0, "81.34"),
     ],
 )
-def test_last_place_is_about_as_large_as_the_uncertainty(value: float, u95: float, shown: str) -> None:
+def test_last_place_is_no_larger_than_the_uncertainty(value: float, u95: float, shown: str) -> None:
     assert SteadyNumber().text(value, u95, at_s=0.0) == shown
 
 
@@ -49,8 +49,18 @@ def test_shown_is_never_far_from_the_reading(values: list[float], half_widths: l
     for k, value in enumerate(values):
         shown = steady.text(value, half_widths[k], at_s=k / 4)
         widest, largest = max(half_widths[: k + 1]), max(values[: k + 1])
-        place = max(10.0 ** np.round(np.log10(widest)), 10.0 ** (np.floor(np.log10(largest)) - 3))
+        place = max(widest, 10.0 ** (np.floor(np.log10(largest)) - 3))
         assert abs(float(shown) - value) <= FAR * (place / 2 + SOON_U95 * widest) * (1 + 1e-9)
+
+
+@given(st.floats(0.5, 2000.0), st.floats(0.001, 500.0))
+def test_a_figure_lies_within_half_its_uncertainty_of_the_reading(value: float, u95: float) -> None:
+    """So that no pair of figure and ± shuts out what was read: 25.9 +- 5 is not "30 ± 5"."""
+    steady = SteadyNumber()
+    off = abs(float(steady.text(value, u95, at_s=0.0)) - value)
+    assert off <= steady.step / 2 * (1 + 1e-9)
+    most_digits = 10.0 ** (np.floor(np.log10(value)) - 3)
+    assert off <= max(u95, most_digits) / 2 * (1 + 1e-9)
 
 
 def test_small_lasting_change_is_followed() -> None:

@@ -1,15 +1,18 @@
 """Does `kerfbeat simulate` write what it says, and say what is wrong?"""
 
+import io
 import itertools
 import json
+import sys
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from kerfbeat.capture.log import read_log
-from kerfbeat.cli.simulate import simulate
-from kerfbeat.machine import demo_text
+from kerfbeat.cli import _progress
+from kerfbeat.cli.simulate import play, simulate
+from kerfbeat.machine import demo_machine, demo_text
 
 
 def run(*words: str) -> Result:
@@ -97,3 +100,23 @@ def test_a_truth_that_exists_is_kept(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert truth.read_text(encoding="utf-8") == "mine"
     assert not (tmp_path / "a.csv").exists()
+
+
+class Terminal(io.StringIO):
+    """A standard error that is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_progress_is_one_line_that_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a terminal it is written over: each time from the line's beginning, and gone at the end."""
+    terminal = Terminal()
+    monkeypatch.setattr(_progress, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(_progress, "ON_TERMINAL_S", 0.0)
+    monkeypatch.setattr(sys, "stderr", terminal)
+    play(
+        "steady", output=tmp_path / "log.csv", truth=None, edges=None, seed=1, machine=demo_machine("saw"),
+        real_machine=None, settings={"duration_s": 10.0},
+    )  # fmt: skip
+    assert terminal.getvalue() == "\r\x1b[Ksimulated: 5 of 10 s\r\x1b[Ksimulated: 10 of 10 s\r\x1b[K"

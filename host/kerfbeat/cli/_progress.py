@@ -14,10 +14,11 @@ from kerfbeat.present.text import harmless
 if TYPE_CHECKING:
     from kerfbeat.present.snapshot import Snapshot
 
-__all__ = ["Progress", "count_progress", "file_progress", "time_progress", "typed_lines"]
+__all__ = ["Progress", "count_progress", "file_progress", "span_progress", "time_progress", "typed_lines"]
 
 ON_TERMINAL_S = 0.5
 IN_FILE_S = 10.0
+MARK_HERE = "   mark: "  # what is typed stands behind it, on the line of the progress
 PATIENCE_S = 1.0  # work that is done sooner needs no progress
 
 
@@ -40,7 +41,7 @@ class Progress:
         self._last_s = now.at_s
         line = progress_line(now, self._unit)
         if self._terminal:
-            echo_over(line)
+            echo_over(f"{line}{MARK_HERE}")
             self._open = True
         else:
             echo(line, err=True)
@@ -95,10 +96,17 @@ def count_progress(what: str, whole: int) -> Iterator[Callable[[int], None]]:
 
 
 @contextmanager
+def span_progress(what: str) -> Iterator[Callable[[float, float], None]]:
+    """Give a function that shows how many of how many seconds are done; shown only if it takes long."""
+    with _written_over() as write:
+        yield lambda done_s, whole_s: write(f"{what}: {done_s:.0f} of {whole_s:.0f} s")
+
+
+@contextmanager
 def time_progress(what: str, whole_s: float) -> Iterator[Callable[[float], None]]:
     """Give a function that shows how many of so many seconds are over; shown only if it takes long."""
-    with _written_over() as write:
-        yield lambda done_s: write(f"{what}: {done_s:.0f} of {whole_s:.0f} s")
+    with span_progress(what) as show:
+        yield lambda done_s: show(done_s, whole_s)
 
 
 @contextmanager

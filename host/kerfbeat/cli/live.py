@@ -241,7 +241,8 @@ def record(
         )
     progress.end()
     pulses, marks = sum(logbook.tally.pulses.values()), logbook.tally.marks
-    echo(f"{logbook.path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}")
+    beside = "" if hz is None and gear is None and belt is None else " beside the setting at the start"
+    echo(f"{logbook.path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}{beside}")
     echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
     for warning in summary_warnings(logbook):
         warn(warning)

@@ -1,7 +1,6 @@
 """Which command plays a simulated machine?"""
 
 import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kerfbeat.cli._echo import echo
+from kerfbeat.cli._progress import span_progress
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table
 
 if TYPE_CHECKING:
@@ -87,7 +87,6 @@ def simulate(
         machine=_machine(machine or "saw"),
         real_machine=_machine(real_machine) if real_machine else None,
         settings=chosen,
-        watch=sys.stderr.isatty(),
     )
     if as_json:
         print_json(document)
@@ -111,7 +110,6 @@ def play(
     machine: "Machine",
     real_machine: "Machine | None",
     settings: dict[str, str | float],
-    watch: bool = False,
 ) -> dict[str, Any]:
     """Play a scenario into the files asked for; returns what was written and the truth without its long lists."""
     from kerfbeat.simulate import World, simulate_log
@@ -124,17 +122,16 @@ def play(
         raise click.UsageError("--truth tells of a log; add -o LOG")
     document: dict[str, Any] = {"scenario": scenario, "machine": machine.name, "seed": seed}
     if output is not None:
-        known = simulate_log(
-            scenario,
-            machine,
-            output,
-            seed=seed,
-            settings=settings,
-            real_machine=real_machine,
-            progress=_show_progress if watch else None,
-        )
-        if watch:
-            echo("", err=True)
+        with span_progress("simulated") as progress:
+            known = simulate_log(
+                scenario,
+                machine,
+                output,
+                seed=seed,
+                settings=settings,
+                real_machine=real_machine,
+                progress=progress,
+            )
         if truth is not None:
             write_whole(truth, json.dumps(known, allow_nan=False, separators=(",", ":")).encode(), new=True)
         kept = ("scenario", "duration_s", "mean_blade_m_per_s", "mean_hz", "steady", "events")
@@ -148,10 +145,6 @@ def play(
         document["edges"] = write_pins(world, edges)
     document["written"] = [str(path) for path in (output, truth, edges) if path is not None]
     return document
-
-
-def _show_progress(done_s: float) -> None:
-    echo(f"\r{done_s:8.0f} s simulated", nl=False, err=True)
 
 
 def summary(document: dict[str, Any]) -> str:

@@ -14,14 +14,16 @@ MOST_HZ = 1000.0
 def hz_of(text: str) -> float:
     """The inverter's frequency: "45", "45.5 Hz" or "45,5".
 
-    Raises UnitError if it is no number from 0 to 1000.
+    Raises UnitError if it is no number, or one that no inverter gives.
     """
     number = text.strip().lower().removesuffix("hz").strip().replace(",", ".")
     try:
         hz = float(number)
     except ValueError:
         hz = math.nan
-    if not 0.0 <= hz <= MOST_HZ:
+    if hz > MOST_HZ:
+        raise UnitError(f'"{text}" is beyond {MOST_HZ:g} Hz; write the hertz that the inverter shows, such as 45.5')
+    if not hz >= 0.0:
         raise UnitError(f'"{text}" is no frequency; write the hertz that the inverter shows, such as 45.5')
     return hz
 

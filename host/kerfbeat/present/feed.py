@@ -7,7 +7,6 @@ neither a terminal nor a port.  One thread may feed it while another takes snaps
 
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +17,6 @@ from numpy.typing import NDArray
 from kerfbeat.calibration import Known
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.diagnose.live_slip import Alarm, LiveSlip
-from kerfbeat.errors import KerfbeatError, LogError
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
 from kerfbeat.measure.live import ShaftReading
 from kerfbeat.present.blade import BladeRule
@@ -27,16 +25,16 @@ from kerfbeat.present.entry import choice_of, hz_of
 from kerfbeat.present.logbook import Logbook
 from kerfbeat.present.numbers import lasting
 from kerfbeat.present.outlook import motor_slip, prospect_of
+from kerfbeat.present.recent import RecentSpeeds
+from kerfbeat.present.session_log import SessionLog
 from kerfbeat.present.shafts import Shafts
-from kerfbeat.present.snapshot import BladeNow, LinkNow, LogNow, SlipNow, Snapshot
+from kerfbeat.present.slip_told import begin_mark, end_mark, slips_now
+from kerfbeat.present.snapshot import BladeNow, LinkNow, SlipNow, Snapshot
 
 __all__ = ["Feed"]
 
 LINK_SILENT_S = 0.5  # five idle batches of the board: the link is not heard
 NOTICE_S = 8.0  # how long a notice stands
-TREND_S = 900.0  # the longest stretch the screen draws
-TREND_STEP_S = 0.25
-TREND_SHARE = 0.1  # a reading less certain than that says nothing about a trend
 NO_COUNTS = LineCounts(frames=0, bad_crc=0, malformed=0, implausible=0, noise_bytes=0, frames_missing=0)
 
 
@@ -76,10 +74,9 @@ class Feed:
         self._line = NO_COUNTS
         self._board_clock = BoardClock(known)
         self._estimates = 0
-        self._logbook: Logbook | None = None
-        self._log_began_host_s = 0.0
+        self._log = SessionLog(machine)
         self._notice = ("", -NOTICE_S)
-        self._trend: deque[tuple[float, float]] = deque()
+        self._recent = RecentSpeeds()
 
     # What comes from the board.
 
@@ -107,8 +104,7 @@ class Feed:
                 case LinkUp():
                     self._down = None
                     self._heard_host_s = event.host_s
-            if self._logbook is not None:
-                self._logbook.accept(event)
+            self._log.accept(event)
             self._tell_slips()
 
     def _tell_slips(self) -> None:
@@ -118,17 +114,12 @@ class Feed:
             self._mark_slip(alarms[pair])
         for pair in self._slipping.keys() - alarms.keys():
             ended = self._slipping[pair]
-            self._mark("slip", f"stop; between={ended.up}-{ended.down}; most_percent={ended.now.peak_percent:.2f}")
+            self._mark("slip", end_mark(ended))
             self.tell(f"{ended.what} slipped, at most {ended.now.peak_percent:.1f} %")
         self._slipping = alarms
 
     def _mark_slip(self, alarm: Alarm) -> None:
-        tick_hz = 1.0 if self._segment is None else self._segment.tick_hz
-        self._mark(
-            "slip",
-            f"start; between={alarm.up}-{alarm.down}; since={int(alarm.now.since_s * tick_hz)}; "
-            f"percent={alarm.now.percent:.2f}; against={alarm.now.baseline}",
-        )
+        self._mark("slip", begin_mark(alarm, tick_hz=1.0 if self._segment is None else self._segment.tick_hz))
 
     def _accept_segment(self, event: SegmentStarted) -> None:
         if self._segment is not None:
@@ -153,12 +144,8 @@ class Feed:
         if self._slip.watched:
             self._slip.feed(self._shafts.take_places(), event.complete_ticks)
         self._estimates += len(event.edge_ticks[self._rule.channel]) > 0
-        if not self._trend or event.received_host_s - self._trend[-1][0] >= TREND_STEP_S:
-            speed = self._blade(self._shafts.readings()).speed_m_per_s
-            fit = speed is not None and speed.u95 < TREND_SHARE * speed.value
-            self._trend.append((event.received_host_s, speed.value if speed is not None and fit else np.nan))
-            while self._trend[0][0] < event.received_host_s - TREND_S:
-                self._trend.popleft()
+        if self._recent.wants(event.received_host_s):
+            self._recent.take(event.received_host_s, self._blade(self._shafts.readings()).speed_m_per_s)
 
     # What the operator does.
 
@@ -170,7 +157,7 @@ class Feed:
     @property
     def logging(self) -> bool:
         """Whether a log is running."""
-        return self._logbook is not None
+        return self._log.running
 
     def set_hz(self, text: str) -> None:
         """Take the inverter's frequency; raises UnitError for what is none."""
@@ -193,8 +180,8 @@ class Feed:
             self._slip.set_setting(setting, self._ticks_now() or 0)
             self._prospect = prospect_of(self.machine, setting, self._known)
             self._mark(key, value)
-            if self._prospect.low_m_per_s is not None and self._prospect.words:
-                self.tell(self._prospect.words)
+            odd = self._prospect.words if self._prospect.low_m_per_s is not None else ""
+            self.tell(odd or ("" if self.logging else "no log is running: the next one begins with this setting"))
 
     def mark_cut(self, running: bool) -> None:
         """Mark that a cut begins or ends."""
@@ -202,6 +189,7 @@ class Feed:
             self._cutting = running
             self._slip.set_cutting(running, self._ticks_now() or 0)
             self._mark("cut", "start" if running else "stop")
+            self.tell("" if self.logging else "no log is running: the cut is not kept")
 
     def note(self, text: str) -> None:
         """Keep a line of text in the log."""
@@ -214,8 +202,7 @@ class Feed:
         self._notice = (notice, self._clock())
 
     def _mark(self, key: str, value: str) -> None:
-        if self._logbook is not None:
-            self._logbook.mark(key, value, self._ticks_now())
+        self._log.mark(key, value, self._ticks_now())
 
     def _ticks_now(self) -> int | None:
         """Board time of this moment: a mark is made between two batches.  None before the first board."""
@@ -227,17 +214,13 @@ class Feed:
     def begin_log(self, path: Path) -> None:
         """Begin a log; raises LogError if the file exists or cannot be made, or if one is running."""
         with self._lock:
-            if self._logbook is not None:
-                raise LogError(f"{self._logbook.path}: this log is still running; end it first")
-            running = self._segment and replace(self._segment, start_ticks=self._told_ticks)
-            self._logbook = Logbook(
+            self._log.begin(
                 path,
-                machine=self.machine,
+                at_host_s=self._clock(),
                 setting=self._setting,
                 calibration_text=self._calibration_text,
-                running=running,
+                segment=self._segment and replace(self._segment, start_ticks=self._told_ticks),
             )
-            self._log_began_host_s = self._clock()
             if self._cutting:
                 self._mark("cut", "start")
             for alarm in self._slipping.values():
@@ -250,12 +233,8 @@ class Feed:
         Raises KerfbeatError if the disk does not take the last of it.
         """
         with self._lock:
-            logbook, self._logbook = self._logbook, None
+            logbook = self._log.end()
             if logbook is not None:
-                try:
-                    logbook.close()
-                except LogError as error:  # the work failed, not the input
-                    raise KerfbeatError(str(error)) from error
                 self.tell(f"log ended: {logbook.path}, {logbook.tally.pulses.total()} pulses")
             return logbook
 
@@ -302,15 +281,14 @@ class Feed:
                 calibrated=self._calibrated,
                 slips=self._slips() if link.up else (),
                 slip_against=self._slip.baseline,
-                log=self._log(at_s),
+                log=self._log.now(at_s),
                 notice=notice if at_s - told_s < NOTICE_S else "",
             )
 
     def trend(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Blade speed of the last minutes: host times in s and m/s, NaN where there was no reading."""
         with self._lock:
-            points = np.array(self._trend, dtype=np.float64).reshape(-1, 2)
-        return points[:, 0], points[:, 1]
+            return self._recent.points()
 
     def _blade(self, readings: Mapping[str, ShaftReading]) -> BladeNow:
         reading = readings.get(self._rule.channel)
@@ -320,16 +298,7 @@ class Feed:
 
     def _slips(self) -> tuple[SlipNow, ...]:
         now_s = self._complete_ticks / self._segment.tick_hz if self._segment is not None else 0.0
-        return tuple(
-            SlipNow(
-                what=each.what,
-                since_s=max(now_s - each.now.since_s, 0.0),
-                percent=each.now.percent,
-                peak_percent=each.now.peak_percent,
-                against=each.now.baseline,
-            )
-            for each in self._slipping.values()
-        )
+        return slips_now(self._slipping.values(), now_s=now_s)
 
     def _link(self, at_s: float) -> LinkNow:
         silent_s = at_s - self._heard_host_s
@@ -339,15 +308,4 @@ class Feed:
         damaged = self._line.bad_crc + self._line.malformed + self._line.implausible
         return LinkNow(
             up=not words, words=words, silent_s=silent_s, damaged=damaged, missing=self._line.frames_missing
-        )
-
-    def _log(self, at_s: float) -> LogNow | None:
-        if self._logbook is None:
-            return None
-        tally = self._logbook.tally
-        return LogNow(
-            path=self._logbook.path,
-            seconds=at_s - self._log_began_host_s,
-            pulses=tally.pulses.total(),
-            marks=tally.marks,
         )

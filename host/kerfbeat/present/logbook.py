@@ -19,6 +19,8 @@ __all__ = ["Logbook", "Tally", "require_new"]
 
 def require_new(path: Path) -> None:
     """Refuse a name that is taken before a board is asked; raises LogError.  The writer itself refuses it, too."""
+    if path.is_dir():
+        raise LogError(f"{path}: is a folder; write the name of a file in it, such as {path / 'log.csv'}")
     if path.exists():
         raise LogError(f"{path}: the file exists and is not overwritten; choose another name or move it away")
 

@@ -3,13 +3,16 @@
 Every function turns a snapshot into styled text of a given width; nothing here knows of keys, timers or layout.
 """
 
+import textwrap
+
 import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import trend
-from kerfbeat.present.numbers import SPEED_UNITS, at_least, counted, elapsed, lasting, plus_minus, short_number
-from kerfbeat.present.readout import SILENT_WORDS, STRAW
+from kerfbeat.present.numbers import SPEED_UNITS, at_least, counted, elapsed, lasting, plus_minus, short_number, written
+from kerfbeat.present.readout import SILENT_WORDS, STRAW, UNSETTLED
 from kerfbeat.present.snapshot import STATE_WORDS, ChannelNow, Snapshot
 from kerfbeat.present.text import harmless
 from kerfbeat.units import rpm
@@ -32,9 +35,11 @@ ALARM = "bold #101010 on #ff9a52"
 SLIPS, SLIPS_MORE = "bold #ffffff on #b0124a", "#ffffff on #7a0c34"  # of its own, unlike silence and trouble
 
 OTHER_WORDS = {"waiting": "no pulse yet", "signal lost": "signal lost", "no link": "unknown"}
+FINEST_PERCENT = 0.3  # beside the band: a tenth is shown, whatever the reading is good to
 INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
+MOST_STATE_ROWS = 4
 COUNT_WIDTH = 4  # columns of each count where there is room
 MOST_SLIP_U95_PERCENT = 20.0  # a slip less certain than that is not shown
 
@@ -53,8 +58,11 @@ def head(now: Snapshot, *, columns: int) -> Text:
     return text
 
 
-def state(now: Snapshot, unit: str, *, columns: int) -> Text:
-    """What the speed does now, and whether a cut is running."""
+def state(now: Snapshot, unit: str, *, columns: int, asked: str = "") -> Text:
+    """What the speed does now, whether a cut is running, and what is to be told; in lines of its own if it is long.
+
+    asked : what may be chosen, while there is a question; it then stands where the notice would.
+    """
     blade = now.blade
     words = STATE_WORDS[blade.state]
     if blade.state in ("speeding up", "slowing down") and blade.acceleration_m_per_s2 is not None:
@@ -64,8 +72,11 @@ def state(now: Snapshot, unit: str, *, columns: int) -> Text:
     text = Text("  ", no_wrap=True).append(f" {words} ", style=style)
     if now.cutting:
         text.append("  ").append(" cutting ", style="bold reverse")
-    if now.notice:
-        text.append("  ").append(harmless(now.notice)[: max(columns - text.cell_len, 0)], style=BLUE)
+    told = harmless(asked or now.notice)
+    if told and text.cell_len + 2 + len(told) <= columns:
+        return text.append("  ").append(told, style=BLUE)
+    for line in textwrap.wrap(told, max(columns - 4, 1))[: MOST_STATE_ROWS - 1]:
+        text.append(f"\n   {line}", style=BLUE)
     return text
 
 
@@ -107,7 +118,7 @@ def prospect(now: Snapshot, unit: str, *, columns: int) -> Text:
         return text
     text.append(f" Should run {short_number(convert(low))} to {short_number(convert(high))} {unit}", style=BLUE)
     speed = now.blade.speed_m_per_s
-    words = "" if speed is None else _place_words(speed.value, low, high)
+    words = "" if speed is None or speed.u95 > UNSETTLED * speed.value else _place_words(speed, low, high)
     room = columns - 5 - max(len(words), len("99.9 % below the band"))
     span = max(high - low, 0.02 * high)
     left, width = low - span, high - low + 2 * span
@@ -124,12 +135,13 @@ def prospect(now: Snapshot, unit: str, *, columns: int) -> Text:
     return text.append(f" {words}", style="" if words == INSIDE else "bold reverse")
 
 
-def _place_words(value: float, low: float, high: float) -> str:
-    if value < low:
-        return f"{100 * (1 - value / low):.1f} % below the band"
-    if value > high:
-        return f"{100 * (value / high - 1):.1f} % above the band"
-    return INSIDE
+def _place_words(speed: Estimate, low: float, high: float) -> str:
+    """Where a reading lies, to the place of its ±, and never finer than a tenth."""
+    if low <= speed.value <= high:
+        return INSIDE
+    edge, side = (low, "below") if speed.value < low else (high, "above")
+    percent, _ = written(100 * abs(speed.value / edge - 1), max(100 * speed.u95 / edge, FINEST_PERCENT))
+    return f"{percent} % {side} the band"
 
 
 def speed_trend(
@@ -225,7 +237,7 @@ def _count(number: int) -> str:
 
 
 def health(now: Snapshot, *, columns: int) -> Text:
-    """One line: the link, and the board's clock."""
+    """The link, and the board's clock; in a second line what does not fit into the first, where it is wanted."""
     link = now.link
     text = Text("  ", no_wrap=True)
     if not link.up:
@@ -236,12 +248,15 @@ def health(now: Snapshot, *, columns: int) -> Text:
         text.append("link good", style=DIM)
     text.append("   ")
     text.append(clock_words(now), style=DIM)
-    if now.slip_against:
-        text.append(f"   slip against: {now.slip_against}", style=DIM)
-    if now.calibrated:
-        text.append(f"   calibrated: {', '.join(now.calibrated)}", style=DIM)
-    text.truncate(columns)
-    return text
+    more = [f"slip against: {now.slip_against}"] if now.slip_against else []
+    more += [f"calibrated: {', '.join(now.calibrated)}"] if now.calibrated else []
+    for words in more:
+        fits = text.cell_len + 3 + len(words) <= columns
+        text.append("   " if fits or "\n" in text.plain else "\n  ").append(words, style=DIM)
+    lines = text.split("\n")
+    for line in lines:
+        line.truncate(columns)
+    return Text("\n", no_wrap=True).join(lines)
 
 
 def clock_words(now: Snapshot) -> str:

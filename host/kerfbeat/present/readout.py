@@ -10,14 +10,14 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
-from kerfbeat.measure.uncertainty import Estimate
+from kerfbeat.measure.uncertainty import coverage_factor
 from kerfbeat.present.bigtext import big
-from kerfbeat.present.numbers import SPEED_UNITS, in_unit, lasting, other_unit, short_number, speed_in
+from kerfbeat.present.numbers import SPEED_UNITS, lasting, other_unit, short_number, speed_in, written
 from kerfbeat.present.snapshot import BladeNow, Snapshot
 from kerfbeat.present.steady import SteadyNumber
 from kerfbeat.present.text import harmless
 
-__all__ = ["SILENCE", "SILENT_WORDS", "STRAW", "Readout"]
+__all__ = ["SILENCE", "SILENT_WORDS", "STRAW", "UNSETTLED", "Readout"]
 
 STRAW = "#f0d48a"
 SILENCE = "bold #101010 on #f2efe6"
@@ -52,13 +52,13 @@ class Readout:
                 return _digits("?", beside, columns=columns, rows=rows)
             shown = {name: self._shown(now, name) for name in SPEED_UNITS}
             u95_m_per_s = self._told_u95_m_per_s(now.at_s, blade.speed_m_per_s.u95)
-            told = Estimate(value=blade.speed_m_per_s.value, u95=u95_m_per_s)
+            told = {name: self._rounded_u95(blade.speed_m_per_s.value, u95_m_per_s, name) for name in SPEED_UNITS}
             beside = [
                 (unit, f"bold {STRAW}"),
-                (f"± {in_unit(told, unit)[1]}", STRAW),
+                (f"± {told[unit]}", STRAW),
                 (_size_words(blade), STRAW),
                 (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
-                (f"± {in_unit(told, other_unit(unit))[1]}", ""),
+                (f"± {told[other_unit(unit)]}", ""),
             ]
             return _digits(shown[unit], beside, columns=columns, rows=rows)
         if blade.slower_than_m_per_s is not None:
@@ -77,6 +77,12 @@ class Readout:
         if not SHRUNK < u95_m_per_s / self._u95_m_per_s < GROWN or at_s - self._u95_since_s >= STANDS_S:
             self._u95_m_per_s, self._u95_since_s = u95_m_per_s, at_s
         return self._u95_m_per_s
+
+    def _rounded_u95(self, value_m_per_s: float, u95_m_per_s: float, unit: str) -> str:
+        """The half-width in a unit as text, with what rounding to the last place shown adds (GUM F.2.2.1)."""
+        convert = SPEED_UNITS[unit]
+        rounding = coverage_factor(math.inf) * self._steady[unit].step / math.sqrt(12.0)
+        return written(convert(value_m_per_s), math.hypot(convert(u95_m_per_s), rounding))[1]
 
     def _shown(self, now: Snapshot, unit: str) -> str:
         speed = now.blade.speed_m_per_s

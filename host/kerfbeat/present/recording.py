@@ -3,6 +3,7 @@
 import re
 import threading
 from collections.abc import Callable, Iterable, Sequence
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Protocol
 
@@ -16,7 +17,8 @@ from kerfbeat.present.snapshot import STATE_WORDS, Snapshot
 __all__ = ["make_mark", "progress_line", "record_log", "summary_rows", "summary_warnings"]
 
 TAKE_S = 0.1
-PAIR = re.compile(r"(hz|gear|belt|cut|note)\s*=\s*(.+)", re.IGNORECASE)
+KEYS = ("hz", "gear", "belt", "cut", "note")
+PAIR = re.compile(r"(\w+)\s*=\s*(.+)")
 CUTS = {"start": True, "begin": True, "on": True, "stop": False, "end": False, "off": False}
 
 
@@ -59,9 +61,11 @@ def record_log(
                     first_s = event.received_host_s
             for line in marks():
                 try:
-                    make_mark(feed, line)
+                    said = make_mark(feed, line)
                 except KerfbeatError as error:
-                    say(str(error))
+                    said = str(error)
+                if said:
+                    say(said)
             now = feed.snapshot()
             slipping = _say_slips(now, slipping, say)
             show(now)
@@ -89,25 +93,31 @@ def _say_slips(now: Snapshot, before: frozenset[str], say: Callable[[str], None]
     return names
 
 
-def make_mark(feed: Feed, line: str) -> None:
-    """Take one typed line: hz=, gear=, belt=, cut= or note=; anything else is a note.
+def make_mark(feed: Feed, line: str) -> str:
+    """Take one typed line: hz=, gear=, belt=, cut= or note=; anything else is a note.  Gives what became of it.
 
-    Raises UnitError or MachineError for a value that cannot be.
+    Raises UnitError or MachineError for a value that cannot be, KerfbeatError for a key that is none.
     """
     text = line.strip()
     pair = PAIR.fullmatch(text)
-    if pair is None:
+    if pair is None or pair.group(1).lower() not in KEYS:
+        meant = [] if pair is None else get_close_matches(pair.group(1).lower(), KEYS, n=1)
+        if pair is not None and meant:
+            raise KerfbeatError(f"{text}: no mark; write {meant[0]}={pair.group(2)}, or note=... for a note")
         if text:
             feed.note(text)
-        return
+        return "kept as a note" if text else ""
     key, value = pair.group(1).lower(), pair.group(2).strip()
     if key == "cut":
         running = CUTS.get(value.lower())
         if running is None:
             raise KerfbeatError(f'cut={value} is not understood; write cut=start or cut=stop')
+        if running == feed.cutting:
+            raise KerfbeatError(f"cut={value}: {'a cut is running already' if running else 'no cut is running'}")
         feed.mark_cut(running)
     else:
         {"hz": feed.set_hz, "gear": feed.set_gear, "belt": feed.set_belt, "note": feed.note}[key](value)
+    return f"{key}={value} marked"
 
 
 def progress_line(now: Snapshot, unit: str) -> str:

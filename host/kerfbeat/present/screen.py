@@ -105,6 +105,7 @@ class LiveScreen(App[None]):
         self._slow_s = 0.0
         self._silent = False
         self._answered: Callable[[str], None] | None = None
+        self._choices = ""  # of the question that is open, where they are many
         self._parts = {name: Panel(name) for name in (*PARTS, "question", "keys")}
         self._answer = Input(id="answer")
         self._ask_row = Horizontal(self._parts["question"], self._answer, id="ask")
@@ -150,7 +151,14 @@ class LiveScreen(App[None]):
         if columns < 1 or rows < 1:
             return
         silent = now.blade.state in SILENT_WORDS
-        heights = part_heights(rows, sensors=len(now.channels), silent=silent, alarm=bool(now.slips))
+        state, health = (
+            panels.state(now, self._unit, columns=columns, asked=self._choices),
+            panels.health(now, columns=columns),
+        )
+        heights = part_heights(
+            rows, sensors=len(now.channels), silent=silent, alarm=bool(now.slips), state=len(state.split("\n")),
+            health=len(health.split("\n")),
+        )  # fmt: skip
         for name, height in heights.items():
             part = self._parts[name]
             part.display = height > 0
@@ -161,13 +169,13 @@ class LiveScreen(App[None]):
         show("readout", self._readout.text(now, self._unit, columns=columns, rows=heights["readout"]))
         if heights["alarm"]:
             show("alarm", panels.slip_alarm(now, columns=columns, rows=heights["alarm"]))
-        show("state", panels.state(now, self._unit, columns=columns))
+        show("state", state)
         if not everything and silent == self._silent and now.at_s - self._slow_s < SLOW_S:
             return
         self._silent, self._slow_s = silent, now.at_s
         show("head", panels.head(now, columns=columns))
         show("sensors", panels.sensors(now, columns=columns))
-        show("health", panels.health(now, columns=columns))
+        show("health", health)
         caution = CAUTION if columns >= len(CAUTION) + 2 else SHORT_CAUTION
         show("caution", Text(f"  {caution}", style="italic", no_wrap=True))
         show("keys", self._keys(cutting=now.cutting, logging=now.log is not None, columns=columns))
@@ -253,7 +261,12 @@ class LiveScreen(App[None]):
     def _ask_choice(self, what: str, choices: Sequence[str], take: Callable[[str], None]) -> None:
         if choices:
             listed = ", ".join(f"{number} {name}" for number, name in enumerate(choices, 1))
-            self._ask(f"{what} ({listed}):", take)
+            if len(listed) < self.size.width // 2:
+                self._ask(f"{what} ({listed}):", take)
+                return
+            self._choices = f"{what}: {listed}"
+            self._ask(f"{what}, its number or name:", take)
+            self.show_now()
 
     def _ask(self, question: str, take: Callable[[str], None], *, given: str = "") -> None:
         """Open the line for an answer; Enter hands it to `take`, Escape drops it."""
@@ -276,6 +289,7 @@ class LiveScreen(App[None]):
 
     def _try(self, act: Callable[[], object]) -> None:
         """Do what the user asked; what cannot be done is told in the notice, and the reading goes on."""
+        self._feed.tell("")  # what was told of the time before is over
         try:
             act()
         except (KerfbeatError, OSError) as error:
@@ -284,7 +298,7 @@ class LiveScreen(App[None]):
 
     def action_close_question(self) -> None:
         """Close the line for an answer."""
-        self._answered = None
+        self._answered, self._choices = None, ""
         self._ask_row.display = False
         self._parts["keys"].display = True
         self.set_focus(None)

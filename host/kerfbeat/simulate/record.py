@@ -49,13 +49,13 @@ def simulate_log(
     seed: int = 0,
     settings: Mapping[str, str | float] | None = None,
     real_machine: Machine | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Callable[[float, float], None] | None = None,
 ) -> dict[str, Any]:
     """Play a scenario, write its pulse log and return its truth (see `truth`), ready for JSON.
 
     settings : parameters by name, as text with units or as plain numbers.
     real_machine : what really stands there, if the description that the log carries is wrong.
-    progress : is called with the simulated seconds done so far.
+    progress : is called with the simulated seconds done so far, and with how many there are.
     Raises SimulateError or MachineError before a file is made if the run cannot be played, LogError if the file exists.
     """
     world = World(scenario, machine, seed=seed, settings=settings, real_machine=real_machine)
@@ -74,7 +74,7 @@ def simulate_log(
             keeper.accept(stretch)
             session.accept(stretch)
             if progress is not None:
-                progress(stretch.trajectory.end_s)
+                progress(stretch.trajectory.end_s, plan.duration_s)
     return keeper.document(marks=marks, host_ppm=host.ppm)
 
 
