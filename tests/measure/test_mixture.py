@@ -27,6 +27,14 @@ def test_what_may_stand_reaches_down_to_zero():
     assert Mixture([1.0], [3.0], [1.0]).half_width(3.0) == pytest.approx(1.959964, rel=2 * FINE)
 
 
+def test_what_is_hardly_exceeded():
+    # The 97.5 % quantile of a normal part is 1.959964 deviations above its middle.
+    assert Mixture([0.3], [5.0], [0.1]).most() == pytest.approx(5.0 + 0.1 * 1.959964, abs=FINE * 0.1)
+    # Of 90 % at 10 and 10 % at 5, one in 40 lies above the 0.025 / 0.9 upper quantile of the first.
+    both = Mixture([0.9, 0.1], [10.0, 5.0], [0.01, 0.01])
+    assert both.most() == pytest.approx(10.0 + 0.01 * NormalDist().inv_cdf(1 - 0.025 / 0.9), abs=FINE * 0.01)
+
+
 def test_nothing_is_above_zero():
     mixture = Mixture([1.0], [-100.0], [1.0])
     assert mixture.median() == 0.0

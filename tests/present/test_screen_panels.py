@@ -65,6 +65,20 @@ def test_reading_that_is_hardly_known_is_no_large_figure(moment: Moment) -> None
     assert "not settled yet" in panels.sensors(replace(now, channels=(slow,)), columns=80).plain
 
 
+def test_a_speed_that_may_be_zero_is_a_bound_in_large_figures_and_in_no_place_of_the_band(moment: Moment) -> None:
+    now = moment("slowing down")
+    now = replace(now, blade=replace(now.blade, speed_m_per_s=Estimate(value=0.1, u95=0.1)))
+    text = readout.Readout().text(now, "m/min", columns=80, rows=9).plain
+    assert "or slower" in text
+    assert "< 39.4 ft/min" in text  # 0.2 m/s: 12 m/min, 39.37 ft/min
+    assert "not settled" not in text
+    ruler = panels.prospect(now, "m/min", columns=80).plain.splitlines()[1]
+    assert "below the band" not in ruler
+    assert not any(marker in ruler for marker in "◆◀▶")
+    wheel = replace(now.channels[0], state="slowing down", shaft_hz=Estimate(value=0.1, u95=0.1))
+    assert "< 12.0 rpm" in panels.sensors(replace(now, channels=(wheel,)), columns=80).plain
+
+
 def test_silence_is_another_layout_in_words_not_a_number(moment: Moment) -> None:
     reading = readout.Readout().text(moment(), "m/min", columns=80, rows=16)
     silent = readout.Readout().text(moment("silent"), "m/min", columns=80, rows=16)

@@ -126,7 +126,7 @@ class LiveSlip:
         pair = self._couplings[0].pair
         base = None if pair is None else pair.baseline
         if base is None:
-            return "none yet: ten seconds of idle running give one"
+            return "none yet (idle for 10 s)"
         return f"ratio calibrated on {base.calibrated}" if base.calibrated else "idle running so far"
 
     def restart(self, tick_hz: float) -> None:

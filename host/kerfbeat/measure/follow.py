@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.measure import beliefs
-from kerfbeat.measure.late import OUT, LateEdge, late_edge
+from kerfbeat.measure.late import OUT, LateEdge, SpeedNow, late_edge
 from kerfbeat.measure.mixture import Mixture
 
 __all__ = ["ANGLE_SHARE", "PhaseBank"]
@@ -221,8 +221,8 @@ class PhaseBank:
 
     def speed(
         self, elapsed_s: float, *, awaited: tuple[float, int, float] | None = None, calm: bool = False
-    ) -> tuple[float, float]:
-        """Speed, and half the width of its 95 % interval, `elapsed_s` after the last edge taken.
+    ) -> SpeedNow:
+        """Speed `elapsed_s` after the last edge taken.
 
         awaited : which target has not come by then, as steps from the last edge taken, target, and blur as in
             `density`.   calm : that widens the interval, but leaves the speed where it would be.
@@ -237,14 +237,16 @@ class PhaseBank:
         parts = awaited and self._not_yet(mean, covariance, weight, awaited, beliefs.TIMING_S[kept])
         if parts is not None:
             told = _mixture(*parts)
+        low_hz = math.inf if self._late is None else self._late.lowest_hz(elapsed_s)
+        if parts is not None and float(parts[0][: len(kept)].sum()) < OUT * float(weight.sum()):
+            low_hz = 0.0
+        if low_hz <= 0.0:
+            middle_hz = 0.5 * told.most()
+            return SpeedNow(middle_hz, middle_hz, may_stand=True)
         middle_hz = told.median()
         speed_hz = foreseen.median() if calm and told is not foreseen else middle_hz
         u95_hz = told.half_width(middle_hz) + abs(middle_hz - speed_hz)
-        if parts is not None and float(parts[0][: len(kept)].sum()) < OUT * float(weight.sum()):
-            u95_hz = max(u95_hz, speed_hz)
-        elif self._late is not None:
-            u95_hz = max(u95_hz, speed_hz - self._late.lowest_hz(elapsed_s))
-        return speed_hz, u95_hz
+        return SpeedNow(speed_hz, max(u95_hz, speed_hz - low_hz), may_stand=False)
 
     def _not_yet(
         self, mean: Floats, covariance: Floats, weight: Floats, awaited: tuple[float, int, float], timing_s: Floats

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["OUT", "LateEdge", "late_edge"]
+__all__ = ["OUT", "LateEdge", "SpeedNow", "late_edge"]
 
 Floats = NDArray[np.float64]
 
@@ -25,6 +25,16 @@ SOON_S = 0.1  # edges that come sooner tell of a change by themselves before any
 FULL_LOAD, ENTERS_S = 0.08, 0.5  # of the speed: what a load that the motor bears takes off at most, and how soon
 PART = 0.3  # of the way to that edge in which a brake may have begun: seven of ten began before it
 ROOT_HALF = math.sqrt(0.5)
+
+
+class SpeedNow(NamedTuple):
+    """A speed and half the width of its 95 % interval; whether an edge is so late that the shaft may stand: then the
+    interval begins at 0, and the speed is its middle.
+    """
+
+    hz: float
+    u95_hz: float
+    may_stand: bool
 
 
 class LateEdge(NamedTuple):

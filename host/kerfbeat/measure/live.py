@@ -157,11 +157,11 @@ class LiveSpeed:
                 evidence="no brake stops a shaft that fast" if vanished else "",
             )
         acceleration, u_acceleration = bank.acceleration()
-        speed_hz, timing_u95_hz = bank.speed(
+        speed_hz, timing_u95_hz, may_stand = bank.speed(
             min(since_used_s, 2.0 * expected_s), awaited=self._awaited(), calm=silent_s < SLACK * expected_s
         )
         speed_hz = max(speed_hz, 1e-6 * last_hz)
-        self._changing = self._direction(speed_hz, acceleration, u_acceleration)
+        self._changing = 2 if may_stand else self._direction(speed_hz, acceleration, u_acceleration)
         u95_hz = math.hypot(timing_u95_hz * math.sqrt(max(1.0, bank.surprise)), K95 * speed_hz * self._clock_u)
         bound_hz = slower_than_hz / self._clock_factor
         # Since the last edge it turned slower than the bound on average: from rest at most twice that now.
@@ -169,14 +169,12 @@ class LiveSpeed:
         if silent_s > OVERDUE * expected_s + GRACE_S:
             # The edge that is due has not come: the shaft is slower than it was, and may be stopping.
             self._changing = 2
-            speed_hz = min(speed_hz, bound_hz)
-            u95_hz = max(u95_hz, speed_hz)
-            u95_hz = min(u95_hz, max(speed_hz, bound_hz - speed_hz))
+            speed_hz = u95_hz = 0.5 * min(speed_hz + u95_hz, bound_hz)
         return ShaftReading(
             state=("turning", "speeding up", "slowing down")[self._changing],
             shaft_hz=Estimate(value=speed_hz * self._clock_factor, u95=u95_hz * self._clock_factor),
             slower_than_hz=slower_than_hz if silent_s > 0 else None,
-            accel_hz_per_s=acceleration,
+            accel_hz_per_s=None if u95_hz >= speed_hz else acceleration,
             last_edge_ticks=self._last_edge,
             silent_s=silent_s,
             turning_s=count.age_ticks / tick_hz,

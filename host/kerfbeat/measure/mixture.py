@@ -41,6 +41,16 @@ class Mixture:
             low, high = (middle, high) if above > half else (low, middle)
         return 0.5 * (low + high)
 
+    def most(self, *, level: float = LEVEL) -> float:
+        """What is exceeded with half the chance that `level` leaves, to FINE of the narrowest part's deviation."""
+        erfc, parts, over = math.erfc, self._parts, 0.5 * (1.0 - level) * self._weight
+        low, high = 0.0, max(m + FARTHEST_SD * s for _, m, s in parts)
+        while high - low > FINE * self._narrowest:
+            middle = 0.5 * (low + high)
+            above = sum([w * erfc((middle - m) / s) for w, m, s in parts])
+            low, high = (middle, high) if above > over else (low, middle)
+        return high
+
     def half_width(self, centre: float, *, level: float = LEVEL) -> float:
         """Half the width of the interval around `centre` that holds `level` of all; too wide by FINE of it at most."""
         erfc, parts = math.erfc, self._parts

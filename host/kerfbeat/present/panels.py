@@ -118,7 +118,9 @@ def prospect(now: Snapshot, unit: str, *, columns: int) -> Text:
         return text
     text.append(f" Should run {short_number(convert(low))} to {short_number(convert(high))} {unit}", style=BLUE)
     speed = now.blade.speed_m_per_s
-    words = "" if speed is None or speed.u95 > UNSETTLED * speed.value else _place_words(speed, low, high)
+    if speed is not None and speed.u95 > UNSETTLED * speed.value:
+        speed = None  # as for the large digits: its place would say more than is known
+    words = "" if speed is None else _place_words(speed, low, high)
     room = columns - 5 - max(len(words), len("99.9 % below the band"))
     span = max(high - low, 0.02 * high)
     left, width = low - span, high - low + 2 * span
@@ -211,8 +213,9 @@ def _counts(channel: ChannelNow) -> list[tuple[str, str, bool]]:
 
 def _turning_words(channel: ChannelNow) -> str:
     if channel.shaft_hz is not None:
-        if channel.shaft_hz.u95 > channel.shaft_hz.value:
-            return "not settled yet"
+        if channel.shaft_hz.u95 >= channel.shaft_hz.value:
+            most_hz = channel.shaft_hz.value + channel.shaft_hz.u95
+            return f"< {short_number(rpm(most_hz))} rpm" if channel.state == "slowing down" else "not settled yet"
         return plus_minus(channel.shaft_hz.times(rpm(1.0)), "rpm")
     if channel.state == "no pulses" and channel.slower_than_hz is not None:
         return f"< {short_number(rpm(channel.slower_than_hz))} rpm"

@@ -46,6 +46,9 @@ class Readout:
         if blade.state in SILENT_WORDS:
             return _silence(now, unit, columns=columns, rows=rows)
         if blade.speed_m_per_s is not None:
+            most_m_per_s = blade.speed_m_per_s.value + blade.speed_m_per_s.u95
+            if blade.state == "slowing down" and blade.speed_m_per_s.u95 >= blade.speed_m_per_s.value:
+                return _bound(most_m_per_s, unit, columns=columns, rows=rows)
             if blade.speed_m_per_s.u95 > UNSETTLED * blade.speed_m_per_s.value:
                 words = [(speed_in(blade.speed_m_per_s, name), "") for name in (unit, other_unit(unit))]
                 beside = [("not settled yet", f"bold {STRAW}"), ("", ""), *words]
@@ -62,14 +65,7 @@ class Readout:
             ]
             return _digits(shown[unit], beside, columns=columns, rows=rows)
         if blade.slower_than_m_per_s is not None:
-            bounds = {name: short_number(convert(blade.slower_than_m_per_s)) for name, convert in SPEED_UNITS.items()}
-            beside = [
-                (unit, f"bold {STRAW}"),
-                ("or slower", STRAW),
-                ("", ""),
-                (f"< {bounds[other_unit(unit)]} {other_unit(unit)}", "bold"),
-            ]
-            return _digits(f"<{bounds[unit]}", beside, columns=columns, rows=rows)
+            return _bound(blade.slower_than_m_per_s, unit, columns=columns, rows=rows)
         return _digits("WAITING", [], columns=columns, rows=rows)
 
     def _told_u95_m_per_s(self, at_s: float, u95_m_per_s: float) -> float:
@@ -100,6 +96,14 @@ def _size_words(blade: BladeNow) -> str:
     speed, turning = blade.speed_m_per_s, blade.turning_u95_m_per_s
     mostly = speed is not None and turning is not None and turning < MOSTLY * speed.u95
     return f"{blade.channel} as described" if blade.described and mostly else ""
+
+
+def _bound(most_m_per_s: float, unit: str, *, columns: int, rows: int) -> Text:
+    """That it is slower than so much."""
+    bounds = {name: short_number(convert(most_m_per_s)) for name, convert in SPEED_UNITS.items()}
+    other = other_unit(unit)
+    beside = [(unit, f"bold {STRAW}"), ("or slower", STRAW), ("", ""), (f"< {bounds[other]} {other}", "bold")]
+    return _digits(f"<{bounds[unit]}", beside, columns=columns, rows=rows)
 
 
 def _digits(figure: str, beside: Sequence[tuple[str, str]], *, columns: int, rows: int) -> Text:
