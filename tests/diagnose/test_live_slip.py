@@ -186,17 +186,33 @@ def test_nothing_slips(play, machine, chosen):
         assert player.live.baseline == "idle running so far" or scenario in ("noise", "cut"), scenario
 
 
+def calibrated_saw(machine, name, ratio):
+    """The machine with a stored total ratio of one gear."""
+    stored = Result(
+        quantity="total ratio", of=name, value=(ratio,), u=(0.0002 * ratio,), unit="1",
+        date=datetime(2026, 3, 4, tzinfo=UTC), sources=(), conditions={},
+        belongs_to=belongs_to(machine, "total ratio", name),
+    )  # fmt: skip
+    return known(Calibration(machine=machine.name, results=(stored,)), machine)
+
+
+@pytest.mark.parametrize("load", [0.5, 1.0])
+def test_no_normal_creep_in_a_normal_cut_is_an_alarm_against_a_calibrated_ratio(play, load):
+    """The host begins in a cut: no idle running tells the load, and a belt at the end of its life creeps 2 % at full
+    load (the most that is healthy; common practice, no published source)."""
+    log, _ = play("cut", machine=RICH, seed=931, creep=0.02, cut_load=load, gear="high", chatter=0.3)
+    first = next(mark for mark in log.segments[0].marks if mark.key == "cut" and mark.value == "start")
+    late = begun_at(log, first.ticks / log.segments[0].tick_hz + 2.0)
+    player = Player(late, known=calibrated_saw(log.machine, "gear high", 26.0))
+    assert player.told == []
+
+
 def test_a_calibrated_ratio_is_the_baseline_until_idle_running_was_seen(play):
     """6 % of slip from the first second on: only a stored ratio can tell, since no idle running came before it."""
     log, _ = play("belt-slip", machine=RICH, seed=930, slip=0.06, gear="high")
     late = begun_at(log, 57.0)
     assert Player(late).told == []
-    machine, name = log.machine, "gear high"
-    ratio = Result(
-        quantity="total ratio", of=name, value=(26.0,), u=(0.005,), unit="1", date=datetime(2026, 3, 4, tzinfo=UTC),
-        sources=(), conditions={}, belongs_to=belongs_to(machine, "total ratio", name),
-    )  # fmt: skip
-    held = known(Calibration(machine=machine.name, results=(ratio,)), machine)
+    held = calibrated_saw(log.machine, "gear high", 26.0)
     (_, pair, now), *_ = Player(late, known=held).told
     assert pair == ("motor", "wheel")
     assert now.baseline == "ratio calibrated on 2026-03-04"

@@ -1,7 +1,8 @@
 """Does one shaft slip behind the one that drives it at this moment, beyond its creep?
 
-The statistics and thresholds are those of `pair_slip`, on what has been seen so far: idle ratio, creep for the load and
-noise grow better while it runs.
+The statistics and thresholds are those of `pair_slip`, on what has been seen so far: idle ratio (`live_idle`), creep
+for the load (`live_creep`) and noise grow better while it runs.  Against a calibrated ratio nobody knows the load yet,
+since idle running has not shown at what speed the motor idles: then all the creep of full load is allowed.
 """
 
 import math
@@ -11,20 +12,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfbeat.diagnose.baseline import BLOCK_S, LEAST_IDLE_S, Baseline, Key, ratio_of
+from kerfbeat.diagnose.baseline import Baseline, Key
+from kerfbeat.diagnose.live_creep import LiveCreep
+from kerfbeat.diagnose.live_idle import LiveIdle
 from kerfbeat.diagnose.live_running import LiveRunning
 from kerfbeat.diagnose.live_steps import Step
 from kerfbeat.diagnose.onset import OnsetWatch
-from kerfbeat.diagnose.pair_slip import LEARN_PERCENTILE, LEARN_S, LOADED, NOISE_SD, ROUGHEST, SPIKE_LEFT, SPIKE_S
+from kerfbeat.diagnose.pair_slip import NOISE_SD, ROUGHEST, SPIKE_LEFT, SPIKE_S
 from kerfbeat.diagnose.slip_events import PEAK_S, Law
 from kerfbeat.measure.uncertainty import coverage_factor
 
 __all__ = ["LivePair", "SlipNow"]
 
-BLOCKS = 120  # of idle running that the ratio is taken from: two minutes and more
-FEWEST_BLOCKS = 3
 LAGS, FEWEST_LAGS = 400, 10  # of idle steps that the noise is taken from; before, the blocks of the idle ratio
-WINDOWS = 200  # of loaded running that creep is learnt from
 SAME_RATIO = 0.05  # after a stop the gear may be another: so far from its baseline it is not the same ratio
 SAME_COUNT = 0.15  # after a break of the count, or idle: so far from its baseline one of the two was miscounted
 MISCOUNTED = 0.4  # of a target's gap, by one step alone: a pulse too many or too few, not a belt
@@ -66,22 +66,14 @@ class LivePair:
         targets: int,
     ) -> None:
         self._law = law
-        self._calibrated = calibrated
+        self._idle = LiveIdle(calibrated=calibrated, sparse_is_down=sparse_is_down)
         self._load_of = load_of
-        self._sparse_is_down = sparse_is_down
         self._targets = targets
         self._key: Key = (None, None)
-        self._blocks: dict[Key, deque[tuple[float, float, float]]] = {}  # turns up and down, seconds
-        self._own: dict[Key, Baseline] = {}
-        self._levels: dict[Key, int] = {}  # at which idle speed of the motor the ratio was seen
-        self._refused: set[Key] = set()
-        self._block: list[float] | None = None
         self._lags_s: deque[float] = deque(maxlen=LAGS)
         self._idle_lags_s: deque[float] = deque(maxlen=LAGS)
         self._noise_s: float | None = None
-        self._windows: deque[float] = deque(maxlen=WINDOWS)
-        self._window = [0.0, 0.0, 0.0]
-        self._creep = law.creep
+        self._creep = LiveCreep(most=law.creep)
         self._watch = OnsetWatch(threshold=law.threshold_s)
         self._held: tuple[Step, float, float | None] | None = None
         self._recent: deque[tuple[float, float]] = deque()
@@ -94,10 +86,7 @@ class LivePair:
     @property
     def baseline(self) -> Baseline | None:
         """The idle ratio in use: that of idle running so far, else a calibrated one."""
-        own = self._own.get(self._key)
-        if own is not None or self._key in self._refused:
-            return own
-        return self._calibrated(self._key)
+        return self._idle.of(self._key)
 
     def set_key(self, key: Key) -> None:
         """Another belt position or gear is in force."""
@@ -108,8 +97,9 @@ class LivePair:
     def broken(self) -> None:
         """What comes next does not follow from what was: the course ends, and what slipped is not known to slip on."""
         self._watch.end()
-        self._held, self._block, self.now = None, None, None
-        self._window = [0.0, 0.0, 0.0]
+        self._held, self.now = None, None
+        self._idle.break_off()
+        self._creep.break_off()
         self._recent.clear()
 
     def take(self, step: Step, running: LiveRunning) -> None:
@@ -122,17 +112,19 @@ class LivePair:
         self._run = step.run
         if running.lighter != self._lighter:
             self._lighter = running.lighter
-            self._blocks.pop(self._key, None)
-            self._own.pop(self._key, None)
+            self._idle.forget(self._key)
+            self._idle.break_off()
             self._idle_lags_s.clear()
-            self._block = None
         begun_s = running.at_speed_s
         if begun_s is None or begun_s > step.start_s:
             self.broken()
             return
         if self._doubt and not self._still_the_same(step) and not idle:
             return
-        self._collect(step, running.levels, idle=idle)
+        if not idle:
+            self._idle.break_off()
+        elif (lags_s := self._idle.collect(step, self._key, running.levels)) is not None:
+            self._learn_noise(self._idle_lags_s if len(self._idle_lags_s) >= FEWEST_LAGS else lags_s)
         start_s, own, other = step.start_s, step.own_turns, step.other_turns
         if not step.exact:
             if step.whole is None or step.whole[0] < max(self._used_until_s, begun_s):
@@ -142,14 +134,14 @@ class LivePair:
         base = self.baseline
         if base is None or own <= 0.0 or other <= 0.0:
             return
-        up, down = (other, own) if self._sparse_is_down else (own, other)
+        up, down = self._idle.up_and_down(own, other)
         slip = 1.0 - down / (up * base.ratio)
         length_s = step.end_s - start_s
         used = Step(start_s=start_s, end_s=step.end_s, own_turns=own, other_turns=other, motor_turns=step.motor_turns,
                     exact=step.exact, whole=None, run=step.run)  # fmt: skip
         # Load is told from the idle speed at which the idle ratio was seen; before that is known, as without a motor.
         load = None
-        sure = not base.calibrated and self._levels.get(self._key) == running.levels
+        sure = self._idle.seen_at(self._key, running.levels)
         if sure and self._load_of is not None and step.motor_turns is not None and running.level_hz is not None:
             load = self._load_of(step.motor_turns / (step.end_s - step.start_s), running.level_hz)
         if load is None and start_s < running.heavy_until_s:
@@ -169,48 +161,14 @@ class LivePair:
         if base is None:
             return True
         _, own, other = step.whole
-        ratio = own / other if self._sparse_is_down else other / own
-        if abs(ratio / base.ratio - 1.0) > doubt:
-            self._own.pop(self._key, None)
-            self._blocks.pop(self._key, None)
-            self._refused.add(self._key)
+        up, down = self._idle.up_and_down(own, other)
+        if abs(down / up / base.ratio - 1.0) > doubt:
+            self._idle.forget(self._key, refuse=True)
             self._idle_lags_s.clear()
             self._lags_s.clear()
             self._noise_s = None
             self.broken()
         return True
-
-    def _collect(self, step: Step, levels: int, *, idle: bool) -> None:
-        """Gather idle running into blocks of whole turns, a second long or more."""
-        if not idle:
-            self._block = None
-            return
-        if step.whole is None:
-            return
-        start_s, own, other = step.whole
-        if self._block is None:
-            self._block = [start_s, 0.0, 0.0, start_s]
-        begun_s, own_sum, other_sum, until_s = self._block
-        if start_s < until_s - 1e-9:
-            return  # overlaps the turn before
-        if start_s > until_s + 1e-9:
-            self._block = None
-            return
-        self._block = [begun_s, own_sum + own, other_sum + other, step.end_s]
-        if step.end_s - begun_s < BLOCK_S:
-            return
-        own_sum, other_sum = self._block[1:3]
-        up, down = (other_sum, own_sum) if self._sparse_is_down else (own_sum, other_sum)
-        blocks = self._blocks.setdefault(self._key, deque(maxlen=BLOCKS))
-        blocks.append((up, down, step.end_s - begun_s))
-        self._block = [step.end_s, 0.0, 0.0, step.end_s]
-        idle_s = sum(each[2] for each in blocks)
-        if len(blocks) >= FEWEST_BLOCKS and idle_s >= LEAST_IDLE_S:
-            ratio, u = ratio_of(np.array([each[0] for each in blocks]), np.array([each[1] for each in blocks]))
-            self._own[self._key] = Baseline(ratio=ratio, u_ratio=u, idle_s=idle_s)
-            self._levels[self._key] = levels
-            lags_s = [(1.0 - down / (up * ratio)) * length_s for up, down, length_s in blocks]
-            self._learn_noise(self._idle_lags_s if len(self._idle_lags_s) >= FEWEST_LAGS else lags_s)
 
     def _learn_noise(self, lags_s: Sequence[float]) -> None:
         values = np.array(lags_s)
@@ -261,12 +219,12 @@ class LivePair:
         length_s = step.end_s - step.start_s
         if base is None or noise_s > ROUGHEST * length_s:
             return
-        self._learn_creep(slip, load, length_s)
+        self._creep.take(slip, load, length_s)
         self._recent.append((length_s, slip))
         while sum(each[0] for each in self._recent) - self._recent[0][0] >= PEAK_S * (1 - 1e-6):
             self._recent.popleft()
         law, watch = self._law, self._watch
-        expected = 0.0 if load is None else self._creep * max(load, 0.0)
+        expected = 0.0 if load is None else self._creep.at_full_load * max(load, 0.0)
         allowed = law.reference + (law.creep if load is None else 0.0) + K95 * base.u_relative
         watch.threshold = max(law.threshold_s, NOISE_SD * noise_s)
         if not watch.running and watch.first == watch.count:
@@ -287,22 +245,3 @@ class LivePair:
             load=load,
             baseline=f"ratio calibrated on {base.calibrated}" if base.calibrated else "idle running so far",
         )
-
-    def _learn_creep(self, slip: float, load: float | None, length_s: float) -> None:
-        """Creep at full load, as the healthiest cutting so far shows it."""
-        if load is None:
-            return
-        if load <= LOADED:
-            self._window = [0.0, 0.0, 0.0]
-            return
-        window = self._window
-        window[0] += slip * length_s
-        window[1] += load * length_s
-        window[2] += length_s
-        if window[2] < LEARN_S:
-            return
-        self._windows.append(window[0] / window[1])
-        self._window = [0.0, 0.0, 0.0]
-        if len(self._windows) >= 2:
-            creep = float(np.percentile(self._windows, LEARN_PERCENTILE))
-            self._creep = min(max(creep, 0.0), self._law.creep)
