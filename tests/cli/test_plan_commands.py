@@ -6,13 +6,18 @@ import re
 import signal
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pexpect
 import pytest
 from click.testing import CliRunner, Result
+from pypdf import PdfReader
 
 from kerfbeat import cli
+from kerfbeat.calibration import QUANTITIES, Calibration, belongs_to, calibration_path, save_calibration
+from kerfbeat.calibration import Result as Result_
 from kerfbeat.machine import demo_text, load_machine, parse_machine
 
 ANSWERS = "Bench saw\n330 mm\n\n\n4\n\n\n\nno\n\n"
@@ -179,6 +184,42 @@ def test_choose_ranks_and_says_why(saw: Path) -> None:
     assert "cools little" in shown
 
 
+@pytest.fixture
+def calibrated(saw: Path) -> Path:
+    """The saw, with a wheel 1 % larger than described."""
+    machine, key = load_machine(saw), ("wheel diameter", "")
+    result = Result_(
+        quantity=key[0], of=key[1], value=(0.3333,), u=(0.0001,), unit=QUANTITIES[key[0]], sources=("passes.csv",),
+        date=datetime(2027, 1, 1, tzinfo=UTC), conditions={}, belongs_to=belongs_to(machine, *key),
+    )  # fmt: skip
+    save_calibration(calibration_path(saw), Calibration(machine=machine.name, results=(result,)))
+    return saw
+
+
+@pytest.mark.parametrize(
+    "words", [["predict", "--hz", "20:80:1"], ["choose", "--speed", "80m/min"]], ids=lambda w: w[0]
+)
+def test_drawing_and_text_say_what_they_rest_on(tmp_path: Path, saw: Path, words: list[str], request: Any) -> None:
+    page = tmp_path / "page.pdf"
+
+    def told() -> tuple[str, str]:
+        shown = run(words[0], saw, *words[1:], "--plot", page)
+        assert shown.exit_code == 0, shown.output
+        return " ".join(shown.stdout.split()), " ".join(PdfReader(page).pages[0].extract_text().split())
+
+    text, drawing = told()
+    assert "predicted, not measured;" in text
+    assert "Predicted from the machine's description, not measured." in drawing
+    request.getfixturevalue("calibrated")
+    text, drawing = told()
+    assert "predicted with what was measured of the machine;" in text
+    assert "Calibrated wheel diameter: calibrated 2027-01-01 from passes.csv" in text
+    assert "Predicted with measured wheel diameter." in drawing
+    assert "not measured" not in drawing
+    document = json.loads(run(words[0], saw, *words[1:], "--json").stdout)
+    assert document["calibration"] == ["wheel diameter: calibrated 2027-01-01 from passes.csv"]
+
+
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
 @pytest.mark.parametrize(
     "words", [["predict"], ["choose", "--speed", "35m/min"], ["size"], ["mount"]], ids=lambda w: w[0]
@@ -198,6 +239,49 @@ def test_choose_by_material_names_its_source(saw: Path) -> None:
     shown = " ".join(run("choose", saw, "--material", "mild steel", "--dry").stdout.split())
     assert "Source: Machinery's Handbook" in shown
     assert "blade maker's figures and the practice of your shop come first" in shown
+
+
+@pytest.mark.parametrize(
+    ("material", "thickness", "told", "untold"),
+    [
+        # Machinery's Handbook, 31st ed., p. 1245: factors from 1/4 in to 8 in of stock, 250 ft/min for 4140; its 0.88
+        # at 8 in are 220 ft/min, its 1.15 at 1/4 in 287.5
+        ("4140", [], ["for 4140: 67.1 to 87.6 m/min", "stock of 6.3 mm (0.25 in) to 203.2 mm (8.00 in)"], ["memory"]),
+        ("4140", ["--thickness", "4in"], ["101.6 mm (4.00 in) thick: 76.2 m/min", "a cut of 101.6 mm"], ["table"]),
+        (
+            "4140", ["--thickness", "20in", "--dry"],
+            [
+                "4140, 508.0 mm (20.00 in) thick, taken as 203.2 mm (8.00 in), dry: 33.5 to 46.9 m/min",
+                "508.0 mm (20.00 in) is beyond the table, which ends at 203.2 mm (8.00 in)", "thicker stock wants less",
+            ],
+            ["memory"],
+        ),
+        (
+            "4140", ["--thickness", "3mm"],
+            ["taken as 6.3 mm (0.25 in): 87.6 m/min", "is below the table, which begins at 6.3 mm"],
+            ["wants less"],
+        ),
+        ("cast iron", [], ["Source: from memory, not verified", 'Look up what is "from memory"'], ["marked"]),
+    ],
+)  # fmt: skip
+def test_choose_says_what_the_speed_is_for(
+    saw: Path, material: str, thickness: list[str], told: list[str], untold: list[str]
+) -> None:
+    words = ("choose", saw, "--material", material, *thickness)
+    shown = " ".join(run(*words).stdout.split())
+    notes = " ".join(json.loads(run(*words, "--json").stdout)["notes"])
+    for each in told:
+        assert each in shown
+        assert each in notes or ("m/min" in each)
+    for each in untold:
+        assert each not in shown
+
+
+def test_materials_say_when_a_thickness_is_beyond_the_table() -> None:
+    words = ("materials", "4140", "--thickness", "20in", "--unit", "ft/min")
+    said = "20.00 in (508.0 mm) is beyond the table, which ends at 8.00 in (203.2 mm)"
+    assert said in " ".join(run(*words).stdout.split())
+    assert said in " ".join(json.loads(run(*words, "--json").stdout)["notes"])
 
 
 def test_choose_mistakes(saw: Path) -> None:

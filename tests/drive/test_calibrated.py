@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 
 from kerfbeat.calibration import QUANTITIES, Calibration, Result, belongs_to, known
+from kerfbeat.drive.assumptions import describe_assumptions
 from kerfbeat.drive.calibrated import (
     calibrated_curve,
     calibrated_curves,
     calibrated_prediction,
     calibrated_words,
 )
-from kerfbeat.drive.chain import drive_curve, drive_curves, predict_setting
+from kerfbeat.drive.chain import drive_curve, predict_setting
+from kerfbeat.drive.choose import choose
+from kerfbeat.drive.material import SpeedRange
 from kerfbeat.machine import Setting, demo_machine
 
 SAW = demo_machine("saw")
@@ -33,6 +36,7 @@ def held(results):
 
 
 RATIO = {("total ratio", "gear low"): (60.3, 0.006)}
+HIGH_RATIO = {("total ratio", "gear high"): (26.3, 0.003)}
 SLIP = {("motor slip", ""): (6.0, 0.5)}
 WHEEL = {("wheel diameter", ""): (0.3312, 0.0001)}
 
@@ -95,10 +99,43 @@ def test_blade_limit_is_judged_by_the_measured_wheel():
 
 
 def test_words_name_what_was_used():
-    curves = drive_curves(SAW, supply_hz=HZ)
     store = held(RATIO | SLIP)
-    assert len(calibrated_curves(curves, SAW, store)) == len(curves)
+    curves = calibrated_curves(SAW, store, supply_hz=HZ)
+    assert [curve.gear for curve in curves] == ["low", "high"]
     words = calibrated_words(curves, store)
     assert any("total ratio of gear low" in line and "a.csv" in line for line in words)
+    assert not any("total ratio" in line for line in calibrated_words(curves[1:], store))  # gear high has none
     assert any("motor slip" in line for line in words)
     assert calibrated_words(curves, held({})) == ()
+
+
+@pytest.mark.parametrize(
+    ("results", "told", "untold"),
+    [
+        ({}, ["creeping up to 2 %;", "diameters of pulleys and wheel", "off by up to 5 %"], ["not calibrated"]),
+        (RATIO, ["first belt, gear high not calibrated: ", "off by up to 5 %", "pulleys and wheel"], []),
+        (RATIO | HIGH_RATIO, ["up to 2 % more under load;", "diameters of wheel as well"], ["5 %", "pulleys"]),
+        (RATIO | HIGH_RATIO | WHEEL, ["up to 2 % more under load. An"], ["5 %", "diameters"]),
+    ],
+)  # fmt: skip
+def test_nothing_is_assumed_that_was_measured(results, told, untold):
+    store = held(results)
+    said = " ".join(describe_assumptions(SAW, calibrated_curves(SAW, store, supply_hz=HZ), store))
+    # NEMA MG 1 grants the nameplate's slip 20 %, which the band's lower edge holds at any rate
+    for words in ("up to 20 % more than its nameplate says", "low frequency", *told):
+        assert words in said
+    for words in untold:
+        assert words not in said
+
+
+def test_a_choice_is_what_a_calibrated_prediction_says_of_it():
+    """High gear at no load: 30 f less the slip of 6 rpm over 26.3 in the place of 26, on 0.3321 m: 60 m/min."""
+    store = held(HIGH_RATIO | SLIP | WHEEL)
+    wanted = SpeedRange(low_m_per_s=1.0, high_m_per_s=1.0)
+    (before,), (now,) = choose(SAW, wanted), choose(SAW, wanted, known=store)
+    assert now.prediction == calibrated_prediction(SAW, now.prediction.setting, store)
+    # halfway between the no-load speed and the nameplate's 70 rpm of slip, by hand: 60 x 26.3 / (pi x 0.3321) rpm
+    aim_hz = (60 * 26.3 / (np.pi * 0.3321) + (6.0 + 70.0) / 2) / 30
+    assert now.prediction.setting.hz == pytest.approx(aim_hz, abs=0.06)
+    assert now.prediction.setting.hz > before.prediction.setting.hz
+    assert now.curve.ratio == 26.3

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kerfbeat.calibration import NOTHING_KNOWN
+from kerfbeat.drive.assumptions import describe_assumptions
 from kerfbeat.drive.belt import CREEP_HIGH
-from kerfbeat.drive.cautions import describe_assumptions
 from kerfbeat.drive.chain import DriveCurve, all_settings, drive_curve, drive_curves, predict_setting
 from kerfbeat.drive.frequency import fine_hz, frequencies_hz, listed_hz
 from kerfbeat.errors import DriveError, MachineError
@@ -72,7 +73,8 @@ def test_datum_diameters_change_the_speed() -> None:
     )  # fmt: skip
     row = predict_setting(datum, Setting(hz=45.0))
     assert ft_per_min(row.blade_m_per_s.full_load) == pytest.approx(167.829, abs=1e-3)
-    assert any("datum diameters were converted" in said for said in describe_assumptions(datum))
+    said = describe_assumptions(datum, drive_curves(datum, supply_hz=45.0), NOTHING_KNOWN)
+    assert any("datum diameters were converted" in each for each in said)
 
 
 def test_belt_ratio_of_mott() -> None:

@@ -53,6 +53,24 @@ def test_range_of_a_material() -> None:
         assert wanted.low_m_per_s * 0.99 <= middle(choice) / 60 <= wanted.high_m_per_s * 1.01
 
 
+def test_only_what_may_be_used_is_told_to_give_the_speed() -> None:
+    """By hand, high gear: 30 / 26 x pi x 0.3309 m a minute per Hz at no load, 1.21 % more at the band's upper edge
+    (pulleys 0.5 % each, in squares, and wheel 0.5 %): 90 m/min, the limit, from 74.13 Hz on.
+    """
+    wanted = one_material("4140").speed_range()  # 67 to 88 m/min
+    (found,) = choose(SAW, wanted)
+    assert found.to_hz == pytest.approx(74.13 - 0.08, abs=0.08)  # 0.15 Hz is the step between two points of the curve
+    assert found.from_hz < 58.0
+    above = SpeedRange(low_m_per_s=80 / 60, high_m_per_s=93 / 60)  # its middle, 86.5 m/min at 73.3 Hz, still may
+    higher = SpeedRange(low_m_per_s=84 / 60, high_m_per_s=93 / 60)  # its middle, 88.5 m/min at 75.0 Hz, may not
+    for asked in (above, higher):
+        (found,) = choose(SAW, asked)
+        assert not found.forbidden
+        assert 73.0 < (found.prediction.setting.hz or 0.0) <= found.to_hz < 74.2
+    (barred,) = choose(SAW, exactly(92.0))
+    assert barred.forbidden
+
+
 def test_limit_passed_ranks_last() -> None:
     limited = dataclasses.replace(SAW, motor=dataclasses.replace(SAW.motor, maximum_rpm=1500.0))  # type: ignore[type-var]
     found = choose(limited, exactly(35.0))

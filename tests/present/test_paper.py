@@ -9,14 +9,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Arc, Rectangle
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
 from kerfbeat.drive.arrange import arrange
-from kerfbeat.drive.chain import DriveCurve, drive_curves
+from kerfbeat.drive.chain import DriveCurve, all_settings, drive_curves
 from kerfbeat.drive.choose import choose
 from kerfbeat.drive.frequency import fine_hz, listed_hz
 from kerfbeat.drive.material import SpeedRange, one_material
@@ -172,7 +174,7 @@ def test_chart_is_one_page_that_says_what_it_is(tmp_path: Path, paper: str, size
     text = " ".join(reader.pages[0].extract_text().split())
     for words in (
         saw.name, "Predicted from the machine's description, not measured", "inverter frequency, Hz",
-        "blade speed, m/min", "blade speed, ft/min", "gear low", "gear high", "over this machine's limit of 90 m/min",
+        "blade speed, m/min", "blade speed, ft/min", "gear low", "gear high", "this machine's limit of 90 m/min",
         "Titanium", "Beware", "Machinery's Handbook, 31st ed., p. 1245", "interlocks are never bypassed",
         "not a safety device",
     ):  # fmt: skip
@@ -195,8 +197,47 @@ def test_chart_s_bands_and_lines_stand_at_their_speeds(tmp_path: Path, monkeypat
     x, y = axes.get_lines()[0].get_data()
     assert (x[0], x[-1]) == (20.0, 80.0)
     assert (y[0], y[-1]) == pytest.approx((565 / 26 * math.pi * 1.085630, 2344 / 26 * math.pi * 1.085630), rel=1e-5)
-    (limit,) = (text for text in axes.texts if text.get_text().startswith("over this machine"))
+    (limit,) = (text for text in axes.texts if text.get_text().startswith("this machine"))
     assert limit.get_position()[1] == pytest.approx(90 / 0.3048)  # 90 m/min
+
+
+def hatched_from_hz(axes: Axes) -> list[float]:
+    """Where each hatched piece of a curve begins."""
+    pieces = [each for each in axes.collections if isinstance(each, PolyCollection) and each.get_hatch()]
+    return [float(path.vertices[:, 0].min()) for piece in pieces for path in piece.get_paths()]  # type: ignore[union-attr]
+
+
+def test_dial_chart_and_table_bar_the_same_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand, high gear: 30 / 26 x pi x 0.3309 m a minute per Hz at no load, 1.21 % more at the band's upper edge
+    (pulleys 0.5 % each, in squares, and wheel 0.5 %): the limit of 90 m/min is reached at 74.13 Hz.
+    """
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    saw, curves = saw_curves(gears=["high"])
+    draw_chart(saw, curves, [70.0, 74.0, 74.3, 80.0], tmp_path / "x", unit="m/min", paper="a4")
+    page, axes = figures[0].axes[:2]
+    knob = even_knob(math.radians(-135), math.radians(135), fine_hz(saw))
+    ((begins_deg, _),) = plan_rings(curves, knob, unit="m/min", diameter_mm=90.0)[0].forbidden_deg
+    step_hz = 60.0 / 399  # between two points of a curve
+    assert hatched_from_hz(axes) == pytest.approx([74.13 + step_hz / 2], abs=step_hz / 2 + 0.01)
+    assert 50.0 + begins_deg / 135.0 * 30.0 == pytest.approx(hatched_from_hz(axes)[0])
+    struck = [line for line in page.get_lines() if line.get_linewidth() == 0.9]
+    assert len(struck) == 2 * 2  # 74.3 and 80 Hz, in both units
+    assert [row.forbidden for row in all_settings(saw, supply_hz=[74.0, 74.3])] == [False, False, False, True]
+
+
+def test_what_forbids_one_curve_alone_is_hatched_on_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: two poles turn once a cycle, and the step pulleys' fast pair drives a rim of 5.2 in 4.4 / 3.5 as fast:
+    pi x 0.13208 m x 1.2571 f is over 33 m/s (6500 ft/min for cast iron) from 63.3 Hz on.
+    """
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    unlimited = dataclasses.replace(GRINDER, limits=dataclasses.replace(GRINDER.limits, blade_speed_m_per_s=None))
+    belts = ["slow / 2.2 in", "fast / 3.8 in"]
+    plot_speed_curves(
+        unlimited, drive_curves(unlimited, supply_hz=fine_hz(unlimited), belts=belts), tmp_path / "x", unit="m/min"
+    )
+    assert hatched_from_hz(figures[0].axes[0]) == pytest.approx([63.3], abs=0.2)
 
 
 def test_chart_tells_which_materials_it_leaves_out(tmp_path: Path) -> None:
@@ -218,9 +259,9 @@ def test_chosen_settings_stand_where_they_say(tmp_path: Path, monkeypatch: pytes
         hz, speed = numbers[f"{place}"].xy  # type: ignore[attr-defined]
         assert hz == choice.prediction.setting.hz
         assert speed == pytest.approx(30.0, rel=0.01)  # 0.5 m/s
-    fixed = dataclasses.replace(SAW, inverter=None)
+    fixed, its_own = dataclasses.replace(SAW, inverter=None), SpeedRange(low_m_per_s=0.42, high_m_per_s=0.43)
     with pytest.raises(DriveError, match="describe the machine's"):
-        plot_choices(fixed, found, HALF_M_PER_S, tmp_path / "x", unit="m/min")
+        plot_choices(fixed, choose(fixed, its_own), its_own, tmp_path / "x", unit="m/min")
 
 
 def test_names_of_belt_and_gear_are_cut_last() -> None:

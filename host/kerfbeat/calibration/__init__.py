@@ -3,12 +3,13 @@
 `load_calibration(path)` gives a frozen `Calibration`; `known(calibration, machine)` what of it holds for this machine.
 """
 
-from kerfbeat.calibration.known import Known, aged_clock_u_ppm, known
+from kerfbeat.calibration.known import NOTHING_KNOWN, Known, aged_clock_u_ppm, known
 from kerfbeat.calibration.parts import belongs_to, setting_name
 from kerfbeat.calibration.results import QUANTITIES, Calibration, Result, fingerprint
 from kerfbeat.calibration.store import calibration_path, load_calibration, parse_calibration, save_calibration
 
 __all__ = [
+    "NOTHING_KNOWN",
     "QUANTITIES",
     "Calibration",
     "Known",

@@ -12,7 +12,7 @@ from kerfbeat.calibration.results import Calibration, Result, fingerprint
 from kerfbeat.errors import CalibrationError
 from kerfbeat.machine import Machine, Setting
 
-__all__ = ["Known", "aged_clock_u_ppm", "known"]
+__all__ = ["NOTHING_KNOWN", "Known", "aged_clock_u_ppm", "known"]
 
 # How a stored clock correction ages.  A ceramic resonator moves by some 0.3 % over a range of 100 K and by 0.3 % in ten
 # years; a workshop's seasons and a closed box are taken as 0.05 % (half-widths, rectangular).  Common practice, no
@@ -86,6 +86,9 @@ class Known:
             for result in self.results.values()
             if not quantities or result.quantity in quantities
         )
+
+
+NOTHING_KNOWN = Known(calibration=None, results={})
 
 
 def known(calibration: Calibration | None, machine: Machine) -> Known:

@@ -108,9 +108,9 @@ def predict(
     found of the machine takes the place of what is described.
     """
     from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.drive.assumptions import describe_assumptions
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
-    from kerfbeat.drive.cautions import describe_assumptions
-    from kerfbeat.drive.chain import drive_curves, require_motor
+    from kerfbeat.drive.chain import require_motor
     from kerfbeat.drive.frequency import fine_hz, frequencies_hz, listed_hz
     from kerfbeat.machine import belt_choices, gear_choices, load_machine
     from kerfbeat.present import predicted
@@ -121,24 +121,25 @@ def predict(
     chosen = {"belts": [belt] if belt else None, "gears": [gear] if gear else None}
     supply_hz = listed_hz(described) if hz is None else frequencies_hz(hz)
     held = known_beside(machine, described)
-    curves = calibrated_curves(drive_curves(described, supply_hz=supply_hz, **chosen), described, held)
+    curves = calibrated_curves(described, held, supply_hz=supply_hz, **chosen)
     rows = [row for curve in curves for row in curve.predictions()]
     measured = calibrated_words(curves, held)
+    assumed = describe_assumptions(described, curves, held)
     if plot is not None:
         from kerfbeat.present.drive_plot import plot_speed_curves
 
         wide_hz = fine_hz(described) if hz is None else supply_hz
-        wide = calibrated_curves(drive_curves(described, supply_hz=wide_hz, **chosen), described, held)
-        plot_speed_curves(described, wide, plot, unit=predicted.speed_unit(described, unit))
+        wide = calibrated_curves(described, held, supply_hz=wide_hz, **chosen)
+        basis, first = predicted.basis_of(measured), predicted.speed_unit(described, unit)
+        plot_speed_curves(described, wide, plot, unit=first, basis=basis)
     if as_json:
-        click.echo(predicted.prediction_json(described, rows, calibration=measured))
+        click.echo(predicted.prediction_json(described, rows, assumptions=assumed, calibration=measured))
         return
     first = predicted.speed_unit(described, unit)
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
     headings, cells = predicted.prediction_rows(rows, unit=first, belts=belts, gears=gears)
-    basis = "predicted with what was measured of the machine" if measured else "predicted, not measured"
-    echo(f"{described.name}: speeds {basis}; full load – no load\n")
+    echo(f"{described.name}: speeds {predicted.basis_words(measured)}; full load – no load\n")
     echo_table(headings, cells, left=belts + gears, spare=("motor rpm", "wheel rpm", "power", other_unit(first)))
     echo_notes("Cautions", predicted.caution_lines(rows))
     echo_notes("Calibrated", measured)
-    echo_notes("Assumed", describe_assumptions(described))
+    echo_notes("Assumed", assumed)

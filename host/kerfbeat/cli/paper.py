@@ -65,22 +65,21 @@ def chart(
 ) -> None:
     """Print a speed chart for the machine's door: speed over hertz, materials, zones not to be used.
 
-    Speeds are predicted from the machine file; the page says so.
+    Speeds are predicted from the machine file and what `kerfbeat calibrate` has found; the page says which.
     """
     from kerfbeat.cli._calibration import known_beside
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
-    from kerfbeat.drive.chain import drive_curves
     from kerfbeat.drive.frequency import fine_hz, listed_hz
     from kerfbeat.drive.material import GROUPS, one_material
     from kerfbeat.machine import load_machine
-    from kerfbeat.present.chart import basis_of, draw_chart
-    from kerfbeat.present.predicted import speed_unit
+    from kerfbeat.present.chart import draw_chart
+    from kerfbeat.present.predicted import basis_of, speed_unit
 
     path = checked_output(output, replace)
     described = load_machine(machine)
     held = known_beside(machine, described)
-    predicted = drive_curves(described, supply_hz=fine_hz(described), belts=belts or None, gears=gears or None)
-    curves = calibrated_curves(predicted, described, held)
+    chosen = {"belts": belts or None, "gears": gears or None}
+    curves = calibrated_curves(described, held, supply_hz=fine_hz(described), **chosen)
     left_out = draw_chart(
         described,
         curves,
@@ -142,19 +141,17 @@ def dial(
     """
     from kerfbeat.cli._calibration import known_beside
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
-    from kerfbeat.drive.chain import drive_curves
     from kerfbeat.drive.frequency import fine_hz
     from kerfbeat.machine import load_machine
     from kerfbeat.present import dial as dials
-    from kerfbeat.present.chart import basis_of
-    from kerfbeat.present.predicted import speed_unit
+    from kerfbeat.present.predicted import basis_of, speed_unit
 
     path = checked_output(output, replace)
     described = load_machine(machine)
     knob = dials.typed_knob(pairs) if pairs else dials.even_knob(from_rad, to_rad, fine_hz(described))
     held = known_beside(machine, described)
-    predicted = drive_curves(described, supply_hz=knob.fine_hz(), belts=belts or None, gears=gears or None)
-    curves = calibrated_curves(predicted, described, held)
+    chosen = {"belts": belts or None, "gears": gears or None}
+    curves = calibrated_curves(described, held, supply_hz=knob.fine_hz(), **chosen)
     first = speed_unit(described, unit)
     face = dials.plan_rings(curves, knob, unit=first, diameter_mm=diameter * 1e3)
     dials.draw_dial(

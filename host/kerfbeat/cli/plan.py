@@ -50,14 +50,18 @@ def choose(
 ) -> None:
     """Find the settings that give a blade speed, or suit a material; best torque first.
 
-    Ranked by the pull along the blade that the motor can give for hours; settings over a limit come last.  Speeds for
-    materials are starting points: the blade maker's figures and the practice of your shop come first.
+    Ranked by the pull along the blade that the motor can give for hours; settings that may pass a limit come last, and
+    "gives it at" leaves them out.  What `kerfbeat calibrate` has found of the machine takes the place of what is
+    described.  Speeds for materials are starting points: the blade maker's figures and the practice of your shop come
+    first.
     """
+    from kerfbeat.cli._calibration import known_beside
     from kerfbeat.drive import material as materials_
+    from kerfbeat.drive.calibrated import calibrated_words
     from kerfbeat.drive.choose import choose as find
     from kerfbeat.machine import belt_choices, gear_choices, load_machine
     from kerfbeat.present import chosen
-    from kerfbeat.present.predicted import setting_words, speed_unit
+    from kerfbeat.present.predicted import basis_of, basis_words, setting_words, speed_unit
 
     if (speed is None) == (material is None):
         raise click.UsageError("give either --speed 80m/min or --material NAME")
@@ -70,17 +74,24 @@ def choose(
     else:
         assert speed is not None
         wanted = materials_.SpeedRange(low_m_per_s=speed, high_m_per_s=speed)
-    choices = find(described, wanted)
+    held = known_beside(machine, described)
+    choices = find(described, wanted, known=held)
+    inch, asked, notes = described.lengths == "inch", "", []
+    if found is not None:
+        cut = chosen.cut_words(found.name, thickness_m=thickness, dry=dry, carbon_band=carbon_band, inch=inch)
+        asked = f"{cut}: "
+        notes = [f"Source: {found.source}.", *chosen.speed_notes([found], thickness_m=thickness, inch=inch)]
+    measured = calibrated_words([choice.curve for choice in choices], held)
+    first = speed_unit(described, unit)
     if plot is not None:
         from kerfbeat.present.drive_plot import plot_choices
 
-        plot_choices(described, choices, wanted, plot, unit=speed_unit(described, unit))
+        plot_choices(described, choices, wanted, plot, unit=first, basis=basis_of(measured))
     if as_json:
-        print_json(chosen.choice_document(described, wanted, choices, found))
+        print_json(chosen.choice_document(described, wanted, choices, found, calibration=measured, notes=notes))
         return
-    first = speed_unit(described, unit)
-    what = f"{found.name}: " if found is not None else ""
-    echo(f"{described.name}: settings for {what}{chosen.range_words(wanted, first)}, predicted, best first\n")
+    asked += chosen.range_words(wanted, first)
+    echo(f"{described.name}: settings for {asked}, {basis_words(measured)}; best first\n")
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))
     headings, cells = chosen.choice_rows(choices, unit=first, belts=belts, gears=gears)
     echo_table(headings, cells, left=1 + belts + gears, spare=("motor rpm", "gives it at"))
@@ -90,8 +101,8 @@ def choose(
         for text in choice.prediction.warnings
     ]
     echo_notes("Cautions", cautions)
-    if found is not None:
-        echo_notes("Speeds", [f"Source: {found.source}.", materials_.CONDITIONS, materials_.CAUTION])
+    echo_notes("Calibrated", measured)
+    echo_notes("Speeds", notes)
 
 
 @click.command(epilog=examples("kerfbeat materials stainless", "kerfbeat materials --thickness 2in --dry"))
@@ -108,21 +119,23 @@ def materials(
 ) -> None:
     """Search the table of band speeds by material; without WORDS it lists the groups.
 
-    Each row is a range, with its source.  Without --thickness it spans stock from 1/4 in to 8 in.
+    Each row is a range, with its source.  Without --thickness it spans stock from 1/4 in to 8 in; beyond these ends
+    their speeds are given, and said to be theirs.
     """
-    from kerfbeat.drive.material import CAUTION, CONDITIONS, GROUPS, find_materials
+    from kerfbeat.drive.material import GROUPS, find_materials
     from kerfbeat.present import chosen
 
     found = find_materials(" ".join(words)) if words else GROUPS
     rows = [
         (material, material.speed_range(thickness_m=thickness, dry=dry, carbon_band=carbon_band)) for material in found
     ]
+    notes = chosen.speed_notes(found, thickness_m=thickness, inch=unit == "ft/min")
     if as_json:
-        print_json(chosen.material_document(rows))
+        print_json(chosen.material_document(rows, notes))
         return
     headings, cells = chosen.material_rows(rows, unit=unit)
     echo_table(headings, cells, left=len(headings) - 3)
-    echo_notes("Speeds", [CONDITIONS, CAUTION])
+    echo_notes("Speeds", notes)
 
 
 @click.command(

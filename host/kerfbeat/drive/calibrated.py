@@ -11,11 +11,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from kerfbeat.calibration import Known
+from kerfbeat.calibration import Known, setting_name
 from kerfbeat.drive.belt import CREEP_HIGH
 from kerfbeat.drive.cautions import cautions_at
-from kerfbeat.drive.chain import WHEEL_HALF_WIDTH, Band, DriveCurve, Prediction, drive_curve, require_motor
+from kerfbeat.drive.chain import (
+    WHEEL_HALF_WIDTH,
+    Band,
+    DriveCurve,
+    Prediction,
+    drive_curve,
+    drive_curves,
+    require_motor,
+)
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
 
 __all__ = ["calibrated_curve", "calibrated_curves", "calibrated_prediction", "calibrated_words"]
@@ -25,15 +34,21 @@ K95 = 1.96  # half-width of a band, over the standard uncertainty of what was me
 
 def calibrated_words(curves: Sequence[DriveCurve], known: Known) -> tuple[str, ...]:
     """What of the store the curves rest on, one line each; () if nothing does."""
-    used = {("wheel diameter", ""), ("motor slip", "")}
-    for curve in curves:
-        setting = Setting(belt=curve.belt, gear=curve.gear)
-        used |= {key for key in known.results if key[0] == "total ratio" and known.total_ratio(setting)}
-    return known.described(*{quantity for quantity, of in known.results if (quantity, of) in used})
+    settings = [Setting(belt=curve.belt, gear=curve.gear) for curve in curves]
+    used = {("wheel diameter", ""), ("motor slip", ""), *(("total ratio", setting_name(each)) for each in settings)}
+    return replace(known, results={key: result for key, result in known.results.items() if key in used}).described()
 
 
-def calibrated_curves(curves: Sequence[DriveCurve], machine: Machine, known: Known) -> list[DriveCurve]:
-    """Every curve with what is known of its setting."""
+def calibrated_curves(
+    machine: Machine,
+    known: Known,
+    *,
+    supply_hz: ArrayLike,
+    belts: Sequence[str | None] | None = None,
+    gears: Sequence[str | None] | None = None,
+) -> list[DriveCurve]:
+    """Predict every belt position and gear, or the named ones, with what is known of each; slowest gear first."""
+    curves = drive_curves(machine, supply_hz=supply_hz, belts=belts, gears=gears)
     return [calibrated_curve(curve, machine, known) for curve in curves]
 
 

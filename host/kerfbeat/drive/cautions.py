@@ -18,7 +18,7 @@ from kerfbeat.drive.words import speed_words
 from kerfbeat.machine import BeltStage, Machine, Motor
 from kerfbeat.units import ft_per_min, rpm
 
-__all__ = ["BEFORE_WORK", "FORBIDDING", "Caution", "cautions_at", "describe_assumptions"]
+__all__ = ["BEFORE_WORK", "FORBIDDING", "Caution", "cautions_at", "forbids"]
 
 Array = NDArray[np.float64]
 
@@ -27,7 +27,7 @@ BREAKDOWN_MARGIN = 1.3
 # Below this part of the torque on offer, cooling and not the inverter sets what the motor can do for hours.
 COOLING_WORTH_SAYING = 0.8
 
-# Kinds that a chart hatches as zones not to be used; the others are only said.
+# Kinds that make a setting one not to be used; the others are only said.
 FORBIDDING = ("blade speed", "motor speed", "rim speed", "inverter limits")
 
 
@@ -45,6 +45,11 @@ class Caution:
 
     kind: str
     text: str
+
+
+def forbids(cautions: Sequence[Caution]) -> bool:
+    """Whether a setting with these cautions is not to be used: the one rule for table, chart, dial and choice."""
+    return any(caution.kind in FORBIDDING for caution in cautions)
 
 
 Say = Callable[[int], str]
@@ -172,28 +177,3 @@ def _torque_cautions(motor: Motor, supply_hz: Array, slowest_hz: Array) -> list[
             lambda k: f"at {supply_hz[k]:.4g} Hz the motor may not turn under full load",
         ),
     ]
-
-
-def describe_assumptions(machine: Machine) -> list[str]:
-    """Say what the prediction took for granted, where the description leaves room."""
-    said = [
-        "Band: no load to full load, belts creeping up to 2 %, diameters as well as they were measured. "
-        "An inverter that compensates slip holds full load near the no-load speed."
-    ]
-    for place, stage in enumerate(machine.stages, start=1):
-        if not isinstance(stage, BeltStage):
-            continue
-        name = stage.name or f"stage {place}"
-        ways = {sheave.taken for position in stage.positions for sheave in (position.driver, position.driven)}
-        if "datum" in ways:
-            said.append(f"{name}: datum diameters were converted to pitch diameters (pitch = outside by IP-20).")
-        if "outside" in ways:
-            said.append(f"{name}: diameters measured at the rim were taken as pitch diameters (IP-20).")
-        if ways == {"pitch"}:
-            said.append(
-                f"{name}: diameters were taken as pitch diameters; if they are from an older catalogue they may be "
-                "datum diameters, and the ratio off by up to 5 %."
-            )
-    if not machine.stages:
-        said.append("No [[stage]] is described: the wheel is taken to sit on the motor's shaft.")
-    return said

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kerfbeat.drive import motor as motors
 from kerfbeat.drive.belt import CREEP_HIGH
-from kerfbeat.drive.cautions import Caution, cautions_at
+from kerfbeat.drive.cautions import Caution, cautions_at, forbids
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import (
     BeltStage,
@@ -93,6 +93,11 @@ class Prediction:
         """The cautions as texts."""
         return tuple(caution.text for caution in self.cautions)
 
+    @property
+    def forbidden(self) -> bool:
+        """Whether the setting is not to be used: a limit may be passed."""
+        return forbids(self.cautions)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DriveCurve:
@@ -116,6 +121,11 @@ class DriveCurve:
     continuous_torque_ratio: tuple[Array, Array]
     blade_pull_n: Array | None
     cautions: tuple[tuple[Caution, ...], ...]
+
+    @property
+    def forbidden(self) -> NDArray[np.bool_]:
+        """(n,) Where the setting is not to be used: a limit may be passed."""
+        return np.array([forbids(row) for row in self.cautions], dtype=np.bool_)
 
     def predictions(self) -> list[Prediction]:
         """One `Prediction` for each frequency."""

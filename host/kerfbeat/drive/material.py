@@ -18,10 +18,10 @@ from kerfbeat.units import M_PER_FT, M_PER_IN
 
 __all__ = [
     "CAUTION",
-    "CONDITIONS",
     "GROUPS",
     "HANDBOOK",
     "MATERIALS",
+    "THICKNESS_AT_M",
     "Material",
     "SpeedRange",
     "find_materials",
@@ -32,10 +32,6 @@ CAUTION = "Starting points only: the blade maker's figures and the practice of y
 
 HANDBOOK = "Machinery's Handbook, 31st ed., p. 1245"
 MEMORY = "from memory, not verified"  # of the page before, which was not read
-CONDITIONS = (
-    "Bimetal band and cutting fluid, corrected for stock of 1/4 to 8 in, dry cutting and carbon-steel bands as on that "
-    "page. Look up what is marked as from memory before you rely on it."
-)
 
 # Corrections of the same page, between its thicknesses linear.
 THICKNESS_AT_M = tuple(inches * M_PER_IN for inches in (0.25, 0.75, 1.25, 4.0, 8.0))

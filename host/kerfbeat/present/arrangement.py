@@ -12,17 +12,11 @@ from kerfbeat.drive.compare import Reach
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.machine import BeltStage, Setting
 from kerfbeat.present.chosen import range_words
-from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+from kerfbeat.present.numbers import SPEED_UNITS, length_words, other_unit
 from kerfbeat.present.predicted import caution_lines, setting_words, speed_text
-from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min, rpm
+from kerfbeat.units import ft_per_min, m_per_min, rpm
 
-__all__ = ["arrangement_cautions", "arrangement_document", "arrangement_lines", "comparison_rows", "length_words"]
-
-
-def length_words(length_m: float, *, inch: bool) -> str:
-    """Say a length in both units, the machine's own first."""
-    metric, imperial = f"{length_m * 1e3:.1f} mm", f"{length_m / M_PER_IN:.2f} in"
-    return f"{imperial} ({metric})" if inch else f"{metric} ({imperial})"
+__all__ = ["arrangement_cautions", "arrangement_document", "arrangement_lines", "comparison_rows"]
 
 
 def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 
 from kerfbeat.calibrate.travel import blade_travel
-from kerfbeat.calibration import Known
+from kerfbeat.calibration import NOTHING_KNOWN, Known
 from kerfbeat.errors import MachineError
 from kerfbeat.machine import Machine
 from kerfbeat.measure.live import ShaftReading
@@ -36,7 +36,7 @@ class BladeRule:
             raise MachineError(
                 f"{machine.name}: no sensor sees the blade's speed; add [sensor.wheel] with its targets"
             )
-        held = known or Known(calibration=None, results={})
+        held = known or NOTHING_KNOWN
         self.travel = blade_travel(machine, held, channel=self.channel)
         self._by_mark = None if length_m is None else blade_travel(machine, held, channel="blade")
 

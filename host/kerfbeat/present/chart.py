@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kerfbeat.drive.cautions import FORBIDDING, Caution
 from kerfbeat.drive.chain import DriveCurve
 from kerfbeat.drive.choose import middle_m_per_s
 from kerfbeat.drive.material import CAUTION, GROUPS, HANDBOOK, Material
@@ -22,16 +21,14 @@ from kerfbeat.machine import Machine
 from kerfbeat.present import ink
 from kerfbeat.present.drive_plot import draw_speed_curves, fitted_name, require_few
 from kerfbeat.present.numbers import SPEED_UNITS, other_unit
-from kerfbeat.present.predicted import WORST_WHEN_SLOW, speed_text
+from kerfbeat.present.predicted import PREDICTED, WORST_WHEN_SLOW, speed_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["PREDICTED", "basis_of", "draw_chart"]
+__all__ = ["draw_chart"]
 
-PREDICTED = "Predicted from the machine's description, not measured."
-MEASURED = "Predicted with measured"
 MARGIN_MM = 12.0
 COLUMN_MM = 11.0  # one frequency of the table
 NAME_MM = 41.0
@@ -43,22 +40,10 @@ LEAST_MATERIALS, MOST_MATERIALS = 6, 10  # columns of the material bands: no bar
 NAMES_MM = 30.0  # for the curves' names between plot and bands
 DOOR_NOTES = (
     "Line and table: between no load and full load. Shaded: where a healthy machine should be found. Hatched or struck "
-    "out: over a limit, not to be used.",
+    "out: the blade may pass its limit, or motor or pulley theirs, within the band; not to be used.",
     "An indicator, not a safety device. Guards stay on, interlocks are never bypassed; lock out before you reach in.",
     "The makers of blade, motor and inverter come before this page.",
 )
-
-
-def basis_of(measured: Sequence[str]) -> str:
-    """Where speeds come from, in a sentence that fits a page; `measured` says what of the machine was measured."""
-    if not measured:
-        return PREDICTED
-    whose: dict[str, list[str]] = {}
-    for line in measured:
-        quantity, _, of = line.partition(":")[0].partition(" of ")
-        whose.setdefault(quantity, []).extend(filter(None, [of]))
-    told = [f"{quantity} of {' and '.join(of)}" if of else quantity for quantity, of in whose.items()]
-    return f"{MEASURED} {', '.join(told)}."
 
 
 def draw_chart(
@@ -177,7 +162,7 @@ def _table(
             va="center",
         )
         speed = np.interp(hz, curve.supply_hz, middle_m_per_s(curve))
-        barred = [any(c.kind in FORBIDDING for c in row) for row in _cautions_at(curve, hz)]
+        barred = _forbidden_at(curve, hz)
         for line, name in enumerate(units):
             drop = 2.4 + 3.1 * line
             page.text(MARGIN_MM + NAME_MM, y - drop, name, fontsize=6.5, ha="right", va="center")
@@ -196,9 +181,9 @@ def _thinned(values: list[float], most: int) -> list[float]:
     return [values[round(k * (len(values) - 1) / (most - 1))] for k in range(most)]
 
 
-def _cautions_at(curve: DriveCurve, hz: Sequence[float]) -> list[tuple[Caution, ...]]:
-    """Cautions at the curve's point next to each frequency."""
-    return [curve.cautions[int(np.argmin(np.abs(curve.supply_hz - frequency)))] for frequency in hz]
+def _forbidden_at(curve: DriveCurve, hz: Sequence[float]) -> list[bool]:
+    """Whether the curve's point next to each frequency is not to be used."""
+    return [bool(curve.forbidden[int(np.argmin(np.abs(curve.supply_hz - frequency)))]) for frequency in hz]
 
 
 def _foot(page: Axes, curves: Sequence[DriveCurve]) -> float:

@@ -16,12 +16,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kerfbeat.drive.cautions import FORBIDDING
 from kerfbeat.drive.chain import DriveCurve
 from kerfbeat.drive.choose import middle_m_per_s
 from kerfbeat.errors import DriveError, UnitError
 from kerfbeat.present import ink
-from kerfbeat.present.drive_plot import curve_name
+from kerfbeat.present.drive_plot import curve_name, ranges_where
 from kerfbeat.present.numbers import SPEED_UNITS
 from kerfbeat.units import parse_angle_rad, parse_frequency_hz
 
@@ -145,7 +144,6 @@ def plan_rings(curves: Sequence[DriveCurve], knob: Knob, *, unit: str, diameter_
     rings = []
     for place, curve in enumerate(sorted(curves, key=lambda curve: curve.ratio)):
         speed = middle_m_per_s(curve) * SPEED_UNITS[unit](1.0)
-        forbidden = np.array([any(c.kind in FORBIDDING for c in row) for row in curve.cautions])
         rings.append(
             _ring(
                 f"{curve_name(curve)}, {unit}",
@@ -153,18 +151,12 @@ def plan_rings(curves: Sequence[DriveCurve], knob: Knob, *, unit: str, diameter_
                 radius_mm=outer_mm - place * RING_MM,
                 supply_hz=curve.supply_hz,
                 value=speed,
-                forbidden=_runs(forbidden, curve, knob),
+                forbidden=tuple(ranges_where(curve.forbidden, knob.angle_deg(curve.supply_hz))),
             )
         )
     hz = knob.fine_hz()
     rings.append(_ring("Hz", knob, radius_mm=outer_mm - len(curves) * RING_MM, supply_hz=hz, value=hz))
     return rings
-
-
-def _runs(forbidden: NDArray[np.bool_], curve: DriveCurve, knob: Knob) -> tuple[tuple[float, float], ...]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], forbidden, [False])).astype(int)))
-    angles = knob.angle_deg(curve.supply_hz)
-    return tuple((float(angles[a]), float(angles[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True))
 
 
 def _ring(
@@ -245,9 +237,9 @@ def draw_dial(
 
 
 NOTES = (
-    "Print at 100 % (actual size) and measure the scale bar before you cut. Cut along the outer circle and the hole.",
+    "Print at 100 % (actual size) and measure both scale bars before you cut. Cut along the outer circle and the hole.",
     "Turn the knob fully down and point it at the first tick; check two frequencies against the inverter's display.",
-    "Hatched: over a limit of this machine; do not use. Switch off first; an inverter's terminals stay live a while.",
+    "Hatched: may pass a limit; do not use. Switch off before you fit it; an inverter's terminals stay live a while.",
 )
 
 

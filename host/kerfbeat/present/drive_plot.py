@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.drive.cautions import FORBIDDING
-from kerfbeat.drive.chain import DriveCurve, drive_curve
+from kerfbeat.drive.chain import DriveCurve
 from kerfbeat.drive.choose import Choice
-from kerfbeat.drive.frequency import fine_hz
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import Machine
 from kerfbeat.present import ink
 from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+from kerfbeat.present.predicted import PREDICTED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,13 +31,18 @@ __all__ = [
     "forbidden_hz",
     "plot_choices",
     "plot_speed_curves",
+    "ranges_where",
 ]
 
 CAPTION = (
-    "Predicted, not measured. Line: between no load and full load. Shaded: where a healthy machine should be found."
+    "Line: between no load and full load. Shaded: where a healthy machine should be found. "
+    "Hatched: may pass a limit, not to be used."
 )
-CHOICE_CAPTION = "Predicted, not measured. Numbers: settings, best first. Dashed across: the wanted speed."
+CHOICE_CAPTION = (
+    "Numbers: settings, best first. Dashed across: the wanted speed. Hatched: may pass a limit, not to be used."
+)
 LOG_FROM = 15.0  # from this ratio of fastest to slowest, a linear scale would crush the slow gears
+HATCH_MM = 2.0  # least half-height of a hatched piece of a curve: a narrow band would not show it
 ZONE_WORDS = {
     "motor speed": "motor too fast",
     "rim speed": "pulley rim too fast",
@@ -75,7 +80,7 @@ def require_few(curves: Sequence[DriveCurve]) -> None:
 def forbidden_hz(curves: Sequence[DriveCurve]) -> dict[str, list[tuple[float, float]]]:
     """Frequency ranges in which *every* curve is forbidden, by kind of caution, "blade speed" aside.
 
-    That one depends on the gear and is drawn as a speed, not as a frequency.
+    That one depends on the gear: it is hatched along each curve, as is whatever forbids some of the curves alone.
     """
     zones: dict[str, list[tuple[float, float]]] = {}
     supply_hz = curves[0].supply_hz
@@ -86,14 +91,14 @@ def forbidden_hz(curves: Sequence[DriveCurve]) -> dict[str, list[tuple[float, fl
             all(any(caution.kind == kind for caution in curve.cautions[index]) for curve in curves)
             for index in range(len(supply_hz))
         ]
-        found = _runs(np.array(flags, dtype=bool), supply_hz)
+        found = ranges_where(np.array(flags, dtype=bool), supply_hz)
         if found:
             zones[kind] = found
     return zones
 
 
-def _runs(flags: NDArray[np.bool_], x: NDArray[np.float64]) -> list[tuple[float, float]]:
-    """Ranges of x over which flags is true."""
+def ranges_where(flags: NDArray[np.bool_], x: NDArray[np.float64]) -> list[tuple[float, float]]:
+    """Ranges of x, one value for each flag, over which the flags are true."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(int)))
     return [(float(x[a]), float(x[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
@@ -158,18 +163,28 @@ def _both_units(axes: Axes, unit: str) -> None:
 
 
 def _hatch_limits(axes: Axes, machine: Machine, curves: Sequence[DriveCurve], unit: str) -> None:
+    """Draw the limit of blade speed as a line, and hatch what is not to be used: along each curve, and for all."""
     paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
     limit_m_per_s = machine.limits.blade_speed_m_per_s
-    top = axes.get_ylim()[1]
     if limit_m_per_s is not None:
         limit = limit_m_per_s * SPEED_UNITS[unit](1.0)
-        if limit < top:
-            axes.axhspan(limit, top, facecolor="none", edgecolor=ink.GREY, hatch="///", linewidth=0.8)
+        if limit < axes.get_ylim()[1]:
+            axes.axhline(limit, color=ink.INK, linewidth=0.8)
             axes.text(
-                0.02, limit, f"over this machine's limit of {limit:.0f} {unit}", transform=axes.get_yaxis_transform(),
+                0.02, limit, f"this machine's limit of {limit:.0f} {unit}", transform=axes.get_yaxis_transform(),
                 va="bottom", fontsize=7.5, bbox=paper,
             )  # fmt: skip
-    for kind, zones in forbidden_hz(curves).items():
+    supply_hz, shared = curves[0].supply_hz, forbidden_hz(curves)
+    for_all = np.zeros(len(supply_hz), dtype=np.bool_)
+    for low, high in (zone for zones in shared.values() for zone in zones):
+        for_all |= (supply_hz >= low) & (supply_hz <= high)
+    for curve in curves:
+        below, above = _strip(axes, curve, unit)
+        axes.fill_between(
+            supply_hz, below, above, where=curve.forbidden & ~for_all, facecolor="none", edgecolor=ink.INK,
+            hatch="//////", linewidth=0.6,
+        )  # fmt: skip
+    for kind, zones in shared.items():
         for low, high in zones:
             axes.axvspan(low, high, facecolor="none", edgecolor=ink.GREY, hatch="\\\\\\", linewidth=0.8)
             axes.text(
@@ -178,34 +193,50 @@ def _hatch_limits(axes: Axes, machine: Machine, curves: Sequence[DriveCurve], un
             )  # fmt: skip
 
 
-def plot_speed_curves(machine: Machine, curves: Sequence[DriveCurve], path: Path, *, unit: str) -> None:
+def _strip(axes: Axes, curve: DriveCurve, unit: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lower and upper edge of what is hatched along a curve: its band, at least wide enough to be seen."""
+    blade = curve.blade_m_per_s
+    middle = _in_unit((blade.no_load + blade.full_load) / 2.0, unit)
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    half = HATCH_MM / ink.MM_PER_IN * figure.dpi
+    shown = axes.transData.transform(np.column_stack([curve.supply_hz, middle]))
+    to_data = axes.transData.inverted()
+    below, above = (to_data.transform(shown + np.array([0.0, shift]))[:, 1] for shift in (-half, half))
+    return np.minimum(_in_unit(blade.lowest, unit), below), np.maximum(_in_unit(blade.highest, unit), above)
+
+
+def plot_speed_curves(
+    machine: Machine, curves: Sequence[DriveCurve], path: Path, *, unit: str, basis: str = PREDICTED
+) -> None:
     """Draw predicted blade speed over frequency into a file.
 
+    basis : where the speeds come from, in a sentence.
     Raises DriveError for a single frequency or more curves than a page can tell apart.
     """
     require_few(curves)
     if len(curves[0].supply_hz) < 2:
         raise DriveError("a plot needs more than one frequency; describe the inverter, or give --hz 20:80:1.")
     with ink.page(200.0, 130.0) as figure:
-        draw_speed_curves(_titled(figure, machine, CAPTION), machine, curves, unit=unit)
+        draw_speed_curves(_titled(figure, machine, (basis, CAPTION)), machine, curves, unit=unit)
         ink.save_pages([figure], path, title=f"Blade speed over frequency: {machine.name}")
 
 
-def plot_choices(machine: Machine, choices: Sequence[Choice], wanted: SpeedRange, path: Path, *, unit: str) -> None:
+def plot_choices(
+    machine: Machine, choices: Sequence[Choice], wanted: SpeedRange, path: Path, *, unit: str, basis: str = PREDICTED
+) -> None:
     """Draw the settings found for a wanted speed, numbered from the best, on the curves they lie on.
 
-    Only as many as a page can tell apart; the best ones.   Raises DriveError for a machine without an inverter.
+    Only as many as a page can tell apart; the best ones.   basis : where the speeds come from, in a sentence.
+    Raises DriveError for a machine without an inverter.
     """
-    supply_hz = fine_hz(machine)
-    if len(supply_hz) < 2:
+    if len(choices[0].curve.supply_hz) < 2:
         raise DriveError("a plot needs a range of frequencies; describe the machine's [inverter] first.")
     shown = [(place, choice.prediction) for place, choice in enumerate(choices[:MOST_CHOICES], start=1)]
-    curves = [
-        drive_curve(machine, belt=row.setting.belt, gear=row.setting.gear, supply_hz=supply_hz) for _, row in shown
-    ]
+    curves = [choice.curve for choice in choices[:MOST_CHOICES]]
     with ink.page(200.0, 130.0) as figure:
         fewer = f" The best {MOST_CHOICES} are drawn." if len(choices) > MOST_CHOICES else ""
-        axes = _titled(figure, machine, CHOICE_CAPTION + fewer)
+        axes = _titled(figure, machine, (basis, CHOICE_CAPTION + fewer))
         draw_speed_curves(axes, machine, curves, unit=unit)
         low, high = (speed * SPEED_UNITS[unit](1.0) for speed in (wanted.low_m_per_s, wanted.high_m_per_s))
         for edge in (low, high):
@@ -220,9 +251,11 @@ def plot_choices(machine: Machine, choices: Sequence[Choice], wanted: SpeedRange
         ink.save_pages([figure], path, title=f"Settings for a blade speed: {machine.name}")
 
 
-def _titled(figure: Figure, machine: Machine, caption: str) -> Axes:
-    """Head a page with the machine's name and say what is drawn; axes for the curves below."""
+def _titled(figure: Figure, machine: Machine, captions: Sequence[str]) -> Axes:
+    """Head a page with the machine's name and say, a line each, what is drawn; axes for the curves below."""
     name = ink.fitted(machine.name, width_mm=190.0, size_pt=11.0, bold=True)
     figure.text(0.02, 0.955, name, fontsize=11, fontweight="bold", va="center")
-    figure.text(0.02, 0.905, caption, fontsize=7.5, va="center")
-    return figure.add_axes((0.18, 0.11, 0.62, 0.76))
+    for place, caption in enumerate(captions):
+        line = ink.fitted(caption, width_mm=192.0, size_pt=7.5)
+        figure.text(0.02, 0.912 - 0.032 * place, line, fontsize=7.5, va="center")
+    return figure.add_axes((0.18, 0.11, 0.62, 0.73))

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from kerfbeat.machine import Machine
-from kerfbeat.units import ft_per_min, m_per_min
+from kerfbeat.units import M_PER_IN, ft_per_min, m_per_min
 
 __all__ = [
     "SPEED_UNITS",
@@ -22,6 +22,7 @@ __all__ = [
     "elapsed",
     "in_unit",
     "lasting",
+    "length_words",
     "other_unit",
     "plus_minus",
     "short_number",
@@ -165,6 +166,12 @@ def speed_in(speed_m_per_s: Uncertain, unit: str) -> str:
         if math.isfinite(most_m_per_s):
             return f"< {short_number(SPEED_UNITS[unit](most_m_per_s))} {unit}"
     return "{} ± {} {}".format(*in_unit(speed_m_per_s, unit), unit)
+
+
+def length_words(length_m: float, *, inch: bool) -> str:
+    """A length in both units, the machine's own first: "330.0 mm (12.99 in)"."""
+    metric, imperial = f"{length_m * 1e3:.1f} mm", f"{length_m / M_PER_IN:.2f} in"
+    return f"{imperial} ({metric})" if inch else f"{metric} ({imperial})"
 
 
 def both_speeds(speed_m_per_s: Uncertain, unit: str) -> str:

@@ -6,14 +6,16 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from kerfbeat.drive.cautions import describe_assumptions
 from kerfbeat.drive.chain import Band, Prediction
 from kerfbeat.machine import Machine, Setting
 from kerfbeat.present.numbers import SPEED_UNITS, other_unit
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
 __all__ = [
+    "PREDICTED",
     "WORST_WHEN_SLOW",
+    "basis_of",
+    "basis_words",
     "caution_lines",
     "prediction_json",
     "prediction_rows",
@@ -23,12 +25,31 @@ __all__ = [
 ]
 
 WORST_WHEN_SLOW = ("cooling", "too slow")  # kinds of caution; all others are worst at the highest frequency
+PREDICTED = "Predicted from the machine's description, not measured."
+MEASURED = "Predicted with measured"
 MARKS = "abcdefghijklmnopqrstuvwxyz"
 
 
 def speed_unit(machine: Machine, chosen: str | None) -> str:
     """Unit that comes first: the chosen one, or that of the machine file's lengths."""
     return chosen or ("ft/min" if machine.lengths == "inch" else "m/min")
+
+
+def basis_of(measured: Sequence[str]) -> str:
+    """Where speeds come from, in a sentence that fits a page; `measured` says what of the machine was measured."""
+    if not measured:
+        return PREDICTED
+    whose: dict[str, list[str]] = {}
+    for line in measured:
+        quantity, _, of = line.partition(":")[0].partition(" of ")
+        whose.setdefault(quantity, []).extend(filter(None, [of]))
+    told = [f"{quantity} of {' and '.join(of)}" if of else quantity for quantity, of in whose.items()]
+    return f"{MEASURED} {', '.join(told)}."
+
+
+def basis_words(measured: Sequence[str]) -> str:
+    """The same within a heading."""
+    return "predicted with what was measured of the machine" if measured else "predicted, not measured"
 
 
 def setting_words(setting: Setting) -> str:
@@ -58,15 +79,17 @@ def prediction_row(row: Prediction) -> dict[str, Any]:
     }
 
 
-def prediction_json(machine: Machine, rows: Sequence[Prediction], *, calibration: Sequence[str] = ()) -> str:
+def prediction_json(
+    machine: Machine, rows: Sequence[Prediction], *, assumptions: Sequence[str], calibration: Sequence[str] = ()
+) -> str:
     """Every setting as one JSON document, one setting a line: tables of thousands of rows are written in no time.
 
-    calibration : what of it rests on measurement, in words.
+    assumptions, calibration : what it takes for granted, and what of it rests on measurement, in words.
     """
     head = {
         "machine": machine.name,
         "from": "prediction",
-        "assumptions": describe_assumptions(machine),
+        "assumptions": list(assumptions),
         "calibration": list(calibration),
     }
     lines = ",\n".join(json.dumps(prediction_row(row), allow_nan=False) for row in rows)

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from kerfbeat.errors import MachineError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_diameters_m, stage_ratios
-from kerfbeat.present.arrangement import length_words
+from kerfbeat.present.numbers import length_words
 
 __all__ = ["machine_facts"]
 
