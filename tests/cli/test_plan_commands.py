@@ -489,7 +489,9 @@ def test_table_fits_a_narrow_window(saw: Path, words: list[str], lost: str, kept
 
 def test_describe_asks_a_person_again(tmp_path: Path) -> None:
     path = tmp_path / "new.toml"
-    with pexpect.spawn(sys.executable, ["-m", "kerfbeat", "describe", "-o", str(path)], timeout=30) as terminal:
+    arguments = ["-m", "kerfbeat", "describe", "-o", str(path)]
+    window = {**os.environ, "COLUMNS": "250"}
+    with pexpect.spawn(sys.executable, arguments, timeout=30, env=window) as terminal:
         terminal.expect("What do you call this machine")
         terminal.sendline("Bench saw")
         terminal.expect("diameter across the rim")

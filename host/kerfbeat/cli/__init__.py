@@ -131,7 +131,9 @@ class CommandList(click.Group):
             if os.environ.get(FAULT_VARIABLE):
                 raise
             message, status = _explain(error)
-            click.echo(f"kerfbeat: {message}", err=True)
+            from kerfbeat.cli._echo import echo
+
+            echo(f"kerfbeat: {message}", err=True)
         sys.exit(status if isinstance(status, int) else 0)
 
 

@@ -60,12 +60,12 @@ def describe(output: Path | None, replace: bool) -> None:
     )
     text = describe_machine(interview)
     if output is None:
-        echo(text, nl=False)
+        echo(text, nl=False, wrap=False)
         return
     try:
         write_whole(output, text.encode("utf-8"), new=not replace)
     except OSError:
-        echo(text, nl=False)  # the answers are not lost
+        echo(text, nl=False, wrap=False)  # the answers are not lost
         raise
     echo(f"{output} is written; see its speeds with: kerfbeat predict {output}", err=True)
 
