@@ -105,8 +105,9 @@ def test_nothing_is_written_without_a_yes(runner: CliRunner, url: str) -> None:
         assert result.exit_code == 1
         assert "nothing was written" in result.stderr
     agreed = runner.invoke(
-        cli.main, ["configure", "--port", url, "--id", "2A", "--json"], input="y\n", prog_name="kerfbeat"
+        cli.main, ["configure", "--port", url, "--id", "2A", "--json"], input="maybe\nyes\n", prog_name="kerfbeat"
     )
+    assert '"maybe" is no answer; y writes it' in agreed.stderr
     assert agreed.exit_code == 0
     document = json.loads(agreed.stdout)
     assert document["written"] is True
@@ -149,10 +150,10 @@ def test_a_board_without_an_identity_is_given_one(run: Run, url: str) -> None:
         (["--input", "4=on"], "write 2=rising or 3=off"),
         (["--input", "2=sideways"], "write 2=rising or 3=off"),
         (["--belt", "low"], "without a machine file"),
-        (["--mask", "1s"], "5 to 250 can"),
+        (["--mask", "1s"], "mask 1000 ms cannot be; 5 to 250 ms can"),
         (["--flood-edges", "25"], "2 to 24 can"),
         (["--slowest", "15"], "has no unit"),
-        (["--slip-limit", "200"], "0.0<=x<=100.0"),
+        (["--slip-limit", "200"], "a percentage from 0 to 100, such as 3"),
     ],
 )
 def test_wrong_input_is_told_in_one_line(run: Run, words: list[str], said: str) -> None:
@@ -256,10 +257,10 @@ def test_check_tells_where_the_stored_clock_is_wrong(run: Run, url: str, saw_fil
 @pytest.mark.parametrize(
     ("stored_ppm", "words"),
     [
-        (None, "3000 ± 90 ppm off and it keeps no correction, so that its display reads 0.3 % low"),
-        (4000, "it corrects by 4000 ppm, so that its display reads 0.1 % high"),
-        (-1000, "it corrects by -1000 ppm, so that its display reads 0.4 % low"),
-        (3101, "reads 0.01 % high"),
+        (None, "3000 ± 90 ppm off and it keeps no correction, so that its display reads 0.30 % low"),
+        (4000, "it corrects by 4000 ppm, so that its display reads 0.10 % high"),
+        (-1000, "it corrects by -1000 ppm, so that its display reads 0.40 % low"),
+        (3101, "reads 0.010 % high"),
         (3099, None),  # not worth a word
     ],
 )

@@ -79,9 +79,9 @@ def mode_of(words: Collection[str]) -> int:
     return mode | (0 if "no-pull-up" in words else MODE_PULL_UP)
 
 
-def _within(name: str, value: int, least: int, most: int) -> None:
+def _within(name: str, value: int, least: int, most: int, *, unit: str = "") -> None:
     if not least <= value <= most:
-        raise SettingsError(f"board settings: {name} {value} cannot be; {least} to {most} can")
+        raise SettingsError(f"board settings: {name} {value}{unit} cannot be; {least} to {most}{unit} can")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -128,7 +128,7 @@ class BoardSettings:
         for mode in self.modes:
             _within("input mode", mode, 0, MOST_MODE)
         _within("flood limit, edges,", self.flood_edges, *FLOOD_EDGES)
-        _within("mask, ms,", self.mask_ms, *MASK_MS)
+        _within("mask", self.mask_ms, *MASK_MS, unit=" ms")
         _within("unit", self.unit, 0, len(UNITS) - 1)
         self._require_sensor("wheel", self.wheel_input, self.wheel_targets)
         self._require_sensor("fast shaft", self.fast_input, self.fast_targets)

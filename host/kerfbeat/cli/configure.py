@@ -1,6 +1,7 @@
 """Which command reads and writes what a board keeps?  configure."""
 
 import secrets
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +21,24 @@ if TYPE_CHECKING:
     from kerfbeat.capture.settings_link import StoredSettings
 
 __all__ = ["configure"]
+
+ANSWERS = {"y": True, "yes": True, "n": False, "no": False, "": False}
+
+
+class Percentage(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only
+    """A share of a hundred, with or without its sign: 3 or 3%."""
+
+    name = "percentage"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read the number."""
+        try:
+            number = float(str(value).removesuffix("%"))
+        except ValueError:
+            number = -1.0
+        if not 0.0 <= number <= 100.0:
+            self.fail(f'"{value}" cannot be; write a percentage from 0 to 100, such as 3', param, ctx)
+        return number
 
 
 class BoardId(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only
@@ -71,7 +90,7 @@ class InputMode(click.ParamType):  # type: ignore[type-arg]  # generic in newer 
 @click.option("--slowest", type=Quantity("speed"), metavar="SPEED", help="Alarm below it; 0m/min for none.")
 @click.option("--fastest", type=Quantity("speed"), metavar="SPEED", help="Alarm above it; else the file's limit.")
 @click.option(
-    "--slip-limit", type=click.FloatRange(0.0, 100.0), metavar="PERCENT", help="Alarm above this belt slip; 0 for none."
+    "--slip-limit", type=Percentage(), metavar="PERCENT", help="Alarm above this belt slip; 0 for none."
 )
 @click.option(
     "--input",
@@ -178,14 +197,16 @@ def configure(
 
 
 def _require_yes(yes: bool) -> None:
-    """Ask whether to write; without anybody who could answer, say how."""
-    if yes:
-        return
-    try:
-        agreed = click.confirm("write this to the board?", err=True)
-    except click.Abort:
-        agreed = False
-        echo("", err=True)
+    """Ask whether to write, until the answer is one; without anybody who could answer, say how."""
+    agreed: bool | None = True if yes else None
+    while agreed is None:
+        echo("write this to the board? [y/N] ", err=True, nl=False)
+        typed = sys.stdin.readline()
+        if not typed:
+            echo("", err=True)
+        agreed = ANSWERS.get(typed.strip().casefold())
+        if agreed is None:
+            echo(f'"{typed.strip()}" is no answer; y writes it, n or Enter leaves the board as it is.', err=True)
     if not agreed:
         raise click.ClickException("nothing was written; answer y, or add --yes (--show only shows the difference).")
 
