@@ -249,19 +249,33 @@ def test_compensation_stays_open_where_slip_is_not_known():
     assert 0.03 < compensation_probability(3 / 60, u_hz=10 / 60, rated_slip_hz=70 / 60) < 0.3
 
 
-def test_wrong_mark_is_pointed_out():
-    random = np.random.default_rng(10)
-    made = points(random, step_hz=0.01)
+def mismarked(hz):
+    """Points of which the fourth carries another mark than it was run at."""
+    made = points(np.random.default_rng(10), step_hz=0.01)
     off = made[3]
     made[3] = SteadyPoint(
         **{name: getattr(off, name) for name in off.__dataclass_fields__ if name != "setting"},
-        setting=Setting(gear="low", hz=36.0),
+        setting=Setting(gear="low", hz=hz),
     )
-    result = calibrate_drive(made, display(WHEEL, 0.01))
-    assert any("36 Hz" in line and "does not lie on the line" in line for line in result.warnings)
+    return made
+
+
+def test_wrong_mark_is_pointed_out():
+    ran_hz = points(np.random.default_rng(10), step_hz=0.01)[3].setting.hz
+    marked_hz = ran_hz + 0.5
+    result = calibrate_drive(mismarked(marked_hz), display(WHEEL, 0.01))
+    assert any(f"{marked_hz:g} Hz" in line and "does not lie on the line" in line for line in result.warnings)
     assert any("disagree" in line for line in result.warnings)
     worst = max(result.residuals, key=lambda each: abs(each.residual_rpm))
-    assert worst.point.setting.hz == 36.0
+    assert worst.point.setting.hz == marked_hz
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("marked_hz", [36.0, 75.0, 500.0])
+def test_mark_that_cannot_be_is_refused(marked_hz):
+    """No ratio and no slip bring it together with the others: no numbers, but the reason, and no overflow told."""
+    with pytest.raises(CalibrateError, match="contradict each other"):
+        calibrate_drive(mismarked(marked_hz), display(WHEEL, 0.01))
 
 
 def test_contributions_add_up_to_the_uncertainty():

@@ -89,3 +89,14 @@ def test_no_frequency_marked(tmp_path):
     points, reasons = steady_points(read_log(bare))
     assert points == []
     assert "no mark tells the frequency" in reasons[0]
+
+
+def test_frequency_beyond_the_inverter_gives_a_reason_and_no_point(tmp_path):
+    """The demo saw's inverter ends at 80 Hz: a mark of 500 Hz is a slip of the finger."""
+    played(tmp_path, "sweep")
+    text = (tmp_path / "run.csv").read_text()
+    (tmp_path / "slip.csv").write_text(text.replace(",hz=44\n", ",hz=500\n"))
+    points, reasons = steady_points(read_log(tmp_path / "slip.csv"))
+    assert [point.setting.hz for point in points] == [20.0, 32.0, 56.0, 68.0, 80.0]
+    (reason,) = reasons
+    assert "500 Hz is outside the inverter's limits of 20 to 80 Hz" in reason

@@ -26,6 +26,9 @@ from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 __all__ = ["DEFAULT_RESOLUTION_HZ", "DriveResult", "Ratio", "Residual", "calibrate_drive"]
 
 DEFAULT_RESOLUTION_HZ = 0.1  # what most inverters show; common practice, no published source
+# A point further off the fit than this part of its speed contradicts the others: a wrong mark does that (5 Hz at 44),
+# display steps, warming up and slip law together do not.  Test: test_mark_that_cannot_be_is_refused.
+CONTRADICTS = 0.02
 DRIVE_CHANNELS = ("wheel", "motor", "driven")
 
 
@@ -111,7 +114,8 @@ def calibrate_drive(
 
     exact_law : take the motor's slip as constant to base frequency, without doubt.
     reasons : why other stretches gave no point; told if there are too few.
-    Raises DriveError without a motor, MachineError for an unknown belt or gear, CalibrateError for too few points.
+    Raises DriveError without a motor, MachineError for an unknown belt or gear, CalibrateError for too few points or
+    for points that contradict each other.
     """
     motor = require_motor(machine)
     usable = [point for point in points if any(channel in point.speed_hz for channel in DRIVE_CHANNELS)]
@@ -140,6 +144,7 @@ def calibrate_drive(
         free = fit(motor_is_one=False)
     except CalibrateError as problem:
         raise CalibrateError(_too_few(str(problem).rstrip("."), reasons)) from problem
+    _refuse_contradiction(free, usable, rated_slip_hz=motors.rated_slip_hz(motor))
     explanations = tuple(
         explain(free.log_scale, free.covariance, machine=machine, settings=settings, scales=free.scales)
     )
@@ -161,6 +166,29 @@ def calibrate_drive(
         exact_law=exact_law,
         warnings=tuple(_warnings(final, usable, machine)),
     )
+
+
+def _refuse_contradiction(fit: SweepFit, points: Sequence[SteadyPoint], *, rated_slip_hz: float) -> None:
+    """Refuse points that no ratio and slip bring together, or only a slip without load beyond that of full load."""
+    off = [
+        (abs(float(residual_hz[index])) / point.speed_hz[channel], point)
+        for channel, residual_hz in fit.residual_hz.items()
+        for index, point in enumerate(points)
+        if channel in point.speed_hz
+    ]
+    part, point = max(off, key=lambda each: each[0])
+    if part > CONTRADICTS:
+        raise CalibrateError(
+            f"the point at {point.setting.hz:g} Hz ({point.source}, {point.start_s:.0f} to {point.end_s:.0f} s) and "
+            f"the others contradict each other, by {100.0 * part:.0f} % of its speed; was another frequency shown "
+            "there, or another gear in? Correct that mark in the log, or run it again."
+        )
+    if abs(fit.slip_hz) - fit.u_slip_hz * coverage_factor(math.inf) > rated_slip_hz:
+        raise CalibrateError(
+            f"the points contradict each other: they lie on one line only if the motor slips {60.0 * fit.slip_hz:.0f} "
+            f"rpm without load, and at full load it slips {60.0 * rated_slip_hz:.0f} rpm; was another frequency shown "
+            "at one of them, or another gear in? Correct its mark in the log, or run it again."
+        )
 
 
 def _too_few(what: str, reasons: Sequence[str]) -> str:

@@ -154,6 +154,10 @@ def _point(log: PulseLog, stretch: Stretch, clock: ClockRate, offset_s: float) -
         return "no pulses"
     if stretch.setting.hz is None:
         return "no mark tells the frequency; record with --hz, or mark it while recording"
+    inverter = log.machine.inverter
+    beyond = None if inverter is None else inverter.beyond(stretch.setting.hz)
+    if beyond is not None:
+        return f"marked so, but {beyond}; a mistyped mark, or is the machine file out of date?"
     clean = whole.clean(guide, log.machine.sensors[guide].targets)
     steady = _steady_ticks(clean, tick_hz)
     if isinstance(steady, str):

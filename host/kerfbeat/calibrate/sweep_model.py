@@ -176,10 +176,15 @@ class Model:
             while True:
                 tried = parameters.copy()
                 tried[free] += size * step
-                there = self.linear(tried)
-                if there.squares < here.squares or size < SMALLEST_STEP:
+                # Points that contradict each other throw the first steps to where numbers end: no better, so halved.
+                with np.errstate(over="ignore", invalid="ignore"):
+                    there = self.linear(tried)
+                    better = there.squares < here.squares
+                if better or size < SMALLEST_STEP:
                     break
                 size /= 2.0
+            if not better:
+                break  # as near as numbers come, or nowhere to go
             parameters, here = tried, there
         return parameters, here, self.covariance(here, free)
 

@@ -22,7 +22,7 @@ from kerfbeat.machine import Machine, Setting
 from kerfbeat.present import ink
 from kerfbeat.present.calibration_plot import draw_drive, draw_targets
 from kerfbeat.present.numbers import SPEED_UNITS, plus_minus, written
-from kerfbeat.present.sweep_words import drive_lines
+from kerfbeat.present.sweep_words import drive_lines, not_kept_because
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,6 +75,7 @@ def before_and_after(found: Everything) -> list[tuple[str, str, str, str]]:
             )
         )
     if found.drive is not None:
+        kept = found.drive.as_described
         for ratio in found.drive.ratios:
             name = setting_name(ratio.setting) or "chain"
             shaft = "" if ratio.channel == "wheel" else f" to {ratio.channel}"
@@ -82,11 +83,12 @@ def before_and_after(found: Everything) -> list[tuple[str, str, str, str]]:
                 (
                     f"ratio, {name}{shaft}",
                     f"{ratio.predicted:.6g}",
-                    plus_minus(ratio.ratio),
+                    plus_minus(ratio.ratio) + ("" if kept else ", not kept"),
                     plus_minus(ratio.difference_percent, "%"),
                 )
             )
-        rows.append(("motor slip, no load, base Hz", "not described", plus_minus(found.drive.slip_rpm, "rpm"), ""))
+        if kept:
+            rows.append(("motor slip, no load, base Hz", "not described", plus_minus(found.drive.slip_rpm, "rpm"), ""))
     return rows
 
 
@@ -245,4 +247,6 @@ def _curve(machine: Machine, setting: Setting, hz: np.ndarray) -> DriveCurve | N
 def summary_lines(found: Everything) -> list[str]:
     """The table as text, for the terminal."""
     rows = before_and_after(found)
-    return [f"{what}: {after}" + (f" ({difference})" if difference else "") for what, _, after, difference in rows]
+    lines = [f"{what}: {after}" + (f" ({difference})" if difference else "") for what, _, after, difference in rows]
+    why_not = None if found.drive is None else not_kept_because(found.drive)
+    return lines if why_not is None else [*lines, f"drive: not kept, because {why_not}"]

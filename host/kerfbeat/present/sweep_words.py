@@ -16,6 +16,7 @@ __all__ = [
     "RATIO_HEADINGS",
     "drive_document",
     "drive_lines",
+    "not_kept_because",
     "point_rows",
     "ratio_rows",
 ]
@@ -107,6 +108,16 @@ def _compensation_line(probability: float) -> str:
         f"Whether the inverter compensates slip stays open (probability {chance(probability)}); a heavy cut "
         "shows it: with compensation the speed does not drop."
     )
+
+
+def not_kept_because(found: DriveResult) -> str | None:
+    """Why nothing of the drive is kept; None if it is."""
+    if found.as_described:
+        return None
+    if found.named is not None:
+        return f"the chain is not as described: {found.named.said} (probability {chance(found.named.probability)})"
+    rivals = ", or ".join(f"{each.said} (probability {chance(each.probability)})" for each in found.rivals)
+    return f"it cannot be told whether the chain is as described: {rivals}"
 
 
 def drive_document(found: DriveResult) -> dict[str, Any]:
