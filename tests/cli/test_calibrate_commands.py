@@ -284,6 +284,19 @@ def test_watch_and_record_use_what_is_stored(run: Run, logs: Path, saw_file: Pat
     assert blade / shaft == pytest.approx(3.14159 * (0.3300 * 1.002 + 0.0009), rel=1e-3)
 
 
+def test_drive_that_is_not_kept_says_why(run: Run, logs: Path, saw_file: Path, tmp_path: Path) -> None:
+    """A stretch marked with another frequency than it ran at: no ratio, no slip, and the reason in its place."""
+    text = (logs / "low.csv").read_text()
+    (tmp_path / "slip.csv").write_text(re.sub(r",hz=32\n", ",hz=70\n", text))
+    page = tmp_path / "setup.pdf"
+    result = run("calibrate", "--all", "--from", tmp_path / "slip.csv", "--machine", saw_file, "-o", page)
+    assert result.exit_code == 0, result.output
+    assert "drive: not kept, because the point at 70 Hz" in result.stdout
+    assert "ratio, gear low" not in result.stdout
+    kept = load_calibration(saw_file.with_name("saw.calibration.toml"))
+    assert not {"total ratio", "motor slip"} & {each.quantity for each in kept.results}
+
+
 def test_everything_from_logs_ends_in_a_page(run: Run, logs: Path, saw_file: Path, tmp_path: Path) -> None:
     from pypdf import PdfReader
 
@@ -294,6 +307,9 @@ def test_everything_from_logs_ends_in_a_page(run: Run, logs: Path, saw_file: Pat
     assert "ratio, gear low: 60.0" in result.stdout
     assert "setup.pdf: one page, a4" in result.stdout
     assert len(PdfReader(page).pages) == 1
+    again = run("calibrate", "--all", *words)
+    assert again.exit_code == 2
+    assert "exists already; choose another name, or add --replace" in again.stderr
     kept = load_calibration(saw_file.with_name("saw.calibration.toml"))
     assert {"total ratio", "motor slip", "clock offset", "target spacing"} <= {each.quantity for each in kept.results}
 
@@ -307,6 +323,7 @@ def test_everything_from_logs_ends_in_a_page(run: Run, logs: Path, saw_file: Pat
         ("--all --machine none.toml -o page.pdf", "none.toml: no such file"),
         ("--all --machine {grinder} -o {grinder}.pdf --port sim://", "say which belt position is in"),
         ("drive --port sim:// -o x.csv", "--port needs --machine M"),
+        ("--all --machine saw.toml -o page.pdf --from a.csv --port sim://", "give either --port P"),
     ],
 )
 def test_mistakes_of_the_guide(run: Run, logs: Path, typed: str, words: str) -> None:
@@ -323,6 +340,8 @@ def test_guide_ends_with_a_whole_log_when_the_person_leaves(runner: CliRunner, s
     assert result.exit_code == 1
     assert "about 8 minutes" in result.stderr
     assert "locked out" in result.stderr
+    go_on = f"kerfbeat calibrate --all --from {page.with_suffix('.csv')} --machine {saw_file} -o {page}"
+    assert go_on in result.stderr
     log = read_log(page.with_suffix(".csv"))
     assert log.warnings == ()
     assert not page.exists()

@@ -2,7 +2,7 @@
 
 import threading
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 import serial
@@ -13,10 +13,12 @@ from kerfbeat.calibration import Calibration, known
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.log import read_log
 from kerfbeat.machine import demo_machine, demo_text, parse_machine
+from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.calibration_report import before_and_after, draw_calibration_report
 from kerfbeat.present.feed import Feed
 from kerfbeat.present.guided import CAUTIONS, Guide
 from kerfbeat.present.listen import pass_on
+from kerfbeat.present.snapshot import BladeNow
 
 SPEED = 16  # times real time
 SAW = demo_machine("saw")
@@ -219,3 +221,48 @@ def test_blade_without_a_sensor(typed, counted, reference):
         assert told.reference is None
     else:
         assert (told.reference.m_per_s, told.reference.u_m_per_s) == pytest.approx(reference)
+
+
+def test_frequency_that_the_inverter_does_not_give_is_asked_back():
+    """The demo saw's inverter goes from 20 to 80 Hz."""
+    feed = Feed(SAW)
+    operator = Impatient(lambda: 0.0, [], script=["500", "s", "s"])
+    Guide(SAW, feed, operator, planned_steps(SAW, gears=["low"], points=2), unit="m/min").lead()
+    assert any("500 Hz is outside the inverter's limits of 20 to 80 Hz" in line for line in operator.said)
+    assert feed.snapshot().setting.hz is None
+
+
+class Running:
+    """A feed whose blade runs steadily at one speed, whatever the marks say."""
+
+    def __init__(self, m_per_s: float) -> None:
+        self._feed, self._m_per_s = Feed(SAW), m_per_s
+        self.set_hz, self.set_gear = self._feed.set_hz, self._feed.set_gear
+
+    def snapshot(self):
+        blade = BladeNow(
+            channel="wheel", state="turning", speed_m_per_s=Estimate(value=self._m_per_s, u95=0.002 * self._m_per_s)
+        )
+        return replace(self._feed.snapshot(), blade=blade)
+
+
+def test_speed_that_does_not_fit_the_setting_is_said_at_once_and_once_a_gear():
+    """At 20 Hz and 80 Hz in gear low the demo saw should run about 10 and 41 m/min; it runs 26."""
+    operator = Impatient(lambda: 0.0, [], script=["20", "", ""])
+    operator.wait = lambda seconds: None
+    steps = planned_steps(SAW, gears=["low"], points=2)
+    told = Guide(SAW, Running(26.0 / 60.0), operator, steps, unit="m/min").lead()
+    (said,) = (line for line in operator.said if "it runs" in line)
+    assert said.startswith("At 20 Hz, gear low it should run ")
+    assert "and it runs 26.00 ± 0.05 m/min" in said
+    assert sum(question.startswith("Set 20 Hz") for question in operator.asked) == 2
+    assert told.points == 2
+
+
+def test_speed_that_fits_is_not_doubted():
+    operator = Impatient(lambda: 0.0, [], script=["50"])
+    operator.wait = lambda seconds: None
+    steps = planned_steps(SAW, gears=["low"], points=2)[:1]
+    told = Guide(SAW, Running(25.5 / 60.0), operator, steps, unit="m/min").lead()
+    assert not any("it runs" in line for line in operator.said)
+    assert told.points == 1

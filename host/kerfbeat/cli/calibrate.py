@@ -36,6 +36,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--belt", metavar="NAME", help="With --all: the belt position that is in.")
 @click.option("--baud", type=click.IntRange(min=1), help="With --all: baud rate; found by itself if left out.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper size.")
+@click.option("--replace", is_flag=True, help="With --all: write over the page if it is there.")
 @click.option("--dry-run", is_flag=True, help="With --all: show what was found and keep nothing.")
 @machine_unit_option
 @click.pass_context
@@ -52,6 +53,7 @@ def calibrate(
     belt: str | None,
     baud: int | None,
     paper: str,
+    replace: bool,
     dry_run: bool,
     unit: str | None,
 ) -> None:
@@ -85,6 +87,7 @@ def calibrate(
         paper=paper,
         dry_run=dry_run,
         unit=unit,
+        replace=replace,
     )
 
 

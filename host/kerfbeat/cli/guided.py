@@ -1,5 +1,7 @@
 """How does a terminal lead through the whole calibration?"""
 
+import select
+import shlex
 import sys
 import time
 from collections.abc import Sequence
@@ -10,7 +12,7 @@ import click
 
 from kerfbeat.cli._board import open_board, required_port
 from kerfbeat.cli._echo import echo, echo_over
-from kerfbeat.cli._show import warn
+from kerfbeat.cli._show import refuse_existing, warn
 from kerfbeat.errors import KerfbeatError
 
 if TYPE_CHECKING:
@@ -31,10 +33,14 @@ class Terminal:
         """One line of answer."""
         self._end()
         echo(f"{question} ", err=True, nl=False)
+        ahead = _typed_ahead()
         line = sys.stdin.readline()
         if not line:
             raise click.Abort
-        return line.rstrip("\r\n")
+        answer = line.rstrip("\r\n")
+        if ahead:  # typed while the last stretch ran: the terminal showed it there, not behind this question
+            echo(answer, err=True)
+        return answer
 
     def say(self, line: str) -> None:
         """Tell something in a line of its own."""
@@ -57,6 +63,14 @@ class Terminal:
             self._open = False
 
 
+def _typed_ahead() -> bool:
+    """Whether a line waits in the terminal already; on Windows, where that cannot be asked so, no."""
+    try:
+        return sys.stdin.isatty() and bool(select.select([sys.stdin], [], [], 0.0)[0])
+    except (OSError, ValueError):
+        return False
+
+
 def lead_and_record(
     port: str | None, machine: "Machine", machine_path: Path, log_path: Path, *, baud: int | None, belt: str | None,
     gears: Sequence[str], unit: str, blade: bool = True,
@@ -73,6 +87,7 @@ def lead_and_record(
     from kerfbeat.present.feed import Feed
     from kerfbeat.present.guided import Guide
     from kerfbeat.present.listen import Listener
+    from kerfbeat.present.numbers import counted
 
     chosen = None if belt is None else choice_of(belt, belt_choices(machine), what="belt")
     if chosen is None and belt_choices(machine):
@@ -95,7 +110,11 @@ def lead_and_record(
         finally:
             ended = feed.end_log()
             if ended is not None:
-                echo(f"{log_path}: {ended.tally.pulses.total()} pulses, {ended.tally.marks} marks", err=True)
+                echo(
+                    f"{log_path}: {counted(ended.tally.pulses.total(), 'pulse')}, "
+                    f"{counted(ended.tally.marks, 'mark')}",
+                    err=True,
+                )
     return told
 
 
@@ -126,7 +145,7 @@ def finish(
     for line in summary_lines(found):
         echo(line)
     for what, why in found.reasons.items():
-        echo(f"{what}: not calibrated: {why}")
+        echo(f"{what}: not kept, because {why}")
     echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
     for line in found.warnings:
         warn(line)
@@ -142,22 +161,41 @@ def finish(
 def calibrate_all(
     port: str | None, machine_path: Path, output: Path, *, log_path: Path | None, from_paths: Sequence[Path],
     gears: Sequence[str], belt: str | None, baud: int | None, paper: str, dry_run: bool, unit: str | None,
+    replace: bool,
 ) -> None:  # fmt: skip
     """Lead through everything and record it, or take recorded logs; then calibrate, keep and write the page."""
     from kerfbeat.machine import load_machine
     from kerfbeat.present.logbook import require_new
     from kerfbeat.present.numbers import unit_for
 
+    refuse_existing(output, replace=replace)
     told = None
+    if from_paths and port is not None:
+        raise click.UsageError("give either --port P to record, or --from LOG for what is recorded already")
     if not from_paths:
         machine = load_machine(machine_path)
         log_path = log_path or output.with_suffix(".csv")
         require_new(log_path)
-        told = lead_and_record(
-            port, machine, machine_path, log_path, baud=baud, belt=belt, gears=gears, unit=unit or unit_for(machine)
-        )
+        try:
+            told = lead_and_record(
+                port, machine, machine_path, log_path, baud=baud, belt=belt, gears=gears, unit=unit or unit_for(machine)
+            )
+        except (KeyboardInterrupt, click.Abort):
+            if log_path.exists():
+                echo(
+                    "What was recorded is kept. To calibrate from it as far as it goes: "
+                    f"{_from_log_command(log_path, machine_path, output)}",
+                    err=True,
+                )
+            raise
         from_paths = [log_path]
     finish(from_paths, machine_path, output, told=told, paper=paper, unit=unit, dry_run=dry_run)
+
+
+def _from_log_command(log_path: Path, machine_path: Path, output: Path) -> str:
+    """The command that calibrates from a log, as it is typed."""
+    parts = ("--from", str(log_path), "--machine", str(machine_path), "-o", str(output))
+    return f"kerfbeat calibrate --all {shlex.join(parts)}"
 
 
 def swept_log(

@@ -12,10 +12,12 @@ from typing import Protocol
 
 from kerfbeat.calibrate.diameter import Counted, Reference
 from kerfbeat.calibrate.plan import Step, planned_minutes
-from kerfbeat.errors import KerfbeatError
+from kerfbeat.diagnose.parts import setting_words
+from kerfbeat.errors import KerfbeatError, UnitError
 from kerfbeat.machine import Machine, Setting
+from kerfbeat.present.entry import beyond_inverter, hz_of
 from kerfbeat.present.feed import Feed
-from kerfbeat.present.numbers import both_speeds
+from kerfbeat.present.numbers import SPEED_UNITS, both_speeds, short_number, speed_in
 from kerfbeat.present.snapshot import Snapshot
 from kerfbeat.units import parse_duration_s, parse_speed_m_per_s
 
@@ -30,9 +32,11 @@ CAUTIONS = (
 PATIENCE_S = 45.0  # for pulses, and for a speed to become steady
 LOOK_S = 0.25
 TYPING_S = 20.0  # from looking at a stopwatch or an instrument to Enter
+SURE_S = 3.0  # of steady running before it is judged whether the speed fits: an inverter may still be on its way
 STEADY = ("turning",)
 VAGUE = 0.2  # of the speed: a half-width above this says that only a few pulses have come
 SKIP, AGAIN = "s", "r"
+UNSTEADY = "That did not become steady. Look at the machine and the sensors, and try again, or skip it (s)."
 
 
 class Companion(Protocol):
@@ -66,6 +70,7 @@ class Guide:
     def __init__(self, machine: Machine, feed: Feed, companion: Companion, steps: Sequence[Step], *, unit: str) -> None:
         self._machine, self._feed, self._companion, self._unit = machine, feed, companion, unit
         self._steps = tuple(steps)
+        self._doubted: list[str | None] = []  # gears whose speed was told not to fit
 
     def introduce(self) -> None:
         """Say what will happen and what to beware of, and wait for the person."""
@@ -79,7 +84,7 @@ class Guide:
             f"{len(self._steps)} steady stretches"
             + (f" in {len(named)} gears ({', '.join(named)})" if len(named) > 1 else "")
             + "; at each, type what the display shows, or Enter if it is as asked. "
-            f"{SKIP} skips one, {AGAIN} repeats the last, Ctrl-C ends with what is recorded."
+            f"{SKIP} skips one, {AGAIN} repeats the last, Ctrl-C ends; what is recorded by then is kept in its log."
         )
         self._companion.ask("Enter to begin.")
 
@@ -117,36 +122,62 @@ class Guide:
                 return typed.lower()
             try:
                 if setting.hz is not None:
-                    self._feed.set_hz(typed or f"{setting.hz:g}")
+                    self._take_hz(typed or f"{setting.hz:g}")
             except KerfbeatError as problem:
                 self._companion.say(str(problem))
                 continue
-            if self._stay(step.dwell_s):
+            trouble = self._stay(step.dwell_s)
+            if not trouble:
                 return ""
-            self._companion.say(
-                "That did not become steady. Look at the machine and the sensors, and try again, or skip it (s)."
-            )
+            self._companion.say(trouble)
+
+    def _take_hz(self, text: str) -> None:
+        """Mark the frequency; raises UnitError for what is none, or none that this inverter gives."""
+        beyond = beyond_inverter(hz_of(text), self._machine.inverter)
+        if beyond is not None:
+            raise UnitError(f"{beyond} Look at the display again; s skips this stretch.")
+        self._feed.set_hz(text)
 
     def _question(self, setting: Setting) -> str:
         if setting.hz is None:
             return "Switch on, at any steady speed, then press Enter."
         return f"Set {setting.hz:g} Hz, let it run, and type what the display shows (Enter: {setting.hz:g}):"
 
-    def _stay(self, dwell_s: float) -> bool:
-        """Wait for a steady speed, then stay so long; False if it does not become steady."""
-        waited_s = steady_s = 0.0
+    def _stay(self, dwell_s: float) -> str:
+        """Wait for a steady speed, then stay so long; what is wrong if it does not become steady or does not fit."""
+        waited_s, steady_s, judged = 0.0, 0.0, False
         while steady_s < dwell_s:
             self._companion.wait(LOOK_S)
             now = self._feed.snapshot()
             if self._steady(now):
                 steady_s += LOOK_S
+                if not judged and steady_s >= SURE_S:
+                    judged, misfit = True, self._misfit(now)
+                    if misfit:
+                        return misfit
                 self._companion.show(f"{self._reading(now)}, steady: {steady_s:.0f} of {dwell_s:.0f} s")
             else:
                 waited_s += LOOK_S
                 self._companion.show(f"{self._reading(now)}: waiting for a steady speed")
                 if waited_s > PATIENCE_S:
-                    return False
-        return True
+                    return UNSTEADY
+        return ""
+
+    def _misfit(self, now: Snapshot) -> str:
+        """What to tell of a speed that the setting cannot give, once a gear; "" if it fits or was told."""
+        speed, low, high = now.blade.speed_m_per_s, now.prospect.low_m_per_s, now.prospect.high_m_per_s
+        if speed is None or low is None or high is None or now.setting.gear in self._doubted:
+            return ""
+        if low - speed.u95 <= speed.value <= high + speed.u95:
+            return ""
+        self._doubted.append(now.setting.gear)
+        convert = SPEED_UNITS[self._unit]
+        return (
+            f"At {setting_words(now.setting)} it should run {short_number(convert(low))} to "
+            f"{short_number(convert(high))} {self._unit}, and it runs {speed_in(speed, self._unit)}. Is another gear "
+            "or belt position in, or does the display show another frequency? If so, put that right; Enter measures it "
+            "all the same, and the results will say what does not fit."
+        )
 
     @staticmethod
     def _steady(now: Snapshot) -> bool:
