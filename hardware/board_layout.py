@@ -1,7 +1,8 @@
 """What is a layout on perforated board, and which of its holes are one?
 
 A hole is (column, row), seen from the side of the parts: columns from the left, rows from the terminals' edge, both in
-steps of 2.54 mm.  Joints are bare wire on the solder side, so they never cross; links are insulated wire and may.
+steps of 2.54 mm.  Joints are bare wire on the solder side, so they never cross; links are insulated wire on the side
+of the parts, and run where they are seen from end to end.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ Hole = tuple[int, int]
 
 # Half the length and half the width of bodies, in steps of 2.54 mm (common sizes of their classes, from memory).
 SIZES = {
-    "R": (1.25, 0.47), "D": (1.05, 0.47), "C": (0.75, 0.45), "F": (0.75, 0.45), "RV": (1.9, 1.0),
+    "R": (1.25, 0.45), "D": (1.05, 0.4), "C": (0.75, 0.42), "F": (0.75, 0.45), "RV": (1.9, 1.0),
     "Q": (1.75, 0.9),
     "R1": (2.2, 0.95),              # 2 W: 11 mm long
     "D1": (1.05, 0.55), "D41": (1.05, 0.55),
@@ -59,6 +60,7 @@ class Layout:
     """One board: its parts' ends with their holes, the wires on it, and those that leave it.
 
     joints : each runs straight from hole to hole, and joins all that it passes.
+    links : each joins the holes at its two ends, and passes over those between.
     bolts : holes that are drilled for M3; their neighbours stay free.
     """
 
@@ -67,7 +69,7 @@ class Layout:
     rows: int
     parts: Mapping[str, Mapping[str, Hole]]
     joints: tuple[tuple[Hole, ...], ...]
-    links: tuple[tuple[Hole, Hole], ...]
+    links: tuple[tuple[Hole, ...], ...]
     leaving: tuple[Leaving, ...]
     bolts: tuple[Hole, ...]
 
@@ -78,7 +80,7 @@ class Layout:
     def joined(self) -> dict[Hole, set[Hole]]:
         """Holes that are one, for each hole that a wire reaches."""
         found: dict[Hole, set[Hole]] = {}
-        for holes in [*(tuple(joined(joint)) for joint in self.joints), *self.links]:
+        for holes in [*(tuple(joined(joint)) for joint in self.joints), *((link[0], link[-1]) for link in self.links)]:
             one = set().union(*(found.get(hole, {hole}) for hole in holes))
             found |= dict.fromkeys(one, one)
         return found

@@ -103,6 +103,9 @@ def instrument(s: Sheet) -> None:
     s.box((9.4, -8.6), (13.2, 1.4), "on B4:\nR41 to R45,\nC41 to C43,\nQ1, D41, X6, F3;\nfor LCD1\nRV2, R40")
     s.wire((11.3, 1.4), (11.3, 2.4), (16.3, 2.4), (16.3, 3.6))
     s.above((13.8, 2.4), "contrast, backlight, 5 V, 0 V")
+    for x in (10.6, 12.0):
+        s.wire((x, -8.6), (x, -9.6))
+    s.words((11.3, -10.1), "5 V and 0 V from B1", size=NORMAL)
     rows = (("button unit", "S1 unit"), ("button hold", "S2 hold"), ("button set", "S3 set"),
             ("alarm", "H1 lamp or buzzer"))  # fmt: skip
     for (signal, name), y in zip(rows, (0.2, -2.2, -4.6, -7.4), strict=True):

@@ -9,23 +9,24 @@ from __future__ import annotations
 
 import itertools
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 
 from matplotlib.axes import Axes
-from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
+from matplotlib.patches import Circle, Rectangle
 
 from board_layout import Body, Hole, Layout, body, joined
 from drawing_style import settle
 from head_layout import HEAD
-from input_layout import INPUTS, ONE_INPUT
+from input_layout import INPUTS, ONE_INPUT, TWO_INPUTS
 from panel_layout import PANEL
 from plain_sheet import save_sheet
 from schematic_sheet import chip_pins
 
 HERE = Path(__file__).resolve().parent
 INK, COPPER, LINK = "black", "0.72", "tab:blue"
+Offs = tuple[tuple[float, float], ...]
 WORDS_APART = 3                     # columns between two wires that leave the board, so that their words stand flat
 
 
@@ -39,6 +40,11 @@ def _word(ax: Axes, x: float, y: float, words: str, *, size: float = 8, turned: 
     ax.text(x, y, words, fontsize=size, ha="center", va="center", rotation=90 if turned else 0, zorder=7)
 
 
+def _blank(ax: Axes, x: float, y: float, *, wide: float, tall: float) -> None:
+    """Room for a word on what would cross it; half its width and height in steps."""
+    ax.add_patch(Rectangle((x - wide, y - tall), 2 * wide, 2 * tall, facecolor="white", edgecolor="none", zorder=6))
+
+
 def _two_ends(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
     """A part between two holes; a diode's ring is at its cathode."""
     (x0, y0), (x1, y1) = ends.values()
@@ -49,10 +55,10 @@ def _two_ends(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
     if "cathode" in ends:
         if upright:
             ring = at.high - 0.2 if y1 > y0 else at.low + 0.2
-            ax.plot([at.left, at.right], [ring, ring], color=INK, lw=2.4, zorder=6)
+            ax.plot([at.left, at.right], [ring, ring], color=INK, lw=2.4, solid_capstyle="butt", zorder=6)
         else:
             ring = at.right - 0.2 if x1 > x0 else at.left + 0.2
-            ax.plot([ring, ring], [at.low, at.high], color=INK, lw=2.4, zorder=6)
+            ax.plot([ring, ring], [at.low, at.high], color=INK, lw=2.4, solid_capstyle="butt", zorder=6)
 
 
 def _terminal(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
@@ -90,15 +96,20 @@ def _trimmer(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
 
 def _chip(ax: Axes, name: str, ends: Mapping[str, Hole]) -> None:
     at, numbers = body(name, ends), chip_pins(name)
-    _outline(ax, at)
+    _outline(ax, at, white=False)    # so that the bare wires between its legs show
     flat = at.right - at.left > at.high - at.low
     x, y = (at.left + at.right) / 2, (at.low + at.high) / 2
-    _word(ax, x, y, f"{name}, in its socket" if at.right - at.left > 5 else name, turned=not flat)
+    words = f"{name}, in its socket" if at.right - at.left > 5 else name
+    wide, tall = (0.13 * len(words) + 0.2, 0.25) if flat else (0.25, 0.13 * len(words) + 0.2)
+    _blank(ax, x, y, wide=wide, tall=tall)
+    _word(ax, x, y, words, turned=not flat)
     for words, (column, row) in ends.items():
         toward = (0, 0.5 if row < y else -0.5) if flat else (0.5 if column < x else -0.5, 0)
         ax.plot([column, column + toward[0]], [row, row + toward[1]], color=INK, lw=2.0, zorder=6)
         if numbers[words] in _corners(numbers):
-            _word(ax, column + 1.65 * toward[0], row + 1.65 * toward[1], numbers[words], size=6.5)
+            beside = 0.45 if column < x else -0.45
+            off = (beside, 1.45 * toward[1]) if flat else (1.65 * toward[0], 0)
+            _word(ax, column + off[0], row + off[1], numbers[words], size=6.5)
     _notch(ax, ends, numbers, at, flat=flat)
 
 
@@ -144,16 +155,11 @@ def _bare_board(ax: Axes, layout: Layout) -> None:
 
 
 def _numbers(ax: Axes, layout: Layout) -> None:
-    """Each fifth column and row, counted from 1, in the rim of the board, where no wire leaves it."""
-    rims = {
-        rim for name, ends in layout.parts.items() if name[0] == "X"
-        for rim in (body(name, ends).left, body(name, ends).right)
-    }  # fmt: skip
+    """Each fifth column and row, counted from 1, in the rim of the board; wires that leave there are interrupted."""
     for column in range(4, layout.columns, 5):
-        leaving = {each.hole[1] > layout.rows / 2 for each in layout.leaving if each.hole[0] == column}
-        for row, up in ((-0.48, False), (layout.rows - 0.52, True)):
-            if up not in leaving and (up or column not in rims):
-                _word(ax, column, row, str(column + 1), size=6.5)
+        for row in (-0.48, layout.rows - 0.52):
+            _blank(ax, column, row, wide=0.4, tall=0.19)
+            _word(ax, column, row, str(column + 1), size=6.5)
     for row in range(4, layout.rows - 1, 5):
         for column in (-0.48, layout.columns - 0.52):
             _word(ax, column, row, str(row + 1), size=6.5)
@@ -189,35 +195,59 @@ def parts_side(layout: Layout, ax: Axes) -> None:
     _bare_board(ax, layout)
     for joint in layout.joints:
         ax.plot(*zip(*joint, strict=True), color=COPPER, lw=4, solid_capstyle="round", zorder=2)
-    for a, b in layout.links:    # one that goes straight up goes round a chip
-        bent = {"arrowstyle": "-", "connectionstyle": f"arc3,rad={-0.75 if a[0] == b[0] else 0.17}"}
-        ax.add_patch(FancyArrowPatch(a, b, **bent, color=LINK, lw=1.5, zorder=4))
-        ax.plot(*zip(a, b, strict=True), ls="", marker="s", ms=4, color=LINK, zorder=6)
+    for link in layout.links:
+        ax.plot(*zip(*link, strict=True), color=LINK, lw=1.8, solid_joinstyle="round", zorder=4)
+    _links_ends(ax, layout)
     for hole in [*(each.hole for each in layout.leaving), *layout.ends().values()]:
         ax.plot(*hole, ls="", marker="o", ms=4, color=INK, zorder=6)
     for name, ends in layout.parts.items():
         _part(ax, name, ends)
     turned = _leaving(ax, layout)
-    words = f"{layout.board}, seen from the side of the parts; black dots: legs and wires' ends;\n"
+    words = f"{layout.board}, seen from the side of the parts; black dots: legs, and ends of the wires that leave it;\n"
     words += "grey: bare wire on the other side"
     if layout.links:
         words += "; blue: insulated wire on this side, square to square"
     _limits(ax, layout, words, below=4.2 if turned else 1.9, above=4.4 if turned else 1.4)
 
 
-def _name_between_wires(ax: Axes, layout: Layout, name: str, ends: Mapping[str, Hole]) -> None:
-    """Names a part where it sits on the other side, if bare wires leave room for the word."""
-    columns, rows = [hole[0] for hole in ends.values()], [hole[1] for hole in ends.values()]
-    middle = ((min(columns) + max(columns)) / 2, (min(rows) + max(rows)) / 2)
+def _links_ends(ax: Axes, layout: Layout) -> None:
+    for link in layout.links:
+        ax.plot(*zip(link[0], link[-1], strict=True), ls="", marker="s", ms=5, color=LINK, zorder=6)
+
+
+def _free_places(layout: Layout, words: str, at: tuple[float, float], offs: Offs) -> Iterator[tuple[float, float]]:
+    """Places beside `at` where bare wires and legs leave room for the words."""
     passed = [list(joined(joint)) for joint in layout.joints]
     between = {((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for holes in passed for a, b in itertools.pairwise(holes)}
-    taken = {*between, *(hole for holes in passed for hole in holes), *layout.ends().values()}
-    wide = 0.3 + 0.13 * len(name)
-    for dx, dy in ((0.0, 0.0), (0.0, 0.5), (0.0, -0.5), (0.75, 0.0), (-0.75, 0.0)):
-        x, y = middle[0] + dx, middle[1] + dy
-        if not any(abs(c - x) < wide and abs(r - y) < 0.45 for c, r in taken):
-            _word(ax, x, y, name, size=6.5)
-            return
+    ends = {hole for link in layout.links for hole in (link[0], link[-1])} | {each.hole for each in layout.leaving}
+    taken = {*between, *(hole for holes in passed for hole in holes), *layout.ends().values(), *ends}
+    dashed = {(each.hole[0], each.hole[1] > layout.rows / 2, each.hole[1]) for each in layout.leaving}
+    wide = 0.3 + 0.13 * len(words)
+    for dx, dy in offs:
+        x, y = at[0] + dx, at[1] + dy
+        near_wires = any(abs(c - x) < wide and abs(r - y) < 0.45 for c, r in taken)
+        on_dashed = any(abs(c - x) < wide and (y > r if up else y < r) for c, up, r in dashed)
+        if 0 <= x <= layout.columns - 1 and not near_wires and not on_dashed:
+            yield x, y
+
+
+NAME_OFFS: Offs = ((0.0, 0.0), (0.0, 0.5), (0.0, -0.5), (0.75, 0.0), (-0.75, 0.0), (0.6, 0.5), (0.6, -0.5), (1.5, 0.5))
+NUMBER_OFFS: Offs = tuple((dx, dy) for dx in (0.55, -0.55) for dy in (0.0, 0.5, -0.5))
+
+
+def _names_between_wires(ax: Axes, layout: Layout, name: str, ends: Mapping[str, Hole]) -> None:
+    """Names a part where it sits on the other side, and a chip's first and last pins in both rows, if there is room."""
+    columns, rows = [hole[0] for hole in ends.values()], [hole[1] for hole in ends.values()]
+    middle = ((min(columns) + max(columns)) / 2, (min(rows) + max(rows)) / 2)
+    for x, y in itertools.islice(_free_places(layout, name, middle, NAME_OFFS), 1):
+        _word(ax, x, y, name, size=6.5)
+    numbers = chip_pins(name)
+    for words, hole in ends.items() if numbers else ():
+        if numbers[words] in _corners(numbers):
+            for x, y in itertools.islice(_free_places(layout, numbers[words], hole, NUMBER_OFFS), 1):
+                _word(ax, x, y, numbers[words], size=6)
+        if numbers[words] == "1":
+            ax.plot(*hole, ls="", marker="s", ms=8, mfc="white", mec=INK, mew=1.2, zorder=4)
 
 
 def solder_side(layout: Layout, ax: Axes) -> None:
@@ -225,28 +255,30 @@ def solder_side(layout: Layout, ax: Axes) -> None:
     _bare_board(ax, layout)
     for joint in layout.joints:
         ax.plot(*zip(*joint, strict=True), color=INK, lw=3, solid_capstyle="round", zorder=2)
-    wires = [*(each.hole for each in layout.leaving), *(hole for link in layout.links for hole in link)]
-    for hole in [*layout.ends().values(), *wires]:
+    for hole in layout.ends().values():
         ax.plot(*hole, ls="", marker="o", ms=6, mfc="white", mec=INK, mew=1.2, zorder=3)
+    for leaving in layout.leaving:
+        ax.plot(*leaving.hole, ls="", marker="o", ms=5, color=INK, zorder=5)
+    _links_ends(ax, layout)
     for name, ends in layout.parts.items():
         if name[0] == "X":
             columns = [hole[0] for hole in ends.values()]
             _word(ax, (columns[0] + columns[-1]) / 2, -1.5, name, size=10)
         else:
-            _name_between_wires(ax, layout, name, ends)
-        numbers = chip_pins(name)
-        for words, hole in ends.items():
-            if numbers.get(words) == "1":
-                ax.plot(*hole, ls="", marker="s", ms=8, mfc="white", mec=INK, mew=1.2, zorder=4)
-    words = f"{layout.board}, seen from the solder side (mirrored); black: bare wire; circles: legs and\n"
-    words += "ends of insulated wires; square: the chip's pin 1; names where there is room"
-    _limits(ax, layout, words, below=1.9, above=1.0)
+            _names_between_wires(ax, layout, name, ends)
+    turned = _leaving(ax, layout)
+    words = f"{layout.board}, seen from the solder side (mirrored); black lines: bare wire; circles: legs;\n"
+    words += "square: pin 1; black dots: ends of the wires that leave the board"
+    if layout.links:
+        words += "; blue squares: ends of insulated wires on the other side"
+    _limits(ax, layout, words, below=4.2 if turned else 1.9, above=4.4 if turned else 1.4)
     ax.invert_xaxis()
 
 
 SHEETS: Mapping[str, tuple[Layout, float, float, float]] = {   # width, heights of both sides in inches
-    "input_board": (INPUTS, 11.0, 6.4, 6.1), "input_board_one": (ONE_INPUT, 11.0, 6.4, 6.1),
-    "panel_board": (PANEL, 11.0, 7.4, 6.1), "optical_board": (HEAD, 7.0, 7.6, 7.4),
+    "input_board": (INPUTS, 11.0, 6.4, 6.4), "input_board_two": (TWO_INPUTS, 11.0, 6.4, 6.4),
+    "input_board_one": (ONE_INPUT, 11.0, 6.4, 6.4), "panel_board": (PANEL, 11.0, 7.4, 7.4),
+    "optical_board": (HEAD, 7.0, 7.6, 7.6),
 }
 
 

@@ -47,7 +47,7 @@ def box_layout(ax: Axes) -> None:
         block(ax, x - 4, -6, 8, 9, fill="0.85")
         ax.plot([x, x], [-6, -14], color=INK, lw=2)
         note(ax, to, (x, -18.5))
-    for name, to in (("X4", "12 to 24 V"), ("X5", "P1"), ("X6", "H1")):
+    for name, to in (("X4", "12 to 24 V"), ("X5", "P1 on W3"), ("X6", "H1 on W4")):
         ways = PANEL.parts[name]
         y, half = B4_AT[1] + _middle(ways), STEP_MM * (len(ways)) + 0.1
         block(ax, B4_AT[0] + 31, y - half, 9, 2 * half)

@@ -23,6 +23,7 @@ def hall_switch(s: Sheet) -> None:
     s.part("C3", elm.Capacitor, (8.8, 3.4), (8.8, 2), at="bottom")
     s.wire((8.8, 2), (8.8, 0))
     s.dots((8.8, 3.4), (8.8, 0))
+    s.words((9.2, -1.0), "C3 only beside a bare chip: a barrel has its own", halign="left")
     s.box((11.4, -0.6), (15, 4), "U2\nHall switch\nopen collector")
     s.outline((15, 1.7), (16.4, 1.7), dashed=True)
     s.above((15.7, 1.7), "gap")

@@ -16,13 +16,16 @@ import box_sheets
 import sensor_sheets
 from board_layout import Hole, Layout, body, joined
 from head_layout import HEAD
-from input_layout import INPUTS, ONE_INPUT
+from input_layout import INPUTS, ONE_INPUT, TWO_INPUTS
 from panel_layout import PANEL
 from schematic_sheet import Sheet, board_labels, chip_pins
 
 Nets = set[frozenset[str]]
 
-LAYOUTS = {"B1": INPUTS, "B1 with one sensor": ONE_INPUT, "B4": PANEL, "B5": HEAD}
+LAYOUTS = {
+    "B1": INPUTS, "B1 with two sensors": TWO_INPUTS, "B1 with one sensor": ONE_INPUT, "B4": PANEL, "B5": HEAD,
+}
+LEFT_OUT = {"B1 with two sensors": {3}, "B1 with one sensor": {2, 3}}    # input stages
 # Legs that stay alone, and are not in the schematic.
 ALONE = {"B4": {"U3 not connected"}, "B5": {"U5 second output"}}
 FREE_HOLES = 2    # columns between what belongs to 24 V and what belongs to the board (the guide: 5 mm)
@@ -77,7 +80,7 @@ def wanted(board: str) -> list[set[str]]:
     supply += [{"B0 5 V", "5 V"}, {"B0 0 V", "0 V"}]
     stages = []
     for n in (1, 2, 3):
-        left_out = board != "B1" and n != 1    # its first gate's input is joined to 0 V, its gates as drawn
+        left_out = n in LEFT_OUT.get(board, set())    # its first gate's input is joined to 0 V, its gates as drawn
         for net in drawn(box_sheets.input_stage):
             ends = {of_input(end, n) for end in net}
             stages.append({end for end in ends if end.startswith("U1 input")} if left_out else ends)
@@ -154,13 +157,14 @@ def test_no_two_wires_on_the_solder_side_meet_by_chance(layout: Layout) -> None:
 
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
 def test_wires_run_straight(layout: Layout) -> None:
-    for joint in layout.joints:
-        assert all(a[0] == b[0] or a[1] == b[1] for a, b in itertools.pairwise(joint)), joint
+    for wire in (*layout.joints, *layout.links):
+        assert all(a[0] == b[0] or a[1] == b[1] for a, b in itertools.pairwise(wire)), wire
 
 
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
 def test_every_hole_holds_one_end_and_lies_on_the_board(layout: Layout, hardware: Path) -> None:
-    holes = [*layout.ends().values(), *(leaving.hole for leaving in layout.leaving), *itertools.chain(*layout.links)]
+    links_ends = [end for link in layout.links for end in (link[0], link[-1])]
+    holes = [*layout.ends().values(), *(leaving.hole for leaving in layout.leaving), *links_ends]
     assert len(holes) == len(set(holes))
     used = {*holes, *(hole for joint in layout.joints for hole in joined(joint))}
     assert all(0 <= column < layout.columns and 0 <= row < layout.rows for column, row in used)

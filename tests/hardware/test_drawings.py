@@ -17,15 +17,13 @@ from matplotlib.patches import Circle, Rectangle
 
 from text_check import require_readable, unreadable
 
+BOARDS = ("input_board", "input_board_two", "input_board_one", "panel_board", "optical_board")
 SHEETS = {
     "draw_schematic.py": ("symbols", "input_stage", "hall_switch", "proximity_switch", "optical_sensor", "instrument",
                           "panel"),
     "draw_mounting.py": ("wheel_and_sensor", "air_gap", "magnet_retention", "cable_routing"),
     "draw_cases.py": ("box_layout", "optical_head"),
-    "draw_board.py": tuple(
-        f"{name}{side}" for name in ("input_board", "input_board_one", "panel_board", "optical_board")
-        for side in ("", "_solder")
-    ),
+    "draw_board.py": tuple(f"{name}{side}" for name in BOARDS for side in ("", "_solder")),
 }
 
 

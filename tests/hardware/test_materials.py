@@ -9,10 +9,13 @@ from pathlib import Path
 import pytest
 
 from circuit_runs import number
+from head_layout import HEAD
+from input_layout import INPUTS
+from panel_layout import PANEL
 
 REFERENCE = r"(?:LCD|RV|[ABCDFGHKMPQRSUWX])\d+"
 # Boxes, supplies, fastenings and tools: not part of a circuit.
-ONLY_LISTED = {"B2", "B3", "B6", "B7", "G1", "G2", *(f"K{n}" for n in range(1, 9)), *(f"T{n}" for n in range(1, 16))}
+ONLY_LISTED = {"B2", "B3", "B6", "B7", "G1", "G2", *(f"K{n}" for n in range(1, 10)), *(f"T{n}" for n in range(1, 19))}
 LABELS = {"D4", "D5", "D6", "D7", "A0", "A1", "M3"}    # of pins, and a thread: no part has such a name
 MULTIPLES = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
 
@@ -86,3 +89,28 @@ def test_quantities_count_the_references(listed: dict[str, dict[str, str]]) -> N
         if len(names) > 1:
             assert row["quantity"] == str(len(names)), row["reference"]
         assert all(row[column] for column in ("part", "quantity", "needed_for", "why")), row["reference"]
+
+
+def test_capacitors_marks_are_their_values(listed: dict[str, dict[str, str]], hardware: Path) -> None:
+    """Two digits and the number of noughts, in pF (IEC 60062, from memory): what the list and the guide say."""
+    guide = (hardware / "README.md").read_text(encoding="utf-8")
+    marked = {name: re.match(r"(?:[^;]*; )?marked (\d{3});", row["why"]) for name, row in listed.items()}
+    found = {name: mark[1] for name, mark in marked.items() if mark is not None}
+    assert {*found} == {name for name, row in listed.items() if name[0] == "C" and "µF" not in row["value"]}
+    for name, mark in found.items():
+        value, unit = listed[name]["value"].replace(",", "").split()[:2]
+        assert int(mark[:2]) * 10 ** int(mark[2]) * 1e-12 == pytest.approx(float(value) * MULTIPLES[unit[0]]), name
+        assert f"{mark} is " in guide
+
+
+def test_legs_are_as_far_apart_as_their_holes(listed: dict[str, dict[str, str]]) -> None:
+    compared = 0
+    for layout in (INPUTS, PANEL, HEAD):
+        for name, ends in layout.parts.items():
+            said = re.search(r"legs (?:[\d.]+ to )?([\d.]+) mm apart", listed[name]["value"])
+            if name[0] == "C" or name in {"F1", "F3"}:
+                (c0, r0), (c1, r1) = ends.values()
+                assert said is not None, name
+                assert float(said[1]) == pytest.approx(2.54 * (abs(c1 - c0) + abs(r1 - r0))), name
+                compared += 1
+    assert compared >= 14

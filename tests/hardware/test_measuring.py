@@ -10,11 +10,11 @@ import pytest
 
 from board_layout import Hole, Layout
 from head_layout import HEAD
-from input_layout import INPUTS, ONE_INPUT
+from input_layout import INPUTS, ONE_INPUT, TWO_INPUTS
 from panel_layout import PANEL
 from schematic_sheet import chip_pins, value_of
 
-TABLES = {"B1": (INPUTS, ONE_INPUT), "B4": (PANEL,), "isolator": (PANEL,), "B5": (HEAD,)}
+TABLES = {"B1": (INPUTS, TWO_INPUTS, ONE_INPUT), "B4": (PANEL,), "isolator": (PANEL,), "B5": (HEAD,)}
 UNITS = {"Ω": 1.0, "kΩ": 1e3, "MΩ": 1e6}
 TEST_V = 1.0                          # what a multimeter puts on its tips, about (common practice, no published source)
 FUSE_OHM, OPEN_OHM = 1.0, 100e6
