@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CALM", "GAINS", "LASTS_S", "RAMP_PER_S", "TIMING_S", "WANDER", "change_after"]
+__all__ = ["CALM", "GAINS", "LASTS_S", "RAMPS", "RAMP_PER_S", "TIMING_S", "WANDER", "change_after"]
 
 Floats = NDArray[np.float64]
 
@@ -39,6 +39,7 @@ HALVINGS = 6  # of the time, so that no motion changes twice in a part of it
 TIMING_S: Floats = np.repeat(np.array(TIMINGS_S), len(MOTIONS))
 WANDER, RAMP_PER_S, LASTS_S = np.tile(np.array(MOTIONS).T, len(TIMINGS_S))
 CALM = RAMP_PER_S == 0.0  # where there is no acceleration that lasts
+RAMPS = np.where(CALM, 0.0, 1.0)
 GAINS = (RAMP_PER_S[:, None] < RAMP_PER_S).astype(float)  # whether the change from row to column brings a greater one
 
 

@@ -32,6 +32,12 @@ ALL = slice(None)
 FAR_OFF = 4.0  # standard deviations before which nobody expects a target
 FORGET = 0.05
 THETA, SPEED, ACCELERATION, ANGLES = 0, 1, 2, 3
+UNMOVED = np.eye(3)
+# What white noise of speed and of jerk adds to the covariance of phase, speed and acceleration: factor and power of h.
+OF_WALK = np.array([[1 / 3, 1 / 2, 0], [1 / 2, 1, 0], [0, 0, 0]])
+POWERS_OF_WALK = np.array([[3, 2, 1], [2, 1, 1], [1, 1, 1]])
+OF_JERK = np.array([[1 / 20, 1 / 8, 1 / 6], [1 / 8, 1 / 3, 1 / 2], [1 / 6, 1 / 2, 1]])
+POWERS_OF_JERK = np.array([[5, 4, 3], [4, 3, 2], [3, 2, 1]])
 
 
 def _mixture(weight: Floats, mean: Floats, variance: Floats) -> Mixture:
@@ -86,18 +92,15 @@ class PhaseBank:
         lasts_s = beliefs.LASTS_S[kept]
         fade = np.exp(-h / lasts_s)
         gain_speed = lasts_s * (1.0 - fade)
-        step = np.zeros((len(mean), 3, 3))
-        step[:, (0, 1), (0, 1)] = 1.0
-        step[:, 0, 1], step[:, 0, 2], step[:, 1, 2] = h, lasts_s * (h - gain_speed), gain_speed
-        step[:, 2, 2] = fade
+        step = np.empty((len(mean), 3, 3))
+        step[:] = UNMOVED
+        step[:, 0, 1], step[:, 0, 2], step[:, 1, 2], step[:, 2, 2] = h, lasts_s * (h - gain_speed), gain_speed, fade
         walk = (beliefs.WANDER[kept] * mean[:, SPEED]) ** 2
         jerk = 2.0 / lasts_s * (beliefs.RAMP_PER_S[kept] * mean[:, SPEED]) ** 2
         mean[:, :ANGLES] = (step @ mean[:, :ANGLES, None])[:, :, 0]
         covariance[:, :ANGLES, :] = step @ covariance[:, :ANGLES, :]
         covariance[:, :, :ANGLES] = covariance[:, :, :ANGLES] @ step.transpose(0, 2, 1)
-        h2, h3 = h * h, h * h * h
-        of_walk = np.array([[h3 / 3, h2 / 2, 0.0], [h2 / 2, h, 0.0], [0.0, 0.0, 0.0]])
-        of_jerk = np.array([[h3 * h2 / 20, h2 * h2 / 8, h3 / 6], [h2 * h2 / 8, h3 / 3, h2 / 2], [h3 / 6, h2 / 2, h]])
+        of_walk, of_jerk = OF_WALK * h ** POWERS_OF_WALK, OF_JERK * h ** POWERS_OF_JERK
         covariance[:, :ANGLES, :ANGLES] += walk[:, None, None] * of_walk + jerk[:, None, None] * of_jerk
 
     def _blend(self, elapsed_s: float, mean: Floats, covariance: Floats) -> tuple[Floats, Floats, Floats]:
@@ -113,9 +116,9 @@ class PhaseBank:
         covariance -= mean[:, :, None] * mean[:, None, :]
         mean += centre
         # What no longer ramps has no acceleration; what has just begun to ramp has one at once.
-        mean[beliefs.CALM, ACCELERATION] = 0.0
-        covariance[beliefs.CALM, ACCELERATION, :] = 0.0
-        covariance[beliefs.CALM, :, ACCELERATION] = 0.0
+        mean[:, ACCELERATION] *= beliefs.RAMPS
+        covariance[:, ACCELERATION, :] *= beliefs.RAMPS[:, None]
+        covariance[:, :, ACCELERATION] *= beliefs.RAMPS[:, None]
         new = (share * beliefs.GAINS.T).sum(axis=1)
         covariance[:, ACCELERATION, ACCELERATION] += new * (beliefs.RAMP_PER_S * mean[:, SPEED]) ** 2
         return mean, covariance, weight
