@@ -298,10 +298,13 @@ class LiveScreen(App[None]):
 
     def action_close_question(self) -> None:
         """Close the line for an answer."""
+        listed = bool(self._choices)
         self._answered, self._choices = None, ""
         self._ask_row.display = False
         self._parts["keys"].display = True
         self.set_focus(None)
+        if listed:
+            self.show_now()  # what could be chosen goes with the question
 
 
 def show_live(feed: Feed, take: Take, *, unit: str, log_stem: str) -> None:
