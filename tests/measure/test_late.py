@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from kerfbeat.measure.late import PART, LateEdge
+from kerfbeat.measure.late import LateEdge, brake_part
 from kerfbeat.measure.live import LiveSpeed
 
 TICK_HZ = 1e6
@@ -70,10 +70,10 @@ def test_a_little_late_is_told_as_a_cut_that_goes_on(idling):
 
 
 def test_the_lowest_speed_is_of_a_brake_that_began_at_the_last_part():
-    # Begun at the last PART of a way of 1 s: with brake a it has turned a PART^2 / 2 too little, is slower by a PART,
-    # and 0.1 s later by another 0.1 a.
-    brake = 0.1
-    late = LateEdge(behind=brake * PART**2 / 2.0, elapsed_s=1.0, speed_hz=1.0)
-    assert late.lowest_hz(0.0) == pytest.approx(1.0 - brake * PART)
-    assert late.lowest_hz(0.1) == pytest.approx(1.0 - brake * (PART + 0.1))
+    # Begun at the last part p of a way of 1 s: with brake a it has turned a p^2 / 2 too little, is slower by a p, and
+    # 0.1 s later by another 0.1 a.
+    brake, part = 0.1, brake_part(1.0)
+    late = LateEdge(behind=brake * part**2 / 2.0, elapsed_s=1.0, speed_hz=1.0)
+    assert late.lowest_hz(0.0) == pytest.approx(1.0 - brake * part)
+    assert late.lowest_hz(0.1) == pytest.approx(1.0 - brake * (part + 0.1))
     assert LateEdge(behind=0.07, elapsed_s=1.0, speed_hz=1.0).lowest_hz(0.0) == 0.0  # later than full load makes it

@@ -33,7 +33,7 @@ END_PER_S = 0.05  # of a slope or a brake, on top
 RETIMED = 1e-4  # chance in one edge that the timing's quality changes
 LONGEST_S = 10.0  # after so long a belief is as likely to have changed as it ever is
 SHORTEST_S = 1e-4  # below it nothing changes that anybody could see
-STEPS_OF_OCTAVE = 20  # of times that are told apart
+STEPS_OF_OCTAVE = 8  # of times that are told apart: 130 answers of 5 kB at most
 HALVINGS = 6  # of the time, so that no motion changes twice in a part of it
 
 TIMING_S: Floats = np.repeat(np.array(TIMINGS_S), len(MOTIONS))
@@ -62,12 +62,12 @@ np.fill_diagonal(RETIMING, 1.0 - RETIMED)
 
 def change_after(elapsed_s: float) -> Floats:
     """Chance of each belief (row) to have become each (column) in one edge and so long a time, which is taken to
-    about 2 %: the rates are not known better, and so the answers can be kept.
+    about 5 %: the rates are not known better, and so the answers can be kept.
     """
     return _change_in_octaves(round(STEPS_OF_OCTAVE * math.log2(min(max(elapsed_s, SHORTEST_S), LONGEST_S))))
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=256)
 def _change_in_octaves(steps: int) -> Floats:
     motion = np.eye(len(MOTIONS)) + 2.0 ** (steps / STEPS_OF_OCTAVE - HALVINGS) * RATES_PER_S
     for _ in range(HALVINGS):

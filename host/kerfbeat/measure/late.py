@@ -12,18 +12,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["OUT", "LateEdge", "SpeedNow", "late_edge"]
+__all__ = ["OUT", "LateEdge", "SpeedNow", "brake_part", "late_edge"]
 
 Floats = NDArray[np.float64]
 
-# Chosen with tests/benchmarks/live_reading.py on its tuned seeds; test_a_late_edge_leaves_both_a_cut_and_a_jam and
-# test_the_digits_stand_in_a_cut notice.
+# Chosen with tests/benchmarks/live_reading.py on its tuned seeds; noticed by
+# test_a_late_pulse_leaves_a_jam_open_until_the_next and test_the_digits_stand_in_a_cut.
 OUT = 0.01  # chance that an edge stays out so long, below which the shaft may stand
 LATE = 0.1  # chance that it comes so late or later, below which something has begun on the way to it
 NOISE, LEAST = 1.0, 5e-4  # standard deviations of the likeliest belief, and share of the time, that are no lateness
 SOON_S = 0.1  # edges that come sooner tell of a change by themselves before anybody has read the first late one
 FULL_LOAD, ENTERS_S = 0.08, 0.5  # of the speed: what a load that the motor bears takes off at most, and how soon
-PART = 0.3  # of the way to that edge in which a brake may have begun: seven of ten began before it
+PART, PART_PER_S, MOST_PART = 0.12, 0.12, 0.6  # see `brake_part`
 ROOT_HALF = math.sqrt(0.5)
 
 
@@ -37,6 +37,14 @@ class SpeedNow(NamedTuple):
     may_stand: bool
 
 
+def brake_part(elapsed_s: float) -> float:
+    """Last part of the way to a late edge in which no brake is thought to have begun, on a way of so many seconds.
+
+    The less is left out, the more jams are held and the longer a cut takes the digits away, longest on a slow wheel.
+    """
+    return min(PART + PART_PER_S * elapsed_s, MOST_PART)
+
+
 class LateEdge(NamedTuple):
     """By what share of the time it came late, after how long, and the speed before."""
 
@@ -48,7 +56,8 @@ class LateEdge(NamedTuple):
         """How slow the shaft may be so long after that edge, while no other has come."""
         if self.behind > FULL_LOAD * self.elapsed_s / (self.elapsed_s + ENTERS_S):
             return 0.0
-        fall = 2.0 * self.behind / PART * (1.0 + since_s / (PART * self.elapsed_s))
+        part = brake_part(self.elapsed_s)
+        fall = 2.0 * self.behind / part * (1.0 + since_s / (part * self.elapsed_s))
         return max(0.0, 1.0 - fall) * self.speed_hz
 
 
