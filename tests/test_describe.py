@@ -60,6 +60,27 @@ def test_whole_machine() -> None:
     assert machine.limits.blade_speed_m_per_s == 1.5
 
 
+@pytest.mark.parametrize(
+    ("place", "slips"),
+    [
+        (5, ["50", "<"]),  # targets of the wheel: fifty, and at once four
+        (5, ["50", "1", "", "<", "<", "<"]),  # seen three questions later
+        (28, ["gearbox", "3", "<", "<"]),  # within the stages
+        (1, ["<"]),  # before the first question lies none
+        (34, ["<"] * 34 + SAW[:33]),  # all the way back
+    ],
+)
+def test_a_person_goes_back_a_question(place: int, slips: list[str]) -> None:
+    answers = [*SAW[: place - 1], *slips, *SAW[place - 1 :]]
+    text, said = run(answers, again=True)
+    assert text == run(SAW)[0]
+    assert said == (["this is the first question"] if place in (1, 34) else [])
+
+
+def test_going_back_is_for_persons_only() -> None:
+    assert parse_machine(run(["<", *BARE[1:]])[0]).name == "<"
+
+
 def test_bare_wheel() -> None:
     machine = parse_machine(run(BARE)[0])
     assert machine.motor is None

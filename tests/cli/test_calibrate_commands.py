@@ -306,6 +306,9 @@ def test_everything_from_logs_ends_in_a_page(run: Run, logs: Path, saw_file: Pat
     assert result.exit_code == 0, result.output
     assert "ratio, gear low: 60.0" in result.stdout
     assert "setup.pdf: one page, a4" in result.stdout
+    assert f"next, so that the board's own display knows it too: kerfbeat configure --port P --machine {saw_file}" in (
+        result.stdout
+    )
     assert len(PdfReader(page).pages) == 1
     again = run("calibrate", "--all", *words)
     assert again.exit_code == 2

@@ -378,11 +378,62 @@ def test_size_takes_no_length_of_nothing(saw: Path, option: str) -> None:
 
 
 def test_cautions_carry_letters_only_where_a_table_does(saw: Path) -> None:
-    limits = ("--low", "20m/min", "--high", "90m/min", "--min-hz", "25", "--max-hz", "80")
+    limits = ("--low", "20m/min", "--high", "90m/min", "--min-hz", "25 Hz", "--max-hz", "80")
     sized, predicted = run("size", saw, *limits).stdout, run("predict", saw).stdout
-    assert re.search(r"  -  gear high, 80 Hz, and \d+ more settings: blade may reach", sized)
+    assert re.search(r"  -  gear low up to [\d.]+ Hz, gear high up to [\d.]+ Hz: the motor's own fan", sized)
+    assert re.search(r"  -  gear high from [\d.]+ Hz on: blade may reach", sized)
     assert " marked " not in sized
     assert re.search(r"  a  gear low, 20 Hz, and \d+ more settings marked a: ", predicted)
+
+
+def test_size_tells_to_what_hertz_the_limit_must_come_down(grinder: Path) -> None:
+    """By hand, fast pair of the step pulleys: a two-pole motor gives f x 4.4 / 3.5 x 4.1 / 4.6 / 2.25 turns on
+    pi x 10.04 in, 78.54 ft/min for each Hz; 1.5 % more at the band's edge (four pulleys and the wheel at 0.5 %), so
+    that the limit of 4200 ft/min is reached at 52.68 Hz.  A rim of 5.2 in, 4.4 / 3.5 as fast as the motor, passes
+    6500 ft/min at 63.3 Hz.
+    """
+    words = ("size", grinder, "--centre", "12in", "--low", "1000ft/min", "--high", "4000ft/min")
+    lines = run(*words).stdout.splitlines()
+    shown = " ".join(" ".join(lines).split())
+    for told in (
+        "wanted range lies at 34.3 Hz (belt slow) to 53.3 Hz (belt fast)",
+        "15 to 72 Hz; set the upper one to 52.6 Hz at most with this pulley, or a limit may be passed",
+        "x: a limit may be passed; not to be used",
+        "belt fast: 995 to 5435 ft/min (303 to 1657 m/min); not to be used above 52.6 Hz",
+        "belt fast from 52.7 Hz on: blade may reach",
+        "rim of the driven pulley (step pulleys)",
+        "belt fast from 63.",
+        "ends at 53.3 Hz, where a limit may be passed at no load",
+        "at the fast end, no load",
+    ):
+        assert told in shown
+    assert "gear" not in shown  # this machine has none
+    heading = next(place for place, line in enumerate(lines) if "blade ft/min" in line)
+    rows = lines[heading + 1 : heading + 8]
+    assert [line.endswith("  x") for line in rows] == [float(line.split()[0]) > 4138.0 for line in rows]
+    mended = ("size", grinder, "--driver", "4.1in", "--low", "1000ft/min", "--high", "3900ft/min")
+    mended += ("--min-hz", "15", "--max-hz", "52.6Hz")
+    assert [cover["usable_to_hz"] for cover in json.loads(run(*mended, "--json").stdout)["coverage"]] == [52.6] * 3
+    assert "may be passed" not in run(*mended).stdout
+
+
+@pytest.mark.parametrize("typed", ["25", "25Hz", "25 hz", "1500rpm"])
+def test_hertz_are_typed_with_and_without_unit(saw: Path, typed: str) -> None:
+    result = run("size", saw, "--min-hz", typed, "--max-hz", "80", "--low", "20m/min", "--high", "80m/min", "--json")
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout)["inverter_hz"]["minimum"] == pytest.approx(25.0)  # 1500 a minute are 25 a second
+
+
+@pytest.mark.parametrize("option", ["--min-hz", "--max-hz", "--hum"])
+def test_hertz_that_cannot_be(saw: Path, option: str) -> None:
+    assert "is a mass, not a frequency" in refused("size", saw, option, "25kg")
+    assert "is no frequency" in refused("size", saw, option, "nan")
+
+
+def test_section_is_named_as_the_help_names_it(saw: Path) -> None:
+    assert "'D' is not one of 'A', 'B', 'C'" in refused("size", saw, "--section", "D")
+    assert "[A|B|C]" in run("size", "--help").output
+    assert run("size", saw, "--section", "b").exit_code == 0
 
 
 def test_size_mistakes(old_drive: Path, saw: Path) -> None:
@@ -409,6 +460,12 @@ def test_mount_tells_pulses_force_and_caution(saw: Path, tmp_path: Path) -> None
     assert wheel["pull_off_n"] > 0
     assert document["slowest_baud"] == 115200
     shown = " ".join(run("mount", saw, "--mass", "0.2 oz").stdout.split())
+    for told in (
+        "An order is how often something happens for one turn", "1 ppm is one part in a million",
+        "Pull-off on motor (to 2400 rpm): not known", "their --radius",
+    ):  # fmt: skip
+        assert told in shown
+    assert "Pull-off on" not in run("mount", saw, "--radius", "40mm").stdout
     assert "A target that comes off flies" in shown
     assert "lock out" in shown
     assert "5 g and 150 mm" in refused("mount", saw, "--mass", "0 g")
@@ -498,13 +555,14 @@ def test_describe_asks_a_person_again(tmp_path: Path) -> None:
         terminal.sendline("330")
         terminal.expect('"330" has no unit; write a length such as "160 mm" or "6.3 in"')
         terminal.expect("diameter across the rim")
-        for answer in ("330 mm", "", "", "4", "", "", "", "no", ""):
+        for answer in ("330 mm", "", "", "50", "<", "4", "", "", "", "no", ""):
             terminal.sendline(answer)
         terminal.expect("is written")
         terminal.expect(pexpect.EOF)
         terminal.wait()
         assert terminal.exitstatus == 0
-    assert load_machine(path).wheel.diameter_m == 0.33
+    described = load_machine(path)
+    assert (described.wheel.diameter_m, described.sensors["wheel"].targets) == (0.33, 4)  # 50 was gone back from
 
 
 def hear_ctrl_c() -> None:

@@ -186,7 +186,7 @@ def warnings_at(hz: float, *parts: str, first: str = MOTOR_50, gear: str | None 
 def test_cautions_say_what_and_why() -> None:
     wide = belt("320 mm", "160 mm")
     assert "over 33 m/s (6500 ft/min): cast iron may burst" in warnings_at(80.0, wide)
-    assert "driver pulley (stage 1)" in warnings_at(80.0, wide)
+    assert "driving pulley (stage 1)" in warnings_at(80.0, wide)
     assert "cast iron" not in warnings_at(50.0, belt("80 mm", "160 mm"))
     maximum = MOTOR_50 + "maximum_rpm = 2000\n"
     assert "motor at 2400 rpm, over 2000 rpm (the motor's stated maximum)" in warnings_at(80.0, first=maximum)
@@ -218,17 +218,17 @@ def test_rim_of_a_pulley_is_its_largest_step_wherever_the_belt_runs() -> None:
     steps = '[[stage]]\nkind = "belt"\npositions = { slow = ["100 mm", "400 mm"], fast = ["400 mm", "100 mm"] }\n'
     for where in ("slow", "fast"):
         said = " ".join(predict_setting(machine(steps), Setting(belt=where, hz=55.0)).warnings)
-        assert "rim of the driver pulley (stage 1) at 34.6 m/s" in said
+        assert "rim of the driving pulley (stage 1) at 34.6 m/s" in said
     variable = belt('{ minimum = "100 mm", maximum = "400 mm" }', "400 mm")
     said = " ".join(predict_setting(machine(variable), Setting(belt="minimum", hz=55.0)).warnings)
-    assert "rim of the driver pulley (stage 1) at 34.6 m/s" in said
+    assert "rim of the driving pulley (stage 1) at 34.6 m/s" in said
 
 
 def test_rims_turn_with_their_own_shafts() -> None:
     # pi d n behind a first belt, 1500 rpm in: 100 to 50 mm makes 3000 rpm and 47.1 m/s at 300 mm; 100 to 400 mm makes
     # 375 rpm and 5.9 m/s; both rims of one belt run alike
     fast = warnings_at(50.0, belt("100 mm", "50 mm"), belt("300 mm", "150 mm"))
-    assert "rim of the driver pulley (stage 2) at 47.1 m/s" in fast
+    assert "rim of the driving pulley (stage 2) at 47.1 m/s" in fast
     assert "rim of the driven pulley (stage 2) at 47.1 m/s" in fast
     assert "stage 1" not in fast
     assert "cast iron" not in warnings_at(50.0, belt("100 mm", "400 mm"), belt("300 mm", "150 mm"))

@@ -394,7 +394,7 @@ def test_whole_arrangement() -> None:
     # pi d n: 5 in, four poles at no load
     assert made.belt_speed_m_per_s == pytest.approx(math.pi * 5 * IN * made.sized.needed_hz[1] / 2, rel=1e-6)
     assert "section B" in made.belt_cautions[0]
-    assert {caution.kind for row in made.over_limits for caution in row.cautions} >= {"cooling"}
+    assert {caution.kind for curve in made.curves for row in curve.cautions for caution in row} >= {"cooling"}
     bare = arrange(parse_machine(OLD.replace('centre_distance = "24 in"\nbelt_length = "80 in"\n', "")))
     assert (bare.fit, bare.old_belt, bare.tension) == (None, None, None)
     short = arrange(parse_machine(OLD.replace('"80 in"', '"50 in"').replace('centre_distance = "24 in"\n', "")))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import subprocess
 from pathlib import Path
 
 import guide_session
@@ -205,6 +206,24 @@ def test_flashing_is_what_the_makefile_does(guide: str, repository: Path) -> Non
             f"-D -U flash:w:{image}:i" in commands
         )
         assert re.findall(r"-[a-zA-Z]\b", commands[0]) == re.findall(r"-[a-zA-Z]\b", recipe[1])
+
+
+def test_a_board_that_is_none_is_told_the_names(repository: Path) -> None:
+    words = ["make", "-C", str(repository / "firmware"), "flash-release", "BOARD=uno", "PORT=/dev/null"]
+    done = subprocess.run(words, check=False, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert 'there is no board "uno"; BOARD names the chip on it, one of: ' in done.stderr
+    for board in (repository / "firmware/avr").glob("*/board.mk"):
+        assert board.parent.name in done.stderr
+
+
+def test_passes_are_counted_at_a_low_speed(guide: str) -> None:
+    """Blade length x passes / time; the demo saw runs from 9 to 94 m/min."""
+    told = re.search(r"--blade-length (\d+)mm --passes (\d+) --seconds (\d+)s", guide)
+    assert told is not None
+    length_mm, passes, seconds = map(int, told.groups())
+    assert 20.0 < length_mm * passes / 1000 / seconds * 60 < 30.0
+    assert f"{seconds} s: from the first pass" in guide
 
 
 def test_the_display_s_words_are_the_firmware_s(guide: str, repository: Path) -> None:

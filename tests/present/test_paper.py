@@ -264,6 +264,27 @@ def test_chosen_settings_stand_where_they_say(tmp_path: Path, monkeypatch: pytes
         plot_choices(fixed, choose(fixed, its_own), its_own, tmp_path / "x", unit="m/min")
 
 
+@pytest.mark.parametrize(
+    ("name", "key", "axis", "limit"),
+    [
+        ("saw", ["old", "new", "new, for hours (cooling, cautious edge)"], "gear", "this machine's limit, 90 m/min"),
+        # blown motor, no gears
+        ("grinder", ["old", "new, also for hours"], "range", "this machine's limit, 1280 m/min"),
+    ],
+)
+def test_arrangement_names_only_what_the_machine_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, key: list[str], axis: str, limit: str
+) -> None:
+    figures: list[Figure] = []
+    monkeypatch.setattr(ink, "save_pages", lambda pages, *_, **__: figures.extend(pages))
+    plot_arrangement(arrange(demo_machine(name), points=50), tmp_path / "x", unit="m/min")
+    span, _, power = figures[0].axes
+    assert [text.get_text() for text in figures[0].legends[0].get_texts()] == key
+    assert span.get_ylabel() == axis
+    assert ("in each gear" in figures[0].texts[1].get_text()) == (axis == "gear")
+    assert limit in [text.get_text() for text in power.texts]  # 90 m/min, and 4200 ft/min = 1280.2 m/min
+
+
 def test_names_of_belt_and_gear_are_cut_last() -> None:
     _, curves = saw_curves()
     both = dataclasses.replace(curves[0], belt="5.3 in", gear="direct")
@@ -311,6 +332,7 @@ PAGES: dict[str, Callable[[Path], None]] = {
     "speed curves": lambda path: plot_speed_curves(*saw_curves(), path, unit="m/min"),
     "many speed curves": lambda path: plot_speed_curves(*some_grinder_curves(), path, unit="ft/min"),
     "arrangement": lambda path: plot_arrangement(arrange(demo_machine("saw"), points=50), path, unit="m/min"),
+    "arrangement without gears": lambda path: plot_arrangement(arrange(GRINDER, points=50), path, unit="ft/min"),
     "arrangement of six gears": lambda path: plot_arrangement(
         arrange(six_gears(), limits_hz=(20.0, 90.0), points=50), path, unit="ft/min"
     ),

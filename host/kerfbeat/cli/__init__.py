@@ -10,6 +10,7 @@ import errno
 import importlib
 import io
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import Any, NamedTuple
@@ -95,6 +96,19 @@ class CommandList(click.Group):
             raise click.UsageError(f'there is no command or option "{name}"; {hint}', ctx)
         return name, command, args[1:]
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; an error that does not say whose it is, as of an option without its value, is the command's.
+
+        Without that its help would not be named.
+        """
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as error:
+            command = self.get_command(ctx, ctx.invoked_subcommand or "")
+            if error.ctx is None and command is not None:
+                error.ctx = click.Context(command, info_name=ctx.invoked_subcommand, parent=ctx)
+            raise
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the commands under their headings from COMMANDS alone."""
         width = max(len(entry.name) for entry in COMMANDS)
@@ -144,7 +158,7 @@ def _explain(error: Exception) -> tuple[str, int]:
     if isinstance(error, click.UsageError):
         command = error.ctx.command_path if error.ctx else "kerfbeat"
         where = command.removeprefix("kerfbeat").strip()
-        message = harmless(error.format_message()).rstrip(".")
+        message = harmless(_one_too_many(error) or error.format_message()).rstrip(".")
         message = message if message.endswith("?") else f"{message}."
         return f"{where + ': ' if where else ''}{message} Help: {command} --help", error.exit_code
     if isinstance(error, click.ClickException):
@@ -154,6 +168,17 @@ def _explain(error: Exception) -> tuple[str, int]:
     if isinstance(error, OSError):
         return _explain_os_error(error)
     return _explain_fault(error), 1
+
+
+def _one_too_many(error: click.UsageError) -> str | None:
+    """Say what a command takes where it was given more; None for another error."""
+    extra = re.fullmatch(r"Got unexpected extra arguments? \((.*)\)", error.format_message(), re.DOTALL)
+    if extra is None or error.ctx is None:
+        return None
+    takes = [each.make_metavar(error.ctx) for each in error.ctx.command.params if isinstance(each, click.Argument)]
+    what = f"it takes {' '.join(takes)} and options" if takes else "it takes options only"
+    several = "; drift, compare and report take several logs" if takes == ["LOG"] else ""
+    return f'"{extra[1]}" is too much: {what}{several}'
 
 
 def _explain_os_error(error: OSError) -> tuple[str, int]:

@@ -97,6 +97,8 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
         from kerfbeat.capture.ports import is_simulated
 
         parts = urlsplit(port)
+        if port.partition(":")[0].casefold() == "sim" and not is_simulated(port):
+            raise click.UsageError(f'"{harmless(port)}" is no port; the simulated saw is written sim://')
         if machine_path is None or not is_simulated(port) or "machine=" in parts.query:
             return port
         return f"{port}{'&' if parts.query else '?'}machine={quote(str(machine_path))}"

@@ -18,6 +18,7 @@ from kerfbeat.errors import UnitError
 from kerfbeat.present.text import harmless
 
 __all__ = [
+    "Hertz",
     "PlotFile",
     "Quantity",
     "examples",
@@ -70,6 +71,23 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer r
             self.fail(str(error), param, ctx)
         if (number < 0.0 and self.name == "duration") or (number <= 0.0 and self.above_zero):
             self.fail(f'"{value}" cannot be; write a time above zero, such as "30 s"', param, ctx)
+        return number
+
+
+class Hertz(Quantity):
+    """A frequency in hertz, with or without its unit: an inverter shows the bare number."""
+
+    def __init__(self) -> None:
+        super().__init__("frequency")
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Turn the text into hertz; anything but a frequency is a usage error."""
+        try:
+            number = float(value)
+        except ValueError:
+            return super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f'"{value}" is no frequency; write one such as 50 or "50 Hz"', param, ctx)
         return number
 
 

@@ -190,6 +190,9 @@ def calibrate_all(
             raise
         from_paths = [log_path]
     finish(from_paths, machine_path, output, told=told, paper=paper, unit=unit, dry_run=dry_run)
+    if not dry_run:
+        words = shlex.join(["--port", port or "P", "--machine", str(machine_path)])
+        echo(f"next, so that the board's own display knows it too: kerfbeat configure {words}")
 
 
 def _from_log_command(log_path: Path, machine_path: Path, output: Path) -> str:

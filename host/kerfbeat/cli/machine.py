@@ -35,14 +35,14 @@ def hz_option(function: Function) -> Function:
 def describe(output: Path | None, replace: bool) -> None:
     """Ask for a machine in the words of the shop and write its file.
 
-    Each answer is checked at once.  Answers may also come from a file or a pipe, one line to each question; then the
-    first wrong one ends it.  Without -o the file's text is printed.
+    Each answer is checked at once, and < goes back to the question before.  Answers may also come from a file or a
+    pipe, one line to each question; then the first wrong one ends it.  Without -o the file's text is printed.
 
     Switch off and lock out the machine before you measure pulleys or the wheel; an inverter's terminals stay live
     for the minutes its label states.
     """
     from kerfbeat.machine.describe import describe_machine
-    from kerfbeat.machine.interview import Interview
+    from kerfbeat.machine.interview import BACK, Interview
 
     if output is not None:
         refuse_existing(output, replace=replace)
@@ -51,7 +51,9 @@ def describe(output: Path | None, replace: bool) -> None:
     person = sys.stdin.isatty()
     if person:
         echo(
-            "Quantities with their unit (330 mm, 13 in, 1.5 kW). Ctrl-C ends; nothing is written then.", err=True
+            f"Quantities with their unit (330 mm, 13 in, 1.5 kW). {BACK} goes back a question. Ctrl-C ends; nothing is "
+            "written then.",
+            err=True,
         )
     interview = Interview(
         read=_ask_person if person else _read_line,

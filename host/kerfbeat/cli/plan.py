@@ -8,7 +8,7 @@ import click
 
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._page import echo_facts, echo_notes, echo_table
-from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json
+from kerfbeat.cli._show import Hertz, Quantity, examples, json_option, plot_option, print_json
 from kerfbeat.cli.machine import machine_unit_option
 
 __all__ = ["choose", "materials", "mount", "size"]
@@ -17,6 +17,19 @@ MACHINE = click.argument("machine", type=click.Path(path_type=Path))
 THICKNESS = click.option(
     "--thickness", type=Quantity("length"), metavar="LENGTH", help="Length of the cut, such as 100mm or 4in."
 )
+
+
+class Section(click.Choice):  # type: ignore[type-arg]  # generic in newer releases of click only
+    """A classical V-belt section of which lengths are known, in either case."""
+
+    def __init__(self) -> None:
+        super().__init__(["A", "B", "C"])
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Take the letter as the standard writes it."""
+        return super().convert(str(value).upper(), param, ctx)
+
+
 DRY = click.option("--dry", is_flag=True, help="Without cutting fluid.")
 CARBON = click.option("--carbon-band", is_flag=True, help="A carbon-steel band instead of a bimetal one.")
 
@@ -149,21 +162,20 @@ def materials(
 @click.option("--high", type=Quantity("speed"), metavar="SPEED", help="Fast end of the wanted blade range.")
 @click.option("--stage", metavar="NAME", help="Belt to replace, by name or number; else the one that varies.")
 @click.option("--gear", "gears", multiple=True, metavar="NAME", help="Gear to use; may be given again. All without it.")
-@click.option("--min-hz", type=float, metavar="HZ", help="Lowest frequency the inverter may be set to.")
-@click.option("--max-hz", type=float, metavar="HZ", help="Highest frequency the inverter may be set to.")
+@click.option("--min-hz", type=Hertz(), metavar="HZ", help="Lowest hertz the inverter may be set to.")
+@click.option("--max-hz", type=Hertz(), metavar="HZ", help="Highest hertz the inverter may be set to.")
 @click.option("--driver", type=Quantity("length"), metavar="LENGTH", help="Check this driving pulley (pitch diameter).")
 @click.option("--driven", type=Quantity("length"), metavar="LENGTH", help="Driven pulley to use; else today's.")
 @click.option("--centre", type=Quantity("length"), metavar="LENGTH", help="Distance of the two shafts.")
 @click.option(
     "--section",
-    type=click.Choice(["A", "B", "C"], case_sensitive=False),
-    metavar="[A|B|C]",
+    type=Section(),
     help="Classical V-belt section.",
 )
 @click.option("--belt-mass", type=Quantity("linear density"), metavar="KG/M", help="Belt mass per length.")
 @click.option("--belt-stiffness", type=Quantity("force"), metavar="FORCE", help="Force per unit stretch: tells creep.")
 @click.option(
-    "--hum", type=Quantity("frequency"), metavar="HZ", help="Measured note of a plucked span: checks tension."
+    "--hum", type=Hertz(), metavar="HZ", help="Measured note of a plucked span: checks tension."
 )
 @click.option("--friction", type=float, metavar="MU", help="Belt on pulley, about 0.3; else what designers count on.")
 @click.option("--groove", type=Quantity("angle"), metavar="ANGLE", help="Wedge angle of the groove, such as 38deg.")
@@ -230,7 +242,9 @@ def size(
     echo_facts(arrangement.arrangement_lines(made, unit=first))
     headings, cells = arrangement.comparison_rows(made, unit=first)
     echo("\nOld and new at one blade speed, full load, before losses; – out of reach\n")
-    echo_table(headings, cells, spare=("power", other_unit(first)))
+    echo_table(headings, cells, left=headings[0] == "gear", spare=("power", other_unit(first)))
+    if any(line[-1] for line in cells):
+        echo("\nx: a limit may be passed; not to be used")
     echo_notes("Cautions", arrangement.arrangement_cautions(made))
 
 

@@ -9,7 +9,7 @@ import click
 
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import span_progress
-from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table
+from kerfbeat.cli._show import Hertz, Quantity, examples, json_option, print_json, table
 
 if TYPE_CHECKING:
     from kerfbeat.machine import Machine
@@ -35,7 +35,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--machine", metavar="M", help="Machine file, or a demo machine (saw, grinder). Default: saw.")
 @click.option("--real-machine", metavar="M", help="What really stands there, if the description is to be wrong.")
 @click.option("--duration", type=Quantity("duration"), metavar="TIME", help="Length of the run, as 10min.")
-@click.option("--hz", type=float, metavar="HZ", help="Inverter frequency.")
+@click.option("--hz", type=Hertz(), metavar="HZ", help="Inverter frequency.")
 @click.option("--gear", metavar="NAME", help="Gear.")
 @click.option("--belt", metavar="NAME", help="Belt position.")
 @click.option("--set", "settings", multiple=True, metavar="NAME=VALUE", help="Set anything else; see --list.")

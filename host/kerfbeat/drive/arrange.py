@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfbeat.drive import motor as motors
 from kerfbeat.drive.belt import belt_speed_m_per_s
@@ -20,26 +21,29 @@ from kerfbeat.drive.belt_fit import (
     old_belt,
     small_pulley_caution,
 )
-from kerfbeat.drive.chain import Prediction, drive_curves, require_motor
+from kerfbeat.drive.chain import DriveCurve, drive_curve, require_motor
 from kerfbeat.drive.compare import Reach, common_speeds, reach
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.drive.size import Sized, old_range, replaced_stage, size_drive
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import BeltStage, Machine, Setting, belt_choices, gear_choices, stage_ratios
 
-__all__ = ["Arrangement", "GearBesides", "arrange"]
+__all__ = ["LOOK_STEP_HZ", "Arrangement", "GearBesides", "arrange"]
 
-CAUTION_POINTS = 37  # frequencies between the limits at which the new arrangement is looked over
+# Hertz between the frequencies at which the new arrangement is looked over: as fine as most inverters show them.
+# Test: test_size_tells_to_what_hertz_the_limit_must_come_down.
+LOOK_STEP_HZ = 0.1
 TABLE_POINTS = 7
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GearBesides:
-    """Old and new in one gear, at the same blade speeds."""
+    """Old and new in one gear, at the same blade speeds; new_forbidden: where the new drive is not to be used."""
 
     gear: str | None
     old: Reach
     new: Reach
+    new_forbidden: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,8 +53,8 @@ class Arrangement:
     old_range : blade range of the machine as it is, under full load.
     fit, old_belt, tension : None where the distance of the shafts, the old belt or the motor's power is not known.
     old_belt_words : why the old belt does not fit, if it does not.
-    belt_speed_m_per_s : at the fast end of the wanted range.
-    over_limits : predictions of the new machine over its inverter's limits, for the cautions.
+    belt_speed_m_per_s : at the fast end of the wanted range, at no load.
+    curves : the new machine between its inverter's limits, one for each of the sized drive's `coverage`.
     """
 
     old: Machine
@@ -62,7 +66,7 @@ class Arrangement:
     tension: Tension | None
     belt_speed_m_per_s: float
     belt_cautions: tuple[str, ...]
-    over_limits: tuple[Prediction, ...]
+    curves: tuple[DriveCurve, ...]
     gears: tuple[GearBesides, ...]
 
 
@@ -109,7 +113,8 @@ def arrange(
         tension = belt_tension(torque_n_m, fit, driver_m=sized.driver_m, facts=facts or BeltFacts())
     small = small_pulley_caution(sized.driver_m, sized.driven_m, section)
     using: Sequence[str | None] = gears or gear_choices(machine) or (None,)
-    curves = drive_curves(sized.machine, supply_hz=np.linspace(*sized.limits_hz, CAUTION_POINTS), gears=using)
+    low_hz, high_hz = sized.limits_hz
+    look_hz = np.linspace(low_hz, high_hz, max(2, round((high_hz - low_hz) / LOOK_STEP_HZ) + 1))
     return Arrangement(
         old=machine,
         old_range=old_range(machine, using),
@@ -120,7 +125,9 @@ def arrange(
         tension=tension,
         belt_speed_m_per_s=_belt_speed_m_per_s(sized),
         belt_cautions=() if small is None else (small,),
-        over_limits=tuple(row for curve in curves for row in curve.predictions()),
+        curves=tuple(
+            drive_curve(sized.machine, belt=cover.belt, gear=cover.gear, supply_hz=look_hz) for cover in sized.coverage
+        ),
         gears=tuple(_besides(machine, sized, gear, points) for gear in using),
     )
 
@@ -159,4 +166,14 @@ def _besides(machine: Machine, sized: Sized, gear: str | None, points: int) -> G
         count=points,
     )
     old, new = reach(machine, speeds, gear=gear), reach(sized.machine, speeds, gear=gear)
-    return GearBesides(gear=gear, old=old, new=new)
+    return GearBesides(gear=gear, old=old, new=new, new_forbidden=_forbidden(sized.machine, new, gear))
+
+
+def _forbidden(machine: Machine, reached: Reach, gear: str | None) -> NDArray[np.bool_]:
+    """At which of the blade speeds the drive may pass a limit; never where it does not reach the speed."""
+    out = np.zeros(len(reached.blade_m_per_s), dtype=np.bool_)
+    known = ~np.isnan(reached.supply_hz)
+    for belt in {name for name, there in zip(reached.belts, known, strict=True) if there}:
+        here = known & np.array([name == belt for name in reached.belts])
+        out[here] = drive_curve(machine, belt=belt, gear=gear, supply_hz=reached.supply_hz[here]).forbidden
+    return out

@@ -130,7 +130,7 @@ def _rim_cautions(
             name = stage.name or f"stage {place}"
             driver_m = max(position.driver.maximum_m for position in stage.positions)
             driven_m = max(position.driven.maximum_m for position in stage.positions)
-            for side, diameter_m, turns_hz in (("driver", driver_m, shaft_hz), ("driven", driven_m, shaft_hz / ratio)):
+            for side, diameter_m, turns_hz in (("driving", driver_m, shaft_hz), ("driven", driven_m, shaft_hz / ratio)):
                 rim = np.pi * diameter_m * turns_hz
                 found.append(("rim speed", rim > RIM_LIMIT_M_PER_S, _rim_words(rim, f"{side} pulley ({name})")))
         shaft_hz = shaft_hz / ratio

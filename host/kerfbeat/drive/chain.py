@@ -127,6 +127,14 @@ class DriveCurve:
         """(n,) Where the setting is not to be used: a limit may be passed."""
         return np.array([forbids(row) for row in self.cautions], dtype=np.bool_)
 
+    @property
+    def usable_to_hz(self) -> float | None:
+        """Highest frequency up to which nothing is forbidden; None if even the lowest is."""
+        barred = np.flatnonzero(self.forbidden)
+        if not len(barred):
+            return float(self.supply_hz[-1])
+        return float(self.supply_hz[barred[0] - 1]) if barred[0] else None
+
     def predictions(self) -> list[Prediction]:
         """One `Prediction` for each frequency."""
         low, high = self.continuous_torque_ratio

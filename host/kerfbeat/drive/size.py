@@ -27,6 +27,7 @@ from kerfbeat.machine import (
     BeltStage,
     Inverter,
     Machine,
+    Setting,
     Sheave,
     belt_choices,
     gear_choices,
@@ -51,6 +52,7 @@ class Sized:
     machine : the machine with that pair and with the inverter's limits in place.
     exact_driver_m : pitch diameter that would centre the range exactly; `driver_m` is a size to look for.
     needed_hz : frequencies at the ends of the wanted range, inside the limits.
+    needed_at : belt position and gear of either end: the slowest way and the fastest.
     """
 
     machine: Machine
@@ -61,6 +63,7 @@ class Sized:
     driven_m: float
     limits_hz: tuple[float, float]
     needed_hz: tuple[float, float]
+    needed_at: tuple[Setting, Setting]
     coverage: tuple[Coverage, ...]
     gaps: tuple[str, ...]
 
@@ -140,11 +143,12 @@ def size_drive(
             _require_pulley(told_m, "write")
     driven_m = stage.positions[0].driven.pitch_m if driven_m is None else driven_m
     ways = ways_beside(machine, index, using)
-    ratios = sorted(other_ratio(machine, index, way) for way in ways)
+    ways_by_speed = sorted(ways, key=lambda way: -other_ratio(machine, index, way))
+    slow_way, fast_way = ways_by_speed[0], ways_by_speed[-1]
     around_m = math.pi * (machine.wheel.diameter_m + machine.wheel.blade_thickness_m)
     # motor speed wanted at each end, per unit of d / D: slow end in the slowest gear, fast end in the fastest
-    slow_hz = wanted.low_m_per_s / around_m * ratios[-1] * driven_m
-    fast_hz = wanted.high_m_per_s / around_m * ratios[0] * driven_m
+    slow_hz = wanted.low_m_per_s / around_m * other_ratio(machine, index, slow_way) * driven_m
+    fast_hz = wanted.high_m_per_s / around_m * other_ratio(machine, index, fast_way) * driven_m
     grid_hz = np.linspace(low_hz, high_hz, CURVE_POINTS)
     loaded_hz = motors.full_load_hz(grid_hz, motor=motor)
     exact_m = _centred_driver_m(slow_hz, fast_hz, grid_hz, loaded_hz)
@@ -176,6 +180,7 @@ def size_drive(
         driven_m=driven_m,
         limits_hz=(low_hz, high_hz),
         needed_hz=(float(needed[0]), float(needed[1])),
+        needed_at=(slow_way, fast_way),
         coverage=coverage,
         gaps=gaps_between(machine, coverage, wanted),
     )

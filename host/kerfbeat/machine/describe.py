@@ -11,6 +11,7 @@ from kerfbeat.machine.interview import (
     UNKNOWN,
     Interview,
     Page,
+    StepBackError,
     checked,
     count,
     number,
@@ -30,6 +31,14 @@ def describe_machine(interview: Interview) -> str:
 
     Raises MachineError if the answers end too early, or at a wrong one where nobody can be asked again.
     """
+    while True:
+        try:
+            return _described(interview)
+        except StepBackError:
+            interview.anew()
+
+
+def _described(interview: Interview) -> str:
     page = Page()
     page.put("name", interview.ask("What do you call this machine?", _name))
     _ask_wheel(interview, page)

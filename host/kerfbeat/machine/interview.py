@@ -10,16 +10,22 @@ from typing import TypeVar
 from kerfbeat.errors import KerfbeatError, MachineError
 from kerfbeat.machine.section import printable
 
-__all__ = ["Interview", "Page", "checked", "choice", "count", "number", "quoted", "yes_or_no"]
+__all__ = ["BACK", "Interview", "Page", "StepBackError", "checked", "choice", "count", "number", "quoted", "yes_or_no"]
 
 Answer = TypeVar("Answer")
 
 UNKNOWN = "; Enter if not known"
+BACK = "<"  # typed alone it leads to the question before; nobody calls a machine or a gear so
+
+
+class StepBackError(Exception):
+    """Whoever answers wants the question before; the interview begins anew and gives the kept answers itself."""
 
 
 class Interview:
     """Asks, checks each answer at once, and asks again; or, where nobody sits there, ends at the first wrong answer.
 
+    A person may go back a question with BACK.
     read : shows a question and returns the line typed; raises EOFError when there are no more lines.
     say : shows a remark, such as what was wrong with an answer.
     again : whether a wrong answer is asked for again.
@@ -28,25 +34,44 @@ class Interview:
     def __init__(self, *, read: Callable[[str], str], say: Callable[[str], None], again: bool) -> None:
         self.read, self.say, self.again = read, say, again
         self.asked = 0
+        self._kept: list[str] = []  # answers that passed, in order
+        self._again_from = 0  # how many of them were given in this round
+
+    def anew(self) -> None:
+        """Begin again from the first question; all kept answers but the last are given again, unasked."""
+        del self._kept[-1:]
+        self.asked = self._again_from = 0
 
     def ask(self, question: str, check: Callable[[str], Answer]) -> Answer:
         """Ask until the answer passes `check`, which raises KerfbeatError for what cannot be."""
         while True:
             self.asked += 1
+            if self._again_from < len(self._kept):
+                self._again_from += 1
+                return check(self._kept[self._again_from - 1])
             try:
                 text = self.read(question).strip()
             except EOFError:
                 raise MachineError(
                     f'the answers end before question {self.asked} ("{question}"); give one line to each question.'
                 ) from None
+            if self.again and text == BACK:
+                if self._kept:
+                    raise StepBackError
+                self.say("this is the first question")
+                continue
             try:
-                return check(text)
+                answer = check(text)
             except KerfbeatError as problem:
                 if not self.again:
                     raise MachineError(
                         f'answer {self.asked}, "{printable(text)}", to "{question}": {problem}'
                     ) from problem
                 self.say(str(problem))
+                continue
+            self._kept.append(text)
+            self._again_from = len(self._kept)
+            return answer
 
     def maybe(self, question: str, check: Callable[[str], Answer]) -> Answer | None:
         """Ask for what may be left out; an empty answer gives None."""

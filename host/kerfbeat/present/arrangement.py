@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
-from kerfbeat.drive.arrange import Arrangement
+from kerfbeat.drive.arrange import LOOK_STEP_HZ, Arrangement
 from kerfbeat.drive.belt_fit import Tension
 from kerfbeat.drive.cautions import BEFORE_WORK
+from kerfbeat.drive.chain import DriveCurve
 from kerfbeat.drive.compare import Reach
 from kerfbeat.drive.material import SpeedRange
 from kerfbeat.machine import BeltStage, Setting
 from kerfbeat.present.chosen import range_words
 from kerfbeat.present.numbers import SPEED_UNITS, length_words, other_unit
-from kerfbeat.present.predicted import caution_lines, setting_words, speed_text
+from kerfbeat.present.predicted import WORST_WHEN_SLOW, setting_words, speed_text
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
 __all__ = ["arrangement_cautions", "arrangement_document", "arrangement_lines", "comparison_rows"]
+
+
+MOST_PLACES = 6  # named in one caution; more are counted
 
 
 def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
     """Say the new pulley, frequencies and belt, one fact a line."""
     sized, inch = made.sized, made.old.lengths == "inch"
     stage = sized.machine.stages[sized.stage_index]
-    low_hz, high_hz = sized.needed_hz
     lines = [
         f"wanted blade range   {range_words(sized.wanted, unit)}, under full load",
         f"range today          {range_words(made.old_range, unit)}, under full load{_taken_at(made)}",
@@ -32,13 +36,14 @@ def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
         f"(exactly centred: {length_words(sized.exact_driver_m, inch=inch)})",
         f"driven pulley        {length_words(sized.driven_m, inch=inch)} pitch diameter",
         f"ratio                {sized.driven_m / sized.driver_m:.3f} turns in per turn out",
-        f"wanted range lies at {low_hz:.1f} to {high_hz:.1f} Hz",
-        f"inverter limits      {sized.limits_hz[0]:g} to {sized.limits_hz[1]:g} Hz",
+        f"wanted range lies at {_needed_words(made)}",
+        f"inverter limits      {sized.limits_hz[0]:g} to {sized.limits_hz[1]:g} Hz{_must_come_down(made)}",
     ]
-    for cover in sized.coverage:
+    for cover, curve in zip(sized.coverage, made.curves, strict=True):
         reach = SpeedRange(low_m_per_s=cover.low_m_per_s, high_m_per_s=cover.high_m_per_s)
         way = setting_words(Setting(belt=cover.belt, gear=cover.gear))
-        lines.append(f"  they would give    {way + ': ' if way else ''}{range_words(reach, unit)}")
+        usable = "" if len(made.curves) == 1 else _usable_words(curve)
+        lines.append(f"  they would give    {way + ': ' if way else ''}{range_words(reach, unit)}{usable}")
     first = sized.coverage[0]
     where = "" if len({cover.driven_low_hz for cover in sized.coverage}) == 1 else f"belt {first.belt}: "
     lines.append(
@@ -47,6 +52,32 @@ def arrangement_lines(made: Arrangement, *, unit: str) -> list[str]:
         f"{sized.limits_hz[1]:g} Hz (full load – no load)"
     )
     return lines + _belt_lines(made, inch=inch)
+
+
+def _needed_words(made: Arrangement) -> str:
+    """Between which frequencies the wanted range lies, and in which belt position and gear each end of it."""
+    low, high = (f"{hz:.1f}" for hz in made.sized.needed_hz)
+    slow, fast = (setting_words(way) for way in made.sized.needed_at)
+    return f"{low} to {high} Hz" if slow == fast else f"{low} Hz ({slow}) to {high} Hz ({fast})"
+
+
+def _must_come_down(made: Arrangement) -> str:
+    """To what the inverter's upper limit must be set, if a limit of the machine may be passed below it."""
+    usable = [curve.usable_to_hz for curve in made.curves]
+    highest = [hz for hz in usable if hz is not None]
+    if not highest:
+        return "; a limit may be passed at each of them"
+    if len(highest) == len(usable) and min(highest) == made.curves[0].supply_hz[-1]:
+        return ""
+    return f"; set the upper one to {min(highest):.4g} Hz at most with this pulley, or a limit may be passed"
+
+
+def _usable_words(curve: DriveCurve) -> str:
+    """Up to which frequency one way may be used, where that is not the inverter's limit."""
+    usable = curve.usable_to_hz
+    if usable is None:
+        return "; not to be used at any frequency"
+    return "" if usable == float(curve.supply_hz[-1]) else f"; not to be used above {usable:.4g} Hz"
 
 
 def _taken_at(made: Arrangement) -> str:
@@ -64,8 +95,8 @@ def _belt_lines(made: Arrangement, *, inch: bool) -> list[str]:
         lines += [
             f"belt, pitch length   {length_words(made.fit.length_m, inch=inch)} at a shaft distance of "
             f"{length_words(made.fit.centre_m, inch=inch)}",
-            f"wrap, small pulley   {math.degrees(made.fit.wrap_rad):.0f} degrees; the belt keeps "
-            f"{made.fit.arc_factor:.2f} of its rated power",
+            f"wrap, small pulley   {math.degrees(made.fit.wrap_rad):.0f} degrees; a belt carries "
+            f"{made.fit.arc_factor:.2f} of the power that it is rated for at 180 degrees",
         ]
         lines += [
             f"  stock belt         {stock.designation} at {length_words(stock.centre_m, inch=inch)}"
@@ -84,7 +115,7 @@ def _belt_lines(made: Arrangement, *, inch: bool) -> list[str]:
         lines.append(f"old belt             does not fit: {made.old_belt_words}")
     lines.append(
         f"belt speed           {made.belt_speed_m_per_s:.1f} m/s ({ft_per_min(made.belt_speed_m_per_s):.0f} ft/min) "
-        "at the fast end"
+        "at the fast end, no load"
     )
     if made.tension is not None:
         lines += _tension_lines(made.tension)
@@ -97,7 +128,7 @@ def _tension_lines(tension: Tension) -> list[str]:
     hum = "" if tension.hum_hz is None else f"; a plucked span then hums at {tension.hum_hz:.1f} Hz"
     lines = [
         f"least belt tension   {tension.static_n:.0f} N in each span, standing still, to carry full-load torque "
-        f"without slipping (tight over slack at most {tension.slip_ratio:.1f}){hum}"
+        f"without slipping (the tight side may pull {tension.slip_ratio:.1f} times as hard as the slack one){hum}"
     ]
     if tension.measured_n is not None and tension.holds is not None:
         lines.append(
@@ -111,8 +142,37 @@ def _tension_lines(tension: Tension) -> list[str]:
 
 def arrangement_cautions(made: Arrangement) -> list[str]:
     """Say what to beware of with the new arrangement, and before any work."""
-    own = [f"-  {text}." for text in (*made.sized.gaps, *made.belt_cautions)]
-    return [*caution_lines(made.over_limits, marked=False), *own, *(f"-  {text}" for text in BEFORE_WORK)]
+    own = [f"-  {text}." for text in (*made.sized.gaps, *_end_words(made), *made.belt_cautions)]
+    return [*_limit_lines(made.curves), *own, *(f"-  {text}" for text in BEFORE_WORK)]
+
+
+def _end_words(made: Arrangement) -> list[str]:
+    """Say if the wanted range, which is one under load, ends where a limit may be passed without load."""
+    way, end_hz = made.sized.needed_at[1], made.sized.needed_hz[1]
+    usable = next(curve.usable_to_hz for curve in made.curves if (curve.belt, curve.gear) == (way.belt, way.gear))
+    if usable is not None and end_hz <= usable + 0.5 * LOOK_STEP_HZ:
+        return []
+    return [f"the wanted range, under full load, ends at {end_hz:.1f} Hz, where a limit may be passed at no load"]
+
+
+def _limit_lines(curves: Sequence[DriveCurve]) -> list[str]:
+    """One line for each kind of caution: every belt position and gear, from which hertz on, and the worst case."""
+    lines = []
+    for kind in dict.fromkeys(caution.kind for curve in curves for row in curve.cautions for caution in row):
+        slow = kind in WORST_WHEN_SLOW
+        places, worst = [], ""
+        for curve in curves:
+            at = [(hz, c.text) for hz, row in zip(curve.supply_hz, curve.cautions, strict=True) for c in row
+                  if c.kind == kind]  # fmt: skip
+            if at:
+                way = setting_words(Setting(belt=curve.belt, gear=curve.gear))
+                edge = f"up to {at[-1][0]:.4g} Hz" if slow else f"from {at[0][0]:.4g} Hz on"
+                places.append(f"{way} {edge}".strip())
+                worst = worst if slow and worst else at[0 if slow else -1][1]
+        if len(places) > MOST_PLACES:
+            places = [*places[:MOST_PLACES], f"{len(places) - MOST_PLACES} more settings"]
+        lines.append(f"-  {', '.join(places)}: {worst}.")
+    return lines
 
 
 def comparison_rows(made: Arrangement, *, unit: str) -> tuple[list[str], list[list[str]]]:
@@ -122,19 +182,21 @@ def comparison_rows(made: Arrangement, *, unit: str) -> tuple[list[str], list[li
     """
     power_w = made.old.motor.power_w if made.old.motor is not None else None
     pull = "pull N" if power_w is not None else "wheel torque"
-    headings = ["gear", f"blade {unit}", other_unit(unit), f"old {pull}", "power"]
+    geared = any(beside.gear is not None for beside in made.gears)
+    headings = [*["gear"] * geared, f"blade {unit}", other_unit(unit), f"old {pull}", "power"]
     stepped = any(beside.new.belts.count(None) < len(beside.new.belts) for beside in made.gears)
-    headings += [*["new belt"] * stepped, "new Hz", f"new {pull}", "for hours", "power"]
+    headings += [*["new belt"] * stepped, "new Hz", f"new {pull}", "for hours", "power", ""]
     cells = []
     for beside in made.gears:
         scale = pull_scale_n(made)
         for index, speed in enumerate(beside.new.blade_m_per_s):
-            line = [beside.gear or "-"]
+            line = [beside.gear or "-"] * geared
             line += [speed_text(SPEED_UNITS[name](float(speed))) for name in (unit, other_unit(unit))]
             line += [_cell(beside.old.torque[index] * scale), _cell(beside.old.power_ratio[index])]
             line += [beside.new.belts[index] or "–"] * stepped
             line += [_cell(beside.new.supply_hz[index], "{:.1f}"), _cell(beside.new.torque[index] * scale)]
             line += [_cell(beside.new.hours_torque[index] * scale), _cell(beside.new.power_ratio[index])]
+            line += ["x" if beside.new_forbidden[index] else ""]
             cells.append(line)
     return headings, cells
 
@@ -208,8 +270,9 @@ def arrangement_document(made: Arrangement) -> dict[str, Any]:
                 **_range_document(SpeedRange(low_m_per_s=cover.low_m_per_s, high_m_per_s=cover.high_m_per_s)),
                 "driven_rpm_at_minimum": _loads_document(cover.driven_low_hz),
                 "driven_rpm_at_maximum": _loads_document(cover.driven_high_hz),
+                "usable_to_hz": curve.usable_to_hz,
             }
-            for cover in sized.coverage
+            for cover, curve in zip(sized.coverage, made.curves, strict=True)
         ],
         "gaps": list(sized.gaps),
         "belt": None if fit is None else {

@@ -20,6 +20,11 @@ SPACING = (
     "A wobble at whole turns of the wheel cannot be told from unequal target spacing by that sensor alone; "
     "a second channel, or a run that learns the spacing, tells them apart."
 )
+ORDER = (
+    "An order is how often something happens for one turn of a shaft: 1 is once a turn. A sensor tells apart orders "
+    "below half its targets."
+)
+RESOLUTION = "Resolution: one step of the board's clock, as a part of a turn; 1 ppm is one part in a million."
 
 
 def mount_rows(plan: MountPlan) -> tuple[list[str], list[list[str]]]:
@@ -63,7 +68,19 @@ def mount_lines(plan: MountPlan) -> list[str]:
         lines.append(
             f"{source.name}: {order} per turn of the wheel; {'can' if source.seen else 'cannot'} be seen at the wheel."
         )
-    return [*lines, SPACING]
+    return [*lines, ORDER, SPACING, RESOLUTION, *_pull_unknown(plan)]
+
+
+def _pull_unknown(plan: MountPlan) -> list[str]:
+    """Say why a shaft's pull-off is not told, and what would tell it; a mark on the blade itself is no target."""
+    unknown = [item for item in plan.channels if item.pull_n is None and item.channel != "blade"]
+    if not unknown:
+        return []
+    shafts = " and ".join(f"{item.channel} (to {rpm(item.shaft_hz[1]):.0f} rpm)" for item in unknown)
+    return [
+        f"Pull-off on {shafts}: not known, since nothing tells how far from the shaft's middle the targets sit; run "
+        "this again with their --radius (it then stands for every sensor)."
+    ]
 
 
 def mount_document(machine: Machine, plan: MountPlan) -> dict[str, Any]:

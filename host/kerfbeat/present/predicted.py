@@ -8,7 +8,7 @@ from typing import Any
 
 from kerfbeat.drive.chain import Band, Prediction
 from kerfbeat.machine import Machine, Setting
-from kerfbeat.present.numbers import SPEED_UNITS, other_unit
+from kerfbeat.present.numbers import SPEED_UNITS, counted, other_unit
 from kerfbeat.units import ft_per_min, m_per_min, rpm
 
 __all__ = [
@@ -153,18 +153,14 @@ def _marks(rows: Sequence[Prediction]) -> dict[str, str]:
     return dict(zip(kinds, MARKS, strict=False))
 
 
-def caution_lines(rows: Sequence[Prediction], *, marked: bool = True) -> list[str]:
-    """One line for each kind of caution: where it holds, and its worst case.
-
-    marked : the rows stand in a table above and carry the letter that each line begins with.
-    """
+def caution_lines(rows: Sequence[Prediction]) -> list[str]:
+    """One line for each kind of caution: the letter that marks its rows in the table, and its worst case."""
     lines = []
     for kind, mark in _marks(rows).items():
         where = [row for row in rows if kind in _kinds(row)]
         worst = where[0] if kind in WORST_WHEN_SLOW else where[-1]
         text = next(caution.text for caution in worst.cautions if caution.kind == kind)
         more = len(where) - 1
-        which = f" marked {mark}" if marked else ""
-        places = f", and {more} more setting{'s' * (more > 1)}{which}" if more else ""
-        lines.append(f"{mark if marked else '-'}  {setting_words(worst.setting)}{places}: {text}.")
+        places = f", and {counted(more, 'more setting')} marked {mark}" if more else ""
+        lines.append(f"{mark}  {setting_words(worst.setting)}{places}: {text}.")
     return lines
