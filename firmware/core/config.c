@@ -175,6 +175,9 @@ static bool config_slot_good(struct config_store *store, uint16_t start)
         return false;
     }
     config_cells((uint16_t)(start + 1u), &generation, sizeof generation);
+    if (generation == 0u) {
+        return false;
+    }
     config_begin_check(store, generation);
     store->local = true;
     do {
@@ -206,7 +209,7 @@ INLINE_NEVER void config_load(struct config_store *store, config_read_function *
     config_read = read;
     store->generation = 0;
     store->stored = false;
-    while (slot-- != 0u) {
+    while (slot-- != 0u) {               /* downwards: if none is good, the first is written next */
         const uint16_t start = config_address(slot);
 
         store->next_slot = slot;

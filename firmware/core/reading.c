@@ -64,7 +64,7 @@ static void reading_most(struct reading *reading, uint32_t value)
     if (reading->more_looks == 0u || value < reading->more_mm_per_min) {
         reading->more_mm_per_min = value;
     }
-    if (++reading->more_looks >= READING_MOST_LOOKS || reading->most_mm_per_min == 0u) {
+    if (++reading->more_looks >= READING_MOST_LOOKS) {
         reading->most_mm_per_min = reading->more_mm_per_min;
         reading->more_looks = 0;
     }
@@ -126,4 +126,5 @@ INLINE_NEVER void reading_hold(struct reading *reading)
 {
     reading->holding = !reading->holding;
     reading->most_mm_per_min = 0;
+    reading->more_looks = 0;
 }

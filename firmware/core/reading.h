@@ -39,7 +39,7 @@ struct reading {
     int16_t slip_hundredths;               /* of a percent; more than 100 % back or forth is cut */
     uint32_t shown_mm_per_min;             /* READING_TURNING: speed.  READING_SLOWER: slower than this.  Unmoved by less than a
                                             * third of a digit */
-    uint32_t most_mm_per_min;              /* since the hold began; stood for READING_MOST_LOOKS, but for the first */
+    uint32_t most_mm_per_min;              /* since the hold began, and stood for READING_MOST_LOOKS; 0: none yet */
     uint32_t more_mm_per_min;              /* the least of ... */
     uint8_t more_looks;                    /* ... so many looks in a row that saw more than that */
 };

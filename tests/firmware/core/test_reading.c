@@ -165,9 +165,35 @@ static void hold(void)
     run(1, 150u * MS, 0);
     CHECK(reading.most_mm_per_min < 401000ul);
     run(10, 150u * MS, 0);
-    speed_edge(&speed, 1, (uint32_t)(wheel_at - 75u * MS));                  /* a false edge, in the middle of a turn */
+    speed_edge(&speed, 1, (uint32_t)(wheel_at - 75u * MS));      /* a false edge, in the middle of a turn */
     run(31, 150u * MS, 0);
     CHECK(reading.most_mm_per_min < 401000ul);
+    speed_edge(&speed, 1, (uint32_t)(wheel_at - 75u * MS));      /* HOLD, while a false one stands */
+    while (reading.shown_mm_per_min < 450000ul) {
+        run(1, 150u * MS, 0);
+    }
+    reading_hold(&reading);
+    reading_hold(&reading);
+    run(30, 150u * MS, 0);
+    CHECK(reading.most_mm_per_min > 399000ul && reading.most_mm_per_min < 401000ul);
+    run(250, 0, 0);                                              /* and before two in a standstill */
+    reading_hold(&reading);
+    reading_hold(&reading);
+    speed_edge(&speed, 1, now + 10u * MS);
+    speed_edge(&speed, 1, now + 12u * MS);
+    run(10, 0, 0);
+    CHECK(reading.most_mm_per_min == 0u);
+    run(30, 150u * MS, 0);
+    CHECK(reading.most_mm_per_min > 399000ul && reading.most_mm_per_min < 401000ul);
+    run(3, 90u * MS, 0);                                         /* what was seen before is forgotten */
+    reading_hold(&reading);
+    reading_hold(&reading);
+    run(20, 90u * MS, 0);
+    CHECK(reading.most_mm_per_min > 666600ul);
+    run(10, 150u * MS, 0);
+    reading_hold(&reading);
+    reading_hold(&reading);
+    run(10, 150u * MS, 0);
     run(10, 0, 0);
     run(5, 90u * MS, 0);                                         /* the first number after a turn: three looks see it */
     CHECK(reading.most_mm_per_min < 401000ul);
