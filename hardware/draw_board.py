@@ -215,14 +215,13 @@ def _links_ends(ax: Axes, layout: Layout) -> None:
         ax.plot(*zip(link[0], link[-1], strict=True), ls="", marker="s", ms=5, color=LINK, zorder=6)
 
 
-def _free_places(layout: Layout, words: str, at: tuple[float, float], offs: Offs) -> Iterator[tuple[float, float]]:
-    """Places beside `at` where bare wires and legs leave room for the words."""
+def _free_places(layout: Layout, wide: float, at: tuple[float, float], offs: Offs) -> Iterator[tuple[float, float]]:
+    """Places beside `at` where bare wires and legs leave room for words of this half width."""
     passed = [list(joined(joint)) for joint in layout.joints]
     between = {((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for holes in passed for a, b in itertools.pairwise(holes)}
     ends = {hole for link in layout.links for hole in (link[0], link[-1])} | {each.hole for each in layout.leaving}
     taken = {*between, *(hole for holes in passed for hole in holes), *layout.ends().values(), *ends}
     dashed = {(each.hole[0], each.hole[1] > layout.rows / 2, each.hole[1]) for each in layout.leaving}
-    wide = 0.3 + 0.13 * len(words)
     for dx, dy in offs:
         x, y = at[0] + dx, at[1] + dy
         near_wires = any(abs(c - x) < wide and abs(r - y) < 0.45 for c, r in taken)
@@ -232,19 +231,19 @@ def _free_places(layout: Layout, words: str, at: tuple[float, float], offs: Offs
 
 
 NAME_OFFS: Offs = ((0.0, 0.0), (0.0, 0.5), (0.0, -0.5), (0.75, 0.0), (-0.75, 0.0), (0.6, 0.5), (0.6, -0.5), (1.5, 0.5))
-NUMBER_OFFS: Offs = tuple((dx, dy) for dx in (0.55, -0.55) for dy in (0.0, 0.5, -0.5))
+NUMBER_OFFS: Offs = tuple((dx, dy) for dy in (0.46, -0.46) for dx in (-0.36, 0.36))    # nearest to its own pin
 
 
 def _names_between_wires(ax: Axes, layout: Layout, name: str, ends: Mapping[str, Hole]) -> None:
     """Names a part where it sits on the other side, and a chip's first and last pins in both rows, if there is room."""
     columns, rows = [hole[0] for hole in ends.values()], [hole[1] for hole in ends.values()]
     middle = ((min(columns) + max(columns)) / 2, (min(rows) + max(rows)) / 2)
-    for x, y in itertools.islice(_free_places(layout, name, middle, NAME_OFFS), 1):
+    for x, y in itertools.islice(_free_places(layout, 0.3 + 0.13 * len(name), middle, NAME_OFFS), 1):
         _word(ax, x, y, name, size=6.5)
     numbers = chip_pins(name)
     for words, hole in ends.items() if numbers else ():
         if numbers[words] in _corners(numbers):
-            for x, y in itertools.islice(_free_places(layout, numbers[words], hole, NUMBER_OFFS), 1):
+            for x, y in itertools.islice(_free_places(layout, 0.1 + 0.13 * len(numbers[words]), hole, NUMBER_OFFS), 1):
                 _word(ax, x, y, numbers[words], size=6)
         if numbers[words] == "1":
             ax.plot(*hole, ls="", marker="s", ms=8, mfc="white", mec=INK, mew=1.2, zorder=4)
