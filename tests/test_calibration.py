@@ -204,7 +204,7 @@ GOOD = calibration_text(Calibration(machine=SAW.name).with_results(result()))
     ("old", "new", "said"),
     [
         ("version = 1", "version = 2", "update kerfbeat"),
-        ("version = 1", "versio = 1", "update kerfbeat"),
+        ("version = 1", "versio = 1", "version: is missing, as in an empty"),
         ('quantity = "wheel diameter"', 'quantity = "colour"', "no calibrated quantity"),
         ("value = 0.3297", 'value = "0.3297"', r"result\[1\].value: not a number"),
         ("value = 0.3297", "value = nan", "finite"),

@@ -54,6 +54,9 @@ def _one_line(result: Result, *, status: int, words: tuple[str, ...]) -> None:
         ("watch --port SIM:/", ('"SIM:/" is no port', "the simulated saw is written sim://")),
         ("watch --port", ("requires an argument", "Help: kerfbeat watch --help")),
         ("watch --port /dev/null", ("no machine file given; add --machine M",)),
+        ("watch --port sim", ("there is no port sim; write sim:// for the simulated saw",)),
+        ("record --port sim:/ -o a.csv", ("there is no port sim:/; write sim://",)),
+        ("compare a.csv b.csv ./a.csv", ("named twice",)),
         ("watch --port sim:// --hz fast", ('"fast" is no frequency', "such as 45.5")),
         ("watch --port sim:// --gear third", ('there is no gear "third"; choose low, high',)),
         ("watch --port sim:// --belt low", ("no belt to choose",)),
@@ -258,7 +261,7 @@ def test_log_that_cannot_be_read(run: Run, tmp_path: Path, kind: str) -> None:
         path.mkdir()
     if kind == "binary":
         path.write_bytes(bytes(range(256)) * 40)
-    _one_line(run("speed", path), status=2, words=(str(path),))
+    _one_line(run("speed", path), status=2, words=(str(path), "is a folder; give one of its logs" * (kind == "folder")))
 
 
 @pytest.mark.parametrize("keep", [0.999, 0.9, 0.5])

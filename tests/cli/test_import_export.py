@@ -44,6 +44,18 @@ def test_export_gives_back_what_was_imported(run: Run, saw_file: Path, pulses: P
     assert printed.stdout == out.read_text()
 
 
+def test_a_log_keeps_its_speed_through_export_and_import(
+    run: Run, repository: Path, saw_file: Path, pulses: Path, tmp_path: Path
+) -> None:
+    """The board's clock was 1240 ppm off, measured by the log itself: exported seconds are true ones."""
+    log, again = repository / "sample_logs" / "saw-two-cuts.csv", tmp_path / "again.csv"
+    assert run("export", log, "-o", pulses).exit_code == 0
+    assert run("import", pulses, "--machine", saw_file, "-o", again).exit_code == 0
+    before, after = (json.loads(run("speed", each, "--json").stdout)["channels"] for each in (log, again))
+    for channel in ("wheel", "motor", "blade"):
+        assert after[channel]["rpm"]["value"] == pytest.approx(before[channel]["rpm"]["value"], rel=1e-6)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

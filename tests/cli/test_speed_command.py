@@ -31,6 +31,23 @@ def test_json_is_one_document_with_the_speed_that_was(run: Run, steady_log: Path
     assert document["machine"] == "as in the log"
 
 
+def test_averages_of_several_settings_are_told(run: Run, repository: Path) -> None:
+    log = repository / "sample_logs" / "board-saw-gear-change.csv"
+    told = run("speed", log).stderr
+    assert "the averages are of several settings: 50 Hz, gear low; from 17.5 s on 50 Hz, gear high" in told
+    assert "several settings" not in run("speed", log, "--to", "17s").stderr
+
+
+def test_a_log_of_another_machine_is_told(run: Run, repository: Path, saw_file: Path) -> None:
+    log = repository / "sample_logs" / "saw-two-cuts.csv"
+    grinder = repository / "host" / "kerfbeat" / "demo" / "grinder.toml"
+    for words in (["speed", log, "--machine", grinder], ["slip", log, "--machine", grinder]):
+        told = run(*words).stderr
+        assert 'was recorded on "Shared-workshop cut-off saw (invented example)", but is read as of "Two-wheel' in told
+        assert "pulses of motor, blade are not looked at" in told
+    assert "recorded on" not in run("speed", log, "--machine", saw_file).stderr
+
+
 def test_person_reads_both_units_and_the_troubles(run: Run, steady_log: Path) -> None:
     result = run("speed", steady_log)
     assert result.exit_code == 0

@@ -107,9 +107,11 @@ def parse_calibration(text: str, *, source: str = "calibration") -> Calibration:
     except (ValueError, RecursionError) as problem:
         said = " ".join(str(problem).split())[:200]
         raise _fail(source, "the file", f"not valid TOML ({said})") from problem
-    if root.get("version") != VERSION:
+    if "version" not in root:
+        raise _fail(source, "version", "is missing, as in an empty or torn file")
+    if root["version"] != VERSION:
         raise CalibrationError(
-            f"{source}: is of version {root.get('version')!r}, and this program reads version {VERSION}; "
+            f"{source}: is of version {root['version']!r}, and this program reads version {VERSION}; "
             "update kerfbeat."
         )
     if not isinstance(root.get("machine"), str):

@@ -4,7 +4,7 @@ Functions here give lines; `write_lines` puts them into a new file.
 """
 
 import heapq
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -21,14 +21,17 @@ NAMED = 8  # segments in an error: it stays one line
 RISKY_STARTS = ("=", "+", "-", "@")  # a spreadsheet takes a text that starts so for a formula
 
 
-def pulse_lines(log: PulseLog, *, segment: int | None = None) -> Iterator[str]:
+def pulse_lines(
+    log: PulseLog, *, segment: int | None = None, rate_of: Callable[[Segment], float] = lambda _: 1.0
+) -> Iterator[str]:
     """`channel,seconds` of every pulse in order of time, from the start of its segment; `import` reads it back.
 
     segment : number of the segment, from 1; None takes the only one that has pulses.
+    rate_of : true tick rate of a segment over the stated one.
     Raises LogError if there is no such segment, or several to choose from.
     """
     chosen = _segment(log, segment)
-    rate_hz = Fraction(chosen.tick_hz)
+    rate_hz = Fraction(chosen.tick_hz) * Fraction(rate_of(chosen))
 
     def rows(channel: str) -> Iterator[tuple[int, str]]:
         return ((tick, channel) for tick in chosen.edge_ticks[channel].tolist())

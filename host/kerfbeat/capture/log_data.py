@@ -1,7 +1,7 @@
 """What does a pulse log hold?"""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -109,3 +109,14 @@ class PulseLog:
     start_utc: datetime
     segments: tuple[Segment, ...]
     warnings: tuple[str, ...] = ()
+
+    def described_by(self, machine: Machine, *, calibration_text: str | None) -> "PulseLog":
+        """The same pulses with another description; warned of where it is of another machine or has no such sensors."""
+        told = []
+        if machine.name != self.machine.name:
+            told.append(f'the log was recorded on "{self.machine.name}", but is read as of "{machine.name}"')
+        seen = dict.fromkeys(name for each in self.segments for name, ticks in each.edge_ticks.items() if len(ticks))
+        gone = [name for name in seen if name not in machine.sensors]
+        if gone:
+            told.append(f"pulses of {', '.join(gone)} are not looked at: that machine file has no such sensor")
+        return replace(self, machine=machine, calibration_text=calibration_text, warnings=(*self.warnings, *told))

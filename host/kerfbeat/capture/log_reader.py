@@ -38,6 +38,8 @@ def read_log(path: str | Path) -> PulseLog:
     cut does not explain; the message names the line.
     """
     path = Path(path)
+    if path.is_dir():
+        raise LogError(f"{path}: is a folder; give one of its logs, such as {path / 'run.csv'}")
     try:
         with path.open("rb") as file:
             return _Reading(str(path), file).whole()

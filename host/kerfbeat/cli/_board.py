@@ -94,8 +94,10 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
     A simulated port runs the machine of the file, unless its address names one.
     """
     if port is not None:
-        from kerfbeat.capture.ports import is_simulated
+        from kerfbeat.capture.ports import SIMULATED, is_simulated
 
+        if port != SIMULATED and port.lower().rstrip("/") in ("sim", "sim:"):
+            raise click.UsageError(f"there is no port {harmless(port)}; write {SIMULATED} for the simulated saw")
         parts = urlsplit(port)
         if port.partition(":")[0].casefold() == "sim" and not is_simulated(port):
             raise click.UsageError(f'"{harmless(port)}" is no port; the simulated saw is written sim://')

@@ -37,8 +37,6 @@ def log_files(paths: Iterable[Path]) -> list[Path]:
 
 def opened(path: Path, machine_path: Path | None) -> "PulseLog":
     """Read a log, with another machine file and its calibration in place of those it carries, if wanted."""
-    from dataclasses import replace
-
     from kerfbeat.capture.log import read_log
 
     log = read_log(path)
@@ -48,4 +46,4 @@ def opened(path: Path, machine_path: Path | None) -> "PulseLog":
     from kerfbeat.machine import load_machine
 
     stored = load_calibration(calibration_path(machine_path))
-    return replace(log, machine=load_machine(machine_path), calibration_text=None if stored is None else stored.text)
+    return log.described_by(load_machine(machine_path), calibration_text=None if stored is None else stored.text)

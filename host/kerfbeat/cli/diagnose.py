@@ -185,6 +185,8 @@ def compare(*, paths: Sequence[Path], machine_path: Path | None, as_json: bool, 
 
     if len(paths) < 2:
         raise click.UsageError("give at least two logs or folders to compare")
+    if len({each.resolve() for each in paths}) < len(paths):
+        raise click.UsageError("one log or folder is named twice; a run does not differ from itself")
     work, named = partial(means_of_file, machine_path=machine_path), f"compare, {machine_words(machine_path)}"
     sets: list[list[RunMeans]] = []
     unread: list[str] = []

@@ -58,17 +58,17 @@ def speed(
     Pauses, and stretches in which pulses were lost, count neither as turns nor as time.  What `kerfbeat calibrate`
     has found of the machine is used: as it stood in the log, or beside the machine file given.
     """
-    from dataclasses import replace
-
     from kerfbeat.calibrate.budget import calibrated_speed
     from kerfbeat.capture.log import read_log
     from kerfbeat.cli._calibration import known_beside, known_in_warned
+    from kerfbeat.diagnose.parts import parts_of
     from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows, largest_line
     from kerfbeat.present.numbers import unit_for
     from kerfbeat.present.speed_report import (
         CHANNEL_HEADINGS,
         blade_line,
         channel_rows,
+        settings_caution,
         speed_document,
         window_line,
     )
@@ -79,7 +79,7 @@ def speed(
     if machine_path is not None:
         from kerfbeat.machine import load_machine
 
-        log = replace(log, machine=load_machine(machine_path))
+        log = log.described_by(load_machine(machine_path), calibration_text=log.calibration_text)
     held = known_beside(machine_path, log.machine) if machine_path is not None else known_in_warned(log)
     result, parts = calibrated_speed(log, held, start_s=start_s, end_s=end_s)
     if plot is not None:
@@ -103,7 +103,8 @@ def speed(
         if budget and parts is not None:
             echo(budget_line(parts, first))
             echo(table(BUDGET_HEADINGS, budget_rows(parts), left=2))
-    for warning in result.warnings:
+    mixed = settings_caution(parts_of(log), start_s=result.start_s, end_s=result.end_s)
+    for warning in (*result.warnings, *mixed):
         warn(warning)
 
 
@@ -170,11 +171,15 @@ def export(
 ) -> None:
     """Write a log's pulses or speed as CSV.
 
-    Pulses: channel,seconds, which `kerfbeat import` reads back.  Speed: one row a time and channel, with its
-    uncertainty, smoothed over the pulses before and after; so many rows that a spreadsheet takes them with --every.
+    Pulses: channel,seconds, which `kerfbeat import` reads back.  Seconds are true ones, by the board's clock as far as
+    the log corrects it; how far that goes, an imported log's ± does not know.  Speed: one row a time and channel, with
+    its uncertainty, smoothed over the pulses before and after; so many rows that a spreadsheet takes them with --every.
     """
+    from kerfbeat.calibrate.budget import stored_clocks
     from kerfbeat.capture.exporters import pulse_lines, write_lines
     from kerfbeat.capture.log import read_log
+    from kerfbeat.cli._calibration import known_in_warned
+    from kerfbeat.measure.pieces import clock_of
 
     as_speed = as_speed or every_s is not None  # pulses are never thinned
     if segment is not None and as_speed:
@@ -182,7 +187,11 @@ def export(
     log = read_log(log_path)
     for warning in log.warnings:
         warn(warning)
-    lines = speed_lines(log, every_s=every_s) if as_speed else pulse_lines(log, segment=segment)
+    if as_speed:
+        lines = speed_lines(log, every_s=every_s)
+    else:
+        clocks = stored_clocks(log, known_in_warned(log))
+        lines = pulse_lines(log, segment=segment, rate_of=lambda each: clock_of(each, clocks).factor)
     if output is None:
         for line in lines:
             echo(line)

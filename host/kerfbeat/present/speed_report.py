@@ -1,16 +1,29 @@
 """How is the speed in a log told, to a person and to a program?"""
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
+from kerfbeat.diagnose.parts import Part, setting_words
 from kerfbeat.measure.speed import SpeedResult
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 from kerfbeat.present.numbers import both_speeds, plus_minus
 from kerfbeat.units import ft_per_min, m_per_min
 
-__all__ = ["CHANNEL_HEADINGS", "blade_line", "blade_metres_a_turn", "channel_rows", "speed_document", "window_line"]
+__all__ = [
+    "CHANNEL_HEADINGS",
+    "blade_line",
+    "blade_metres_a_turn",
+    "channel_rows",
+    "settings_caution",
+    "speed_document",
+    "window_line",
+]
 
 CHANNEL_HEADINGS = ("channel", "rpm", "turns", "in s", "pulses", "missing", "extra", "lost")
+LEAST_PART_S = 0.5  # a setting that was in force for less plays no part in an average
+MOST_CHANGES = 3  # told in words
 SOURCES = {"wheel": "from the wheel", "blade": "from the blade's own passes"}
 
 
@@ -73,6 +86,18 @@ def channel_rows(result: SpeedResult) -> list[list[str]]:
         ]
         for name, channel in result.channels.items()
     ]
+
+
+def settings_caution(parts: Sequence[Part], *, start_s: float, end_s: float) -> list[str]:
+    """What must be said where the marked setting changed within the window: the averages are then of no setting."""
+    inside = [part for part in parts if min(part.end_s, end_s) - max(part.start_s, start_s) > LEAST_PART_S]
+    changed = [part for before, part in pairwise(inside) if part.setting != before.setting]
+    if not changed:
+        return []
+    first = inside[0].setting
+    told = "; ".join(f"from {part.start_s:.1f} s on {setting_words(part.setting)}" for part in changed[:MOST_CHANGES])
+    more = f", and {len(changed) - MOST_CHANGES} changes more" if len(changed) > MOST_CHANGES else ""
+    return [f"the averages are of several settings: {setting_words(first)}; {told}{more}; --from and --to take one"]
 
 
 def window_line(result: SpeedResult) -> str:
