@@ -92,6 +92,13 @@ def test_watch_ends_well_on_other_signals(number: int) -> None:
     assert times == sorted(times)
 
 
+def test_check_tells_of_a_target_that_flew_off(run: Run) -> None:
+    """At top speed, after two seconds: the wheel turns 1.4 times a second, and three turns without it tell."""
+    result = run("check", "--port", "sim://lost-target?fall_at=2&hz=80&gear=high&seed=2", "--for", "6s")
+    to_mend = result.stdout[result.stdout.index("to mend:") :]
+    assert "wheel: only 3 of 4 targets are seen in every turn: one may have fallen off" in to_mend
+
+
 def test_record_writes_what_came_and_sums_up(run: Run, tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
     result = run("record", "--port", STEADY, "-o", log, "--for", "3s", "--hz", "50", "--gear", "1")

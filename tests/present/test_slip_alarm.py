@@ -17,19 +17,19 @@ AT = datetime(2026, 1, 5, 12, tzinfo=UTC)
 
 def test_the_bar_fills_the_width_and_looks_like_no_other_alarm(moment):
     now = moment(slips=(SLIPS,))
-    text = panels.slip_alarm(now, columns=90, rows=3)
+    text = panels.alarm(now, columns=90, rows=3)
     lines = text.plain.split("\n")
     assert [len(line) for line in lines] == [90, 90, 90]
     assert "FIRST BELT SLIPS 2.1 %" in lines[0]
     assert "for 4 s, at most 2.6 %, against idle running so far" in lines[1]
     assert "locked out" in lines[2]
     assert panels.SLIPS not in (panels.ALARM, "")
-    assert panels.slip_alarm(now, columns=40, rows=1).plain.count("\n") == 0
+    assert panels.alarm(now, columns=40, rows=1).plain.count("\n") == 0
 
 
 def test_the_blade_slips_on_its_wheel(moment):
     now = moment(slips=(replace(SLIPS, what="blade"),))
-    lines = panels.slip_alarm(now, columns=90, rows=3).plain.split("\n")
+    lines = panels.alarm(now, columns=90, rows=3).plain.split("\n")
     assert "BLADE SLIPS ON ITS WHEEL 2.1 %" in lines[0]
     assert "blade tension" in lines[2]
 

@@ -254,18 +254,28 @@ def bring_up(
     *,
     watch_s: float,
     progress: Callable[[float], None] | None = None,
+    beside: Callable[[Event], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> BringUp:
-    """Listen to `link` for `watch_s` seconds and sum up; `progress` is told the seconds done now and then."""
+    """Listen to `link` for `watch_s` seconds and sum up; `progress` is told the seconds done now and then.
+
+    beside : gets every event, too.
+    """
     watching = Watching(link.channels)
+
+    def take(event: Event) -> None:
+        watching.take(event)
+        if beside:
+            beside(event)
+
     start_s = clock()
     while (done_s := clock() - start_s) < watch_s:
         for event in link.events(min(0.1, watch_s - done_s)):
-            watching.take(event)
+            take(event)
         if progress:
             progress(min(clock() - start_s, watch_s))
     for event in link.events(0):
-        watching.take(event)
+        take(event)
     return watching.result(
         reset_cause=reset_words(link.hello.reset_cause), watched_s=clock() - start_s, line=link.line_counts
     )

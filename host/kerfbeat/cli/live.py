@@ -55,19 +55,24 @@ def check(
     """Is the board well, and does every sensor count?
 
     Tells the board, its firmware, link and clock, the pulses of every sensor, bounce and noise, and what to mend.
-    Without a machine file the board's inputs are told by number; with one, whether the board's settings fit it.
+    Without a machine file the board's inputs are told by number; with one, whether a target is seen no more, and
+    whether the board's settings fit it.
 
     Let the machine run with its guards on; or isolate it, lock it out, and turn the wheel by hand.
     """
     from kerfbeat.capture.bringup import bring_up
     from kerfbeat.capture.ports import is_simulated
     from kerfbeat.present.bringup_report import INPUT_HEADINGS, bring_up_document, bring_up_lines, input_rows
+    from kerfbeat.present.shafts import TargetWatch
 
     port = required_port(port, machine_path)
     machine = chosen_machine(machine_path, port=port) if machine_path is not None or is_simulated(port) else None
     sensors = None if machine is None else machine.sensors
     with open_board(port, sensors, baud=baud, trace=trace) as link, time_progress("listening", for_s) as progress:
-        seen = bring_up(link, watch_s=for_s, progress=progress)
+        targets = None if machine is None else TargetWatch(machine)
+        seen = bring_up(link, watch_s=for_s, progress=progress, beside=None if targets is None else targets.take)
+        if targets is not None:
+            seen = replace(seen, findings=(*targets.told(), *seen.findings))
         if machine is not None and machine_path is not None:
             seen = replace(seen, findings=(*seen.findings, *_settings_findings(link, seen, machine, machine_path)))
     if as_json:
@@ -244,5 +249,5 @@ def record(
     beside = "" if hz is None and gear is None and belt is None else " beside the setting at the start"
     echo(f"{logbook.path}: {counted(pulses, 'pulse')}, {counted(marks, 'mark')}{beside}")
     echo(table(["channel", "pulses", "missing", "extra", "lost"], summary_rows(logbook, feed.snapshot())))
-    for warning in summary_warnings(logbook):
+    for warning in summary_warnings(logbook, feed.snapshot()):
         warn(warning)

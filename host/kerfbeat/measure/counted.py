@@ -120,6 +120,11 @@ class Counted:
         """Which of the followed targets a slot is."""
         return slot // self.stride % self.bank.targets
 
+    @property
+    def gone(self) -> int:
+        """How many targets came in none of the last turns."""
+        return sum(turns >= EMPTY_TURNS for turns in self._missed)
+
     def is_gone(self, slot: int) -> bool:
         """Whether the target of a slot came in none of the last turns."""
         return self._missed[slot % self.targets] >= EMPTY_TURNS

@@ -154,6 +154,7 @@ class LiveSpeed:
                 expected_gap_s=expected_s,
                 missing=count.missing,
                 extra=count.extra,
+                gone=count.gone,
                 evidence="no brake stops a shaft that fast" if vanished else "",
             )
         acceleration, u_acceleration = bank.acceleration()
@@ -181,6 +182,7 @@ class LiveSpeed:
             expected_gap_s=expected_s,
             missing=count.missing,
             extra=count.extra,
+            gone=count.gone,
         )
 
     def _unread(self) -> ShaftReading:

@@ -31,6 +31,7 @@ class ShaftReading:
     turning_s : how long its pulses came without a break, up to the last target.
     last_edge_ticks : any edge, also an extra one.  silent_s : since the last target; losses do not count as silence.
     expected_gap_s : when the next target was due at the last speed.  missing, extra : pulses since the board started.
+    gone : how many targets came in none of the last turns.
     evidence : why the signal is said to be lost.
     """
 
@@ -44,6 +45,7 @@ class ShaftReading:
     expected_gap_s: float | None = None
     missing: int = 0
     extra: int = 0
+    gone: int = 0
     evidence: str = ""
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.machine import Machine
 from kerfbeat.measure.clock import ClockRate
+from kerfbeat.measure.gone_target import gone_words, seldom_seen_words
 from kerfbeat.measure.pieces import Piece, pieces_of
 from kerfbeat.measure.pulses import CleanPulses, too_noisy
 from kerfbeat.measure.runs import COARSE, FINE, RunTime, time_run
@@ -38,6 +39,7 @@ class ChannelSpeed:
     turns, turning_s : whole turns and their time, which the speed is made of.  runs : unbroken stretches.
     timing_sd_s : noise of one edge as the pulses themselves show it; None where nothing repeats.
     contributions : cause -> its part of the uncertainty of `shaft_hz`, in turns per second.
+    gone : what to tell of targets that were seen no more at the end; these lines are among the warnings, too.
     """
 
     channel: str
@@ -53,6 +55,7 @@ class ChannelSpeed:
     timing_sd_s: float | None
     shaft_hz: Estimate | None
     contributions: Mapping[str, Contribution]
+    gone: tuple[str, ...] = ()
 
     @property
     def noisy(self) -> bool:
@@ -145,10 +148,7 @@ def _change_words(channel: str, piece: Piece, tick: int, seen: int, targets: int
     if seen == targets:
         return f"{channel}: from {at_s:.1f} s on all {targets} targets are seen again"
     if seen < targets:
-        return (
-            f"{channel}: from {at_s:.1f} s on only {seen} of {targets} targets are seen in every turn: one may have "
-            "fallen off (keep clear of its path); the speed allows for it"
-        )
+        return gone_words(channel, seen=seen, targets=targets, since=f"from {at_s:.1f} s on")
     return (
         f"{channel}: from {at_s:.1f} s on {seen} pulses come in every turn, not {targets}: something else is seen, too "
         "(a screw, a burr, bounce); the speed allows for it"
@@ -176,6 +176,7 @@ def _channel_speed(
     doubts: list[tuple[float, float]] = []
     doubtful = 0
     told: list[str] = []
+    gone: list[str] = []
     for piece in pieces:
         clean = piece.clean(channel, targets)
         pulses += len(piece.edges(channel))
@@ -188,17 +189,22 @@ def _channel_speed(
         times += [(time, piece.clock) for time in found]
         if found:
             seen_per_turn.add(clean.per_turn)
-        told += [_change_words(channel, piece, tick, seen, targets) for tick, seen in clean.changes]
+        for tick, seen in clean.changes:
+            told.append(_change_words(channel, piece, tick, seen, targets))
+            gone = [told[-1]] if seen < targets else []  # those seen again are back in their place
         told += [_doubt_words(channel, piece, doubt) for doubt in clean.doubtful]
         for before, after, missed in clean.doubtful:
             doubtful += missed
             true_s = (after - before) / piece.true_tick_hz
             doubts.append(((missed + 1) / clean.per_turn, true_s))
     for per_turn in sorted(seen_per_turn - {targets}):
-        many = "fewer" if per_turn < targets else "more"
+        if per_turn < targets:
+            gone.append(seldom_seen_words(channel, seen=per_turn, targets=targets))
+            told.append(gone[-1])
+            continue
         told.append(
-            f"{channel}: {per_turn} pulses repeat in every turn, {many} than the {targets} targets described; one may "
-            "have fallen off or a false one is seen, or the description is wrong (then the speed is too)"
+            f"{channel}: {per_turn} pulses repeat in every turn, more than the {targets} targets described; a false "
+            "one is seen, or the description is wrong (then the speed is too)"
         )
     if too_noisy(stray, pulses):
         told.append(
@@ -232,6 +238,7 @@ def _channel_speed(
             timing_sd_s=noise,
             shaft_hz=shaft_hz,
             contributions=contributions,
+            gone=tuple(gone),
         ),
         told,
     )

@@ -1,7 +1,7 @@
 """How is the live reading written to a pipe, one line for each new estimate?
 
 A line has four parts, two spaces between: time, speed in the user's unit, speed in the other unit, and what it does
-and what slips.
+and what slips or has come off.
 """
 
 import threading
@@ -37,7 +37,7 @@ def reading_line(now: Snapshot, unit: str, *, at: datetime) -> str:
     words = STATE_WORDS[blade.state]
     if blade.state == "no link":
         words = f"{words}: {harmless(now.link.words)}"
-    words = "; ".join([words, *(f"{slip.words} (against {slip.against})" for slip in now.slips)])
+    words = "; ".join([words, *(f"{slip.words} (against {slip.against})" for slip in now.slips), *now.gone])
     return "  ".join([at.isoformat(timespec="milliseconds"), *parts, words])
 
 
@@ -65,7 +65,7 @@ class LinePacer:
         """Whether a line is due for this snapshot; says yes once."""
         waited_s = float("inf") if self._last_s is None else now.at_s - self._last_s
         fresh = now.estimates != self._estimates and waited_s >= self._every_s
-        state = (now.blade.state, *(slip.what for slip in now.slips))
+        state = (now.blade.state, *(slip.what for slip in now.slips), *now.gone)
         changed = state != self._state
         stale = waited_s >= max(SILENT_EVERY_S, self._every_s)
         if not (fresh or changed or stale):

@@ -18,13 +18,13 @@ from kerfbeat.present.text import harmless
 from kerfbeat.units import rpm
 
 __all__ = [
+    "alarm",
     "clock_words",
     "head",
     "health",
     "prospect",
     "sensors",
     "setting_words",
-    "slip_alarm",
     "speed_trend",
     "state",
 ]
@@ -80,22 +80,32 @@ def state(now: Snapshot, unit: str, *, columns: int, asked: str = "") -> Text:
     return text
 
 
-def slip_alarm(now: Snapshot, *, columns: int, rows: int) -> Text:
-    """A bar over the whole width for what slips; with three rows also since when, against what, and what to do."""
-    loud = "   ".join(slip.words.upper() for slip in now.slips)
-    lines = [f"▲▲  {loud}  ▲▲".center(columns)]
-    if rows >= 3 and now.slips:
+def alarm(now: Snapshot, *, columns: int, rows: int) -> Text:
+    """A bar over the whole width for a target that is seen no more, and for what slips; with three rows also more."""
+    gone = [channel for channel in now.channels if channel.gone]
+    lines: list[tuple[str, str]] = []
+    if gone:
+        seen = "   ".join(f"{each.channel}: only {each.targets - each.gone} of {each.targets}" for each in gone)
+        lines.append((f"▲▲  {seen} targets are seen  ▲▲".upper(), SLIPS))
+    if gone and rows >= 3:
+        lines.append(("one may have fallen off (keep clear of its path)", SLIPS_MORE))
+    if now.slips:
+        loud = "   ".join(slip.words.upper() for slip in now.slips)
+        lines.append((f"▲▲  {loud}  ▲▲", SLIPS))
+    elif gone and rows >= 3:
+        lines.append(("when it stands, locked out: look for it, fasten it again in its place", SLIPS_MORE))
+    if rows >= 3 and now.slips and not gone:
         worst = max(now.slips, key=lambda slip: slip.percent)
         since = lasting(worst.since_s)
         check = "blade tension, tyre, chips" if worst.what == "blade" else "belt tension, wear, oil"
         lines += [
-            f"for {since}, at most {worst.peak_percent:.1f} %, against {worst.against}".center(columns),
-            f"ease the feed; when it stands, locked out: check {check}".center(columns),
+            (f"for {since}, at most {worst.peak_percent:.1f} %, against {worst.against}", SLIPS_MORE),
+            (f"ease the feed; when it stands, locked out: check {check}", SLIPS_MORE),
         ]
     text = Text(no_wrap=True)
-    for number, line in enumerate(lines):
-        text.append(line[:columns].ljust(columns), style=SLIPS if number == 0 else SLIPS_MORE)
-        text.append("\n" if number + 1 < len(lines) else "")
+    for number, (line, style) in enumerate(lines[:rows]):
+        text.append("\n" if number else "")
+        text.append(line.center(columns)[:columns].ljust(columns), style=style)
     return text
 
 

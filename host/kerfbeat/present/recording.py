@@ -47,12 +47,13 @@ def record_log(
 
     marks : gives the lines that the operator has typed since it was last asked.
     show : is called after each turn with what is known; say : with the answer to a mark that is not understood, and
-    with what begins and ends to slip.
+    with what begins and ends to slip or is seen no more.
     Returns the ended log.  Raises LogError if the file exists, KerfbeatError if the disk does not take it.
     """
     feed.begin_log(path)
     first_s: float | None = None
     slipping: frozenset[str] = frozenset()
+    gone: tuple[str, ...] = ()
     try:
         while not stopped.is_set():
             for event in link.events(TAKE_S):
@@ -68,6 +69,10 @@ def record_log(
                     say(said)
             now = feed.snapshot()
             slipping = _say_slips(now, slipping, say)
+            for words in now.gone:
+                if words not in gone:
+                    say(words)
+            gone = now.gone
             show(now)
             if for_s is not None and first_s is not None and now.at_s - first_s >= for_s:
                 break
@@ -148,10 +153,10 @@ def summary_rows(logbook: Logbook, now: Snapshot) -> list[list[str]]:
     ]
 
 
-def summary_warnings(logbook: Logbook) -> list[str]:
+def summary_warnings(logbook: Logbook, now: Snapshot) -> list[str]:
     """What the user should know of a log before it is relied on."""
     tally = logbook.tally
-    told = []
+    told = list(now.gone)
     if logbook.rewritten:
         told.append(f"the file was removed or replaced meanwhile; the whole log was written anew: {logbook.path}")
     for channel, pulses in tally.pulses.items():

@@ -25,7 +25,7 @@ NOT_AS_DESCRIBED = (
 
 def verdict_section(found: Findings, *, unit: str, title: str = "Verdict") -> Section:
     """The verdict of one log with what speaks for it."""
-    blocks: list[Block] = []
+    blocks: list[Block] = [Words(text=_sentence(line), weight="verdict") for line in _gone(found)]
     evidence: list[str] = []
     open_ends: tuple[str, ...] = ()
     if found.slip is None:
@@ -43,12 +43,18 @@ def verdict_section(found: Findings, *, unit: str, title: str = "Verdict") -> Se
     evidence += _orders(found)
     if evidence:
         blocks.append(Points(lead="Evidence", lines=tuple(evidence)))
-    notes = notes_of(found)
+    notes = [line for line in notes_of(found) if line not in _gone(found)]
     if notes:
         blocks.append(Points(lead="To look at besides", lines=tuple(map(_sentence, notes))))
     if open_ends:
         blocks.append(Points(lead="What would decide what stays open", lines=tuple(map(_sentence, open_ends))))
     return Section(title=title, blocks=tuple(blocks))
+
+
+def _gone(found: Findings) -> Iterator[str]:
+    """Targets that may be lying in the shop come before all else."""
+    for channel in () if found.speed is None else found.speed.channels.values():
+        yield from channel.gone
 
 
 def _bad_signals(found: Findings) -> Iterator[str]:

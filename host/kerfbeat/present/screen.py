@@ -156,7 +156,8 @@ class LiveScreen(App[None]):
             panels.health(now, columns=columns),
         )
         heights = part_heights(
-            rows, sensors=len(now.channels), silent=silent, alarm=bool(now.slips), state=len(state.split("\n")),
+            rows, sensors=len(now.channels), silent=silent, alarm=bool(now.slips or now.gone),
+            state=len(state.split("\n")),
             health=len(health.split("\n")),
         )  # fmt: skip
         for name, height in heights.items():
@@ -168,7 +169,7 @@ class LiveScreen(App[None]):
         show = self._show
         show("readout", self._readout.text(now, self._unit, columns=columns, rows=heights["readout"]))
         if heights["alarm"]:
-            show("alarm", panels.slip_alarm(now, columns=columns, rows=heights["alarm"]))
+            show("alarm", panels.alarm(now, columns=columns, rows=heights["alarm"]))
         show("state", state)
         if not everything and silent == self._silent and now.at_s - self._slow_s < SLOW_S:
             return

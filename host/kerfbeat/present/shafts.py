@@ -5,13 +5,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from kerfbeat.calibration import Known
-from kerfbeat.capture.events import Lost, Pulses
+from kerfbeat.capture.events import Event, Lost, Pulses, SegmentStarted
 from kerfbeat.machine import Machine
 from kerfbeat.measure.live import LiveSpeed, Place, ShaftReading, judge_silence
 from kerfbeat.present.logbook import Tally
 from kerfbeat.present.snapshot import ChannelNow
 
-__all__ = ["Shafts"]
+__all__ = ["Shafts", "TargetWatch"]
+
+ALL_SHOWN_TURNS = 6.0  # twice the turns after which a target that does not come is called gone
 
 
 class Shafts:
@@ -29,6 +31,7 @@ class Shafts:
         self._tally = Tally()
         self._missing: Counter[str] = Counter()  # in the segments before this one
         self._extra: Counter[str] = Counter()
+        self._gone: Counter[str] = Counter()  # told until a shaft has turned long enough to show all its targets
 
     def restart(self, tick_hz: float) -> None:
         """A board has started: its ticks and its pulses count anew."""
@@ -69,12 +72,19 @@ class Shafts:
         """What every shaft does, all channels judged together; empty before the first board."""
         return judge_silence({channel: live.reading() for channel, live in self._live.items()})
 
+    def _follow_gone(self, channel: str, reading: ShaftReading) -> None:
+        """A magnet that flew off lies somewhere also when the shaft stands, or a count has begun anew."""
+        seen_all = reading.shaft_hz is not None and reading.turning_s * reading.shaft_hz.value >= ALL_SHOWN_TURNS
+        if seen_all or reading.gone > self._gone[channel]:
+            self._gone[channel] = reading.gone
+
     def channels_now(self, readings: Mapping[str, ShaftReading], *, linked: bool) -> tuple[ChannelNow, ...]:
         """The readings with their counts; without a link the old speed is no reading of now."""
         return tuple(self._channel_now(channel, readings.get(channel), linked=linked) for channel in self._sensors)
 
     def _channel_now(self, channel: str, reading: ShaftReading | None, *, linked: bool) -> ChannelNow:
         reading = reading or ShaftReading(state="waiting")
+        self._follow_gone(channel, reading)
         if not linked:
             reading = replace(reading, shaft_hz=None, slower_than_hz=None)
         return ChannelNow(
@@ -89,4 +99,28 @@ class Shafts:
             extra=self._extra[channel] + reading.extra,
             lost=self._tally.lost[channel],
             lost_stretches=self._tally.lost_stretches[channel],
+            gone=self._gone[channel],
         )
+
+
+class TargetWatch:
+    """Looks on at a link's events for targets that are seen no more."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._shafts = Shafts(machine)
+
+    def take(self, event: Event) -> None:
+        """Take the next event."""
+        match event:
+            case SegmentStarted():
+                self._shafts.restart(event.tick_hz)
+            case Pulses():
+                self._shafts.feed(event)
+                self.told()  # what one batch showed is remembered when the shaft stands at the end
+            case Lost():
+                self._shafts.lose(event)
+
+    def told(self) -> list[str]:
+        """What to tell, sensor by sensor."""
+        channels = self._shafts.channels_now(self._shafts.readings(), linked=True)
+        return [channel.gone_words for channel in channels if channel.gone]

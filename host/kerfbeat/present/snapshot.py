@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kerfbeat.machine import Machine, Setting
+from kerfbeat.measure.gone_target import gone_words
 from kerfbeat.measure.uncertainty import Estimate
 
 __all__ = [
@@ -44,6 +45,7 @@ STATE_WORDS: Mapping[str, str] = {
 class ChannelNow:
     """One sensor: what its shaft does, and how well its pulses come.
 
+    `gone` counts targets that are seen no more.
     `lost` counts pulses known to be lost; `lost_stretches` those stretches whose count nobody can know.
     """
 
@@ -58,6 +60,14 @@ class ChannelNow:
     extra: int
     lost: int
     lost_stretches: int
+    gone: int = 0
+
+    @property
+    def gone_words(self) -> str:
+        """What to tell of targets that are seen no more; "" while all are."""
+        if not self.gone:
+            return ""
+        return gone_words(self.channel, seen=self.targets - self.gone, targets=self.targets)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -177,3 +187,8 @@ class Snapshot:
     slip_against: str = ""
     log: LogNow | None = None
     notice: str = ""
+
+    @property
+    def gone(self) -> tuple[str, ...]:
+        """What to tell of targets that are seen no more, sensor by sensor."""
+        return tuple(channel.gone_words for channel in self.channels if channel.gone)
