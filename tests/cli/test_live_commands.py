@@ -152,7 +152,7 @@ def _full_disk(_file: int) -> None:
 def test_record_on_a_full_disk_says_what_is_safe_and_fails(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("kerfbeat.capture.log_writer.os.fsync", _full_disk)
+    monkeypatch.setattr("kerfbeat.capture.growing_file.os.fsync", _full_disk)
     result = run("record", "--port", STEADY, "-o", tmp_path / "run.csv", "--for", "20s", "--quiet")
     assert result.exit_code == 1
     assert result.stderr.count("\n") == 1

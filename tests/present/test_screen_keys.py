@@ -132,7 +132,7 @@ def test_full_disk_is_told_and_the_reading_goes_on(
 
     async def script(pilot: Pilot[None]) -> None:
         await pilot.press("l", "enter")
-        monkeypatch.setattr("kerfbeat.capture.log_writer.os.fsync", full_disk)
+        monkeypatch.setattr("kerfbeat.capture.growing_file.os.fsync", full_disk)
         await pilot.press("l")
         assert "No space left on device" in _text(pilot, "state")
         assert "± " in _text(pilot, "readout")

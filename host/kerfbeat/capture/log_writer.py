@@ -1,14 +1,12 @@
 """How does a session become a file that survives a power cut?
 
-Rows are only ever added at the end, given to the system some times a second and to the disk within each second.  What
-the disk did not take stays in memory and is tried again; `LogError` says how much is safe.
+Rows are only ever added at the end, given to the system some times a second and to the disk within each second
+(`growing_file`); `DiskError` says how much is safe.
 """
 
-import os
 import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from io import RawIOBase
 from pathlib import Path
 from types import TracebackType
 from typing import Self, cast
@@ -18,7 +16,8 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture import log_format
 from kerfbeat.capture.events import Event, LinkDown, Lost, Pulses, SegmentStarted, Sync
-from kerfbeat.errors import DiskError, LogError
+from kerfbeat.capture.growing_file import GrowingFile
+from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting
 
 __all__ = ["LogWriter"]
@@ -28,7 +27,6 @@ __all__ = ["LogWriter"]
 # killed program, and costs a write of some hundred bytes.  Measured by test_killed_at_any_moment.
 KEEP_EVERY_S = 0.8
 WRITE_EVERY_S = 0.2
-WRITE_AT_BYTES = 1 << 20  # rows of a long simulated log go out in pieces of this size
 NOT_IN_FORCE = frozenset({"note", "log", "slip"})  # keys that say something once; others hold until marked again
 LAST_TICK = 2**63 - 1
 
@@ -54,9 +52,7 @@ class LogWriter:
             raise ValueError("start_utc needs a time zone")
         if not machine.text:
             raise LogError(f"{path}: the machine has no text to stand in the log; load it from its file")
-        self.path = Path(path)
         self.pulses: dict[str, int] = dict.fromkeys(machine.sensors, 0)
-        self.rewritten = 0  # how often the file was taken away, and written anew
         self.rows = 0  # rows below the header, whether the disk has them or not
         self.last_ticks = 0  # how far the current segment is known
         self._clock = clock
@@ -65,12 +61,9 @@ class LogWriter:
         )
         log_format.header_lines(self._header, {})  # so that what cannot be written is told before a file exists
         self._in_force: dict[str, str] = {}
-        self._waiting = bytearray()
-        self._rows_waiting = 0
         self._marks_waiting: list[tuple[str, str]] = []  # made before there was a segment
         self._edge_ticks: dict[str, int] | None = None  # last edge by channel; None before the first segment
-        self._size_bytes = 0  # of the file up to its last whole piece
-        self._file: RawIOBase | None = _create(self.path)
+        self._file = GrowingFile(Path(path))
         self._kept_at = self._written_at = clock()
         for key, value in _setting_marks(setting):
             self.mark(key, value)
@@ -82,6 +75,16 @@ class LogWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def path(self) -> Path:
+        """Where the file is: where it was made, or beside that if it was taken away."""
+        return self._file.path
+
+    @property
+    def rewritten(self) -> int:
+        """How often the file was taken away, and written anew."""
+        return self._file.rewritten
 
     def accept(self, event: Event) -> None:
         """Write what `event` says; raises LogError if it contradicts the rows before or the disk does not take it."""
@@ -112,7 +115,7 @@ class LogWriter:
         if now_s - self._kept_at >= KEEP_EVERY_S:
             self.keep()
         elif now_s - self._written_at >= WRITE_EVERY_S:
-            self._write_waiting()
+            self._file.write()
             self._written_at = now_s
 
     def mark(self, key: str, value: str, ticks: int | None = None) -> None:
@@ -126,49 +129,14 @@ class LogWriter:
 
     def keep(self) -> None:
         """Hand all rows to the disk now.  Called by `accept` within each second; call it too while no events come."""
-        if self._file is None:
+        if not self._file.is_open:
             return
-        self._write_waiting()
-        try:
-            os.fsync(self._file.fileno())
-            if not self._is_there(self._file):
-                self._write_anew(self._file)
-        except OSError as error:
-            raise self._disk_error(error) from error
+        self._file.keep()
         self._kept_at = self._written_at = self._clock()
-
-    def _is_there(self, file: RawIOBase) -> bool:
-        """Whether the path still leads to the file that is written."""
-        if os.name != "posix":
-            return True  # Windows lets nobody take away a file that is open
-        mine = os.fstat(file.fileno())
-        try:
-            there = self.path.stat()
-        except OSError:
-            return False
-        return (mine.st_dev, mine.st_ino) == (there.st_dev, there.st_ino)
-
-    def _write_anew(self, file: RawIOBase) -> None:
-        """The file was removed, renamed or replaced: what was written is still in the open one, so copy it and go on in
-        the copy, beside whatever has taken its place.
-        """
-        new_path, number = self.path, 1
-        while new_path.exists():
-            number += 1
-            new_path = self.path.with_name(f"{self.path.stem}-{number}{self.path.suffix}")
-        new_path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = _create(new_path)
-        file.seek(0)
-        while piece := file.read(WRITE_AT_BYTES):
-            fresh.write(piece)
-        os.fsync(fresh.fileno())
-        file.close()
-        self._file, self.path = fresh, new_path
-        self.rewritten += 1
 
     def close(self) -> None:
         """End the log.  The last row says that it was ended, not cut off; the file is closed even if that fails."""
-        if self._file is None:
+        if not self._file.is_open:
             return
         try:
             if self._edge_ticks is None:
@@ -178,11 +146,10 @@ class LogWriter:
             self._write_mark("log", "end", self.last_ticks)
             self.keep()
         finally:
-            file, self._file = self._file, None
-            file.close()
+            self._file.close()
 
     def _begin(self, board: Mapping[str, str]) -> None:
-        self._waiting += "".join(f"{line}\n" for line in log_format.header_lines(self._header, board)).encode()
+        self._file.append("".join(f"{line}\n" for line in log_format.header_lines(self._header, board)), lines=0)
         self._edge_ticks = {}
 
     def _accept_segment(self, event: SegmentStarted) -> None:
@@ -218,14 +185,11 @@ class LogWriter:
             self.last_ticks = max(self.last_ticks, last)
             self.pulses[channel] += count
             self.rows += count
-            self._rows_waiting += count
         self.last_ticks = max(self.last_ticks, event.complete_ticks)
-        self._waiting += "".join(texts).encode()
-        if len(self._waiting) >= WRITE_AT_BYTES:
-            self._write_waiting()
+        self._file.append("".join(texts), lines=sum(counts.values()))
 
     def _last_edge(self, channel: str) -> int | None:
-        if self._file is None:
+        if not self._file.is_open:
             raise LogError(f"{self.path}: the log is closed; begin another one")
         if self._edge_ticks is None:
             raise LogError(f"{self.path}: pulses or losses came before a segment")
@@ -244,77 +208,14 @@ class LogWriter:
         self._row("mark", "", ticks, f"{key}={log_format.escape(value)}")
 
     def _row(self, kind: str, channel: str, ticks: int, value: str) -> None:
-        if self._file is None:
+        if not self._file.is_open:
             raise LogError(f"{self.path}: the log is closed; begin another one")
         if self._edge_ticks is None:
             raise LogError(f"{self.path}: a {kind} came before a segment")
         if not 0 <= ticks <= LAST_TICK:
             raise LogError(f"{self.path}: tick {ticks} of a {kind} does not fit 63 bits")
-        self._waiting += log_format.row(kind, channel, ticks, value).encode()
+        self._file.append(log_format.row(kind, channel, ticks, value), lines=1)
         self.rows += 1
-        self._rows_waiting += 1
-
-    def _write_waiting(self) -> None:
-        if self._file is None or not self._waiting:
-            return
-        done = 0
-        failure: OSError | None = None
-        try:
-            while done < len(self._waiting):
-                done += self._file.write(memoryview(self._waiting)[done:]) or 0
-        except OSError as error:
-            failure = error
-            done = self._waiting.rfind(b"\n", 0, done) + 1
-            self._cut_after_bytes(self._size_bytes + done)
-        self._size_bytes += done
-        del self._waiting[:done]
-        self._rows_waiting = min(self._rows_waiting, self._waiting.count(b"\n"))
-        if failure is not None:
-            raise self._disk_error(failure) from failure
-
-    def _cut_after_bytes(self, size_bytes: int) -> None:
-        """After a write that failed half way: end the file at a whole row, so that the rest can be tried again."""
-        file = self._file
-        assert file is not None
-        try:
-            file.truncate(size_bytes)
-            file.seek(size_bytes)
-        except OSError:
-            pass  # the torn last line is then dropped by the reader
-
-    def _disk_error(self, error: OSError) -> DiskError:
-        said = error.strerror or str(error)
-        return DiskError(
-            f"{self.path}: the disk does not take the log ({said}); {self.rows - self._rows_waiting} rows are in the "
-            f"file, {self._rows_waiting} wait in memory; free some space or end here"
-        )
-
-
-def _create(path: Path) -> RawIOBase:
-    try:
-        file = path.open("x+b", buffering=0)
-    except FileExistsError:
-        raise LogError(f"{path}: the file exists and is not overwritten; choose another name or move it away") from None
-    except OSError as error:
-        raise LogError(f"{path}: cannot be made ({error.strerror or error}); check the folder") from error
-    _keep_folder(path.parent)
-    return file
-
-
-def _keep_folder(folder: Path) -> None:
-    """Have the disk remember that the file exists; Windows needs and offers nothing of the kind."""
-    if os.name != "posix":
-        return
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return  # a folder that may be written but not listed
-    try:
-        os.fsync(handle)
-    except OSError:
-        pass  # some network folders cannot; the file is still written and kept
-    finally:
-        os.close(handle)
 
 
 def _setting_marks(setting: Setting | None) -> list[tuple[str, str]]:
