@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.capture.health import reset_words
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.log_data import Syncs
-from kerfbeat.capture.stream import reset_words
 
 __all__ = ["BringUp", "InputCheck", "Watching", "bring_up"]
 

@@ -14,33 +14,21 @@ from kerfbeat.board_identity import identity_name
 from kerfbeat.capture import messages as m
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.accounts import Account
-from kerfbeat.capture.events import Event, Health, InputHealth, LineCounts, LinkDown, LinkUp, SegmentStarted, Sync
+from kerfbeat.capture.events import Event, LineCounts, LinkDown, LinkUp, SegmentStarted, Sync
+from kerfbeat.capture.health import health_of, reset_words
 from kerfbeat.capture.wire import Decoder, Frame
 
-__all__ = ["Stream", "board_name", "reset_words"]
+__all__ = ["Stream", "board_name"]
 
 CLOCK_SHARE = 0.01  # a ceramic resonator is off by up to 0.5 %; twice that is no clock any more
 SLACK_S = 1.0  # how late a frame may be read after it came in, and still be believed
 REFUSED_BEFORE_RESTART = 5  # batches refused in a row: then it is our picture that is wrong, so begin a new segment
 PINGS_REMEMBERED = 32
 
-_RESET_WORDS = {
-    n.RESET_POWER: "power on",
-    n.RESET_PIN: "reset line",
-    n.RESET_BROWN_OUT: "supply dipped",
-    n.RESET_WATCHDOG: "watchdog",
-}
-
 
 def board_name(hello: m.Hello) -> str:
     """The board's identity as it stands in logs."""
     return identity_name(hello.board_id)
-
-
-def reset_words(reset_cause: int) -> str:
-    """Why a board says it restarted."""
-    causes = [words for bit, words in _RESET_WORDS.items() if reset_cause & bit]
-    return " and ".join(causes) if causes else "cause unknown"
 
 
 class Stream:
@@ -306,25 +294,5 @@ class Stream:
             self.streaming_wanted = True
             if self._account is not None:  # it did stream, so it was reset since; its hello went missing
                 self._restarted = self.hello_wanted = True
-        stored = "good"
-        if status.flags & n.FLAG_CONFIG_ONE_COPY:
-            stored = "one copy damaged"
-        if status.flags & n.FLAG_CONFIG_DEFAULTS:
-            stored = "defaults in force"
-        inputs = {}
-        for index, channel in self._channels.items():
-            each = status.inputs[index]
-            inputs[channel] = InputHealth(
-                overruns=each.overruns, floods=each.floods, shortest_ticks=each.shortest_ticks
-            )
-        return [
-            Health(
-                ticks=status.ticks,
-                supply_v=None if status.supply_mv is None else status.supply_mv / 1000,
-                host_frames_damaged=status.host_frames_damaged,
-                stored_settings=stored,
-                inputs=inputs,
-                line=self.line_counts(decoder),
-                received_host_s=host_s,
-            )
-        ]
+        line = self.line_counts(decoder)
+        return [health_of(status, channels=self._channels, line=line, received_host_s=host_s)]
