@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture.log import PulseLog, Segment
 from kerfbeat.machine import Setting
+from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.pieces import Piece, clock_of
-from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.runs import time_run
 from kerfbeat.measure.uncertainty import coverage_factor, fit_line
 

@@ -12,9 +12,9 @@ from kerfbeat.calibrate.passes import Block
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import CalibrateError
 from kerfbeat.machine import Machine
+from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.pieces import pieces_of
-from kerfbeat.measure.pulses import CleanPulses
 
 __all__ = ["Run", "require_machine", "require_one_machine", "runs_of"]
 

@@ -19,8 +19,8 @@ from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words
 from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
 from kerfbeat.errors import MachineError, MeasureError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
+from kerfbeat.measure.clean import too_noisy
 from kerfbeat.measure.pieces import clock_of
-from kerfbeat.measure.pulses import too_noisy
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
 __all__ = ["Absolute", "Slip", "slip_of"]

@@ -18,8 +18,8 @@ from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.clock_path import ClockPath, clock_path
 from kerfbeat.errors import MeasureError
+from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.pieces import Piece, pieces_of
-from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
 
 __all__ = ["Run", "Track", "breaks_of", "tracks_of", "tracks_with"]

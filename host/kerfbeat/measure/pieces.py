@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture.log import Loss, PulseLog, Segment
 from kerfbeat.errors import MeasureError
+from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.clock import ClockRate, as_imported, rate_of, unmeasured
-from kerfbeat.measure.pulses import CleanPulses, clean_pulses
+from kerfbeat.measure.pulses import clean_pulses
 
 __all__ = ["Piece", "clock_of", "pieces_of"]
 

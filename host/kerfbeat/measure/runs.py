@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.errors import MeasureError
-from kerfbeat.measure.pulses import CleanPulses
+from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
 from kerfbeat.measure.wander import TurnTime, time_of_turns
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.errors import MeasureError
+from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.pieces import pieces_of
-from kerfbeat.measure.pulses import CleanPulses
 from kerfbeat.measure.spacing import find_angles, places
 from kerfbeat.measure.wander import strength_grid
 from kerfbeat.measure.wander_fit import predict_along_chain

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.machine import Machine
+from kerfbeat.measure.clean import CleanPulses, too_noisy
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.gone_target import gone_words, seldom_seen_words
 from kerfbeat.measure.pieces import Piece, pieces_of
-from kerfbeat.measure.pulses import CleanPulses, too_noisy
 from kerfbeat.measure.runs import COARSE, FINE, RunTime, time_run
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
