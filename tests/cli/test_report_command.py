@@ -123,10 +123,12 @@ def test_command_of_the_readme_runs(
     run: Run, repository: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     section = (repository / "README.md").read_text(encoding="utf-8").partition("### See what changes")[2]
-    (command,) = re.findall(r"`kerfbeat (report sample_logs[^`]*)`", re.split(r"\n##+ ", section)[0])
+    commands = re.findall(r"`kerfbeat ((?:report|compare)\s+sample_logs[^`]*)`", re.split(r"\n##+ ", section)[0])
+    assert len(commands) == 3
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_logs").symlink_to(repository / "sample_logs")
-    result = run(*shlex.split(command))
-    assert result.exit_code == 0, result.output
+    for command in commands:
+        result = run(*shlex.split(command))
+        assert result.exit_code == 0, result.output
     assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
     assert (tmp_path / "report.html").read_bytes().startswith(b"<!DOCTYPE html>")
