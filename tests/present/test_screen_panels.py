@@ -37,7 +37,7 @@ def test_reading_never_stands_without_its_uncertainty_and_both_units(moment: Mom
 
 
 def test_size_that_was_only_described_is_named_beside_its_uncertainty(moment: Moment) -> None:
-    """The whole half-width stands there; the figure is one place finer, so that a small change of speed still shows."""
+    """The whole half-width stands there; the figure has its last place, so that a small change of speed still shows."""
     now = moment()
     speed = Estimate(value=1.3556, u95=0.0077)  # 81.34 +- 0.46 m/min
     blade = replace(now.blade, speed_m_per_s=speed, turning_u95_m_per_s=0.0002, described=True)
@@ -48,6 +48,7 @@ def test_size_that_was_only_described_is_named_beside_its_uncertainty(moment: Mo
     assert "± 0.5" in text
     assert "267 ft/min" not in text
     assert "266.9 ft/min" in text
+    assert "± 1.5" in text
     measured = replace(blade, described=False)
     assert "described" not in readout.Readout().text(replace(now, blade=measured), "m/min", columns=80, rows=9).plain
     settling = replace(blade, turning_u95_m_per_s=0.0070)

@@ -23,7 +23,7 @@ STRAW = "#f0d48a"
 SILENCE = "bold #101010 on #f2efe6"
 UNSETTLED = 0.5  # half-width over the reading: above, a large figure would say more than is known
 SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
-FINEST = 0.1  # of the half-width: the last place shown is one finer than its, at most
+FINEST = 0.34  # of the half-width: the last place shown is that of the ±, at most (as numbers.decimals has it)
 MOSTLY = 0.7  # of the half-width: what is less leaves the greater part of the variance to the blade's way in a turn
 BESIDE = 20  # columns kept free beside the digits for units and uncertainty
 SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
@@ -85,8 +85,8 @@ class Readout:
         assert speed is not None
         convert = SPEED_UNITS[unit]
         turning = now.blade.turning_u95_m_per_s
-        # What all readings share must not hide that one differs from the next; but nobody reads a figure a hundred
-        # times finer than its ±.
+        # What all readings share must not hide that one differs from the next; but nobody reads a figure finer than
+        # its ±.
         u95 = speed.u95 if turning is None else max(turning, FINEST * speed.u95)
         return self._steady[unit].text(convert(speed.value), convert(u95), at_s=now.at_s)
 
