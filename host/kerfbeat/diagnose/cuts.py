@@ -64,7 +64,7 @@ class Cut:
     """One marked cut.
 
     number : from 1 on.   settings : those in force in it, in order.   slipped : kinds of slip beyond creep that fell in
-    it ("belt slip", "blade slip", "overload").   left_out : what of it could not be judged, in words.
+    it ("belt slip", "blade slip", "overload", ...).   left_out : what of it could not be judged, in words.
     """
 
     number: int

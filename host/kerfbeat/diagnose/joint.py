@@ -9,17 +9,17 @@ zero, so that taking it out leaves every slip that lasts a pass as it was.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.diagnose.lag import Steps, place_at
-from kerfbeat.diagnose.shafts import blade_pass_band
+from kerfbeat.diagnose.shafts import Band, blade_pass_band
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
 
-__all__ = ["Joint", "joint_of"]
+__all__ = ["FAULTY_DEPTH", "Joint", "joint_of", "joint_watched"]
 
 Floats = NDArray[np.float64]
 
@@ -31,18 +31,21 @@ STEPS_PER_UNKNOWN = 3.0  # in each half
 # (test_verdict_names_the_cause).
 ALIKE_BY_MARK, ALIKE_BY_LENGTH = 0.5, 0.7
 LEAST_IDLE, EXPLAINED = 20, 0.5  # steps of idle running, and the part of their variance that the joint must explain
+FAULTY_DEPTH = 0.005  # as much as a belt may not slip beyond its creep either; common practice, no published source
 LEAST_DEPTH = 0.002  # a dip that nobody need be told of
 HUBER, ROUNDS = 1.345, 12  # efficiency 95 % for normal errors
 GRID = 100  # places of a pass
-FINE = 0.1  # of a turn over all passes: how finely the blade's length is sought where no mark is on it
+# Passes over a whole stretch: how finely the blade's length is sought where no mark is on it; a dip is 0.12 wide.
+COARSE, FINE = 0.1, 0.02
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Joint:
     """What the wheel does once a pass of the blade.
 
-    lag_s : (n,) what each step owes to it.   depth : of the dip, a part of the speed.   passes : seen.
-    alike : correlation of even and odd passes.   by_mark : the blade's own mark tells its place; else its length does.
+    lag_s : (n,) what each step owes to it, NaN where the blade's place is not known.   depth : of the dip, a part of
+    the speed.   passes : seen.   alike : correlation of even and odd passes.   by_mark : the blade's own mark tells
+    its place; else its length does.
     """
 
     lag_s: Floats
@@ -66,6 +69,7 @@ def joint_of(
     where = np.isfinite(slip) & idle
     if np.count_nonzero(where) < LEAST_IDLE:
         where = np.isfinite(slip)
+    where &= np.isfinite(found.lag_s)
     before = (slip * steps.length_s)[where]
     after = before - found.lag_s[where]
     explained = 1.0 - float(np.var(after)) / max(float(np.var(before)), np.finfo(float).tiny)
@@ -77,26 +81,75 @@ def _repeating(
 ) -> Joint | None:
     """What repeats with the blade, wherever it does."""
     use = np.isfinite(slip)
-    marked = place_at([track for track in tracks if track.channel == "blade"], steps)
-    if np.count_nonzero(use & np.isfinite(marked[0])) > 0.5 * np.count_nonzero(use):
+    marked = _marked(tracks, steps, slip)
+    if marked is not None:
         return _joint(steps, slip, load, _carried_on(steps, *marked), by_mark=True)
-    band = blade_pass_band(machine)
-    start, end = place_at([track for track in tracks if track.channel == "wheel"], steps)
-    use &= np.isfinite(start)
-    if band is None or not use.any():
+    band, whole = blade_pass_band(machine), _by_wheel(tracks, steps)
+    if band is None:
         return None
-    block = steps.block[use]
-    longest = int(np.bincount(block).argmax())
-    start, end = (np.where(steps.block == longest, each, np.nan) for each in (start, end))
+    # Where the count was broken the blade's place is lost, so that each stretch is looked at by itself.
+    found = []
+    for block in np.unique(steps.block[use]).tolist():
+        place = tuple(np.where(steps.block == block, each, np.nan) for each in whole)
+        if (one := _by_length(steps, slip, load, (place[0], place[1]), band=band)) is not None:
+            found.append(one)
+    if not found:
+        return None
+    longest = max(found, key=lambda each: each.passes)
+    lag_s = np.full(len(slip), np.nan)
+    for each in found:
+        lag_s = np.where(np.isfinite(each.lag_s), each.lag_s, lag_s)
+    return replace(longest, lag_s=lag_s, passes=sum(each.passes for each in found))
+
+
+def _by_length(steps: Steps, slip: Floats, load: Floats, place: tuple[Floats, Floats], *, band: Band) -> Joint | None:
+    """What repeats with the blade in an unbroken stretch, where only its length is known, to half a per cent."""
+    start, end = place
+    if not np.isfinite(start).any():
+        return None
     turns = float(np.nanmax(end) - np.nanmin(start))
-    count = max(3, math.ceil((band.high - band.low) * turns / FINE))
-    tried = [(start * rate, end * rate) for rate in np.linspace(band.low, band.high, count).tolist()]
-    found = [each for place in tried if (each := _joint(steps, slip, load, place, by_mark=False))]
-    return max(found, key=lambda each: float(each.lag_s @ each.lag_s), default=None)
+
+    def best(rates: Floats) -> tuple[float, Joint | None]:
+        tried = [(rate, _joint(steps, slip, load, (start * rate, end * rate), by_mark=False)) for rate in rates]
+        return max(tried, key=lambda pair: 0.0 if pair[1] is None else float(np.nansum(pair[1].lag_s ** 2)))
+
+    rate, found = best(np.linspace(band.low, band.high, max(3, math.ceil((band.high - band.low) * turns / COARSE))))
+    if found is None:
+        return None
+    return best(rate + np.arange(-COARSE, 1.5 * COARSE, FINE) / turns)[1]
+
+
+def joint_watched(machine: Machine, tracks: Sequence[Track], steps: Steps, slip: Floats) -> bool:
+    """Whether a joint would show: passes enough, and steps enough in each."""
+    band, marked = blade_pass_band(machine), _marked(tracks, steps, slip)
+    if marked is None and band is None:
+        return False
+    start, end = marked if marked is not None else _by_wheel(tracks, steps)
+    use = np.isfinite(slip) & np.isfinite(start)
+    turns = float((end - start)[use].sum())
+    passes = turns if marked is not None or band is None else band.middle * turns
+    return passes >= LEAST_PASSES and _harmonics(int(np.count_nonzero(use)), passes) >= LEAST_HARMONICS
+
+
+def _marked(tracks: Sequence[Track], steps: Steps, slip: Floats) -> tuple[Floats, Floats] | None:
+    """Places of the blade by its own mark; None where it was not seen most of the time."""
+    use = np.isfinite(slip)
+    marked = place_at([track for track in tracks if track.channel == "blade"], steps)
+    return marked if np.count_nonzero(use & np.isfinite(marked[0])) > 0.5 * np.count_nonzero(use) else None
+
+
+def _by_wheel(tracks: Sequence[Track], steps: Steps) -> tuple[Floats, Floats]:
+    """Places of the wheel."""
+    return _carried_on(steps, *place_at([track for track in tracks if track.channel == "wheel"], steps))
+
+
+def _harmonics(count: int, passes: float) -> int:
+    """How many waves of a pass so many steps can tell, half of them by itself."""
+    return int(min(MOST_HARMONICS, count / passes, count / (4 * STEPS_PER_UNKNOWN)))
 
 
 def _carried_on(steps: Steps, start: Floats, end: Floats) -> tuple[Floats, Floats]:
-    """The same places, before the blade's first mark and after its last by the turns of the driven shaft."""
+    """The same places, before the first pulse that tells them and after the last by the turns of the driven shaft."""
     start, end = start.copy(), end.copy()
     for block in np.unique(steps.block).tolist():
         mine = np.flatnonzero(steps.block == block)
@@ -124,8 +177,7 @@ def _joint(
     passes = float((end - start)[use].sum())
     if passes < LEAST_PASSES:
         return None
-    per_pass = np.count_nonzero(use) / passes
-    harmonics = int(min(MOST_HARMONICS, per_pass, np.count_nonzero(use) / (4 * STEPS_PER_UNKNOWN)))
+    harmonics = _harmonics(int(np.count_nonzero(use)), passes)
     if harmonics < LEAST_HARMONICS:
         return None
     begin, finish = start[use], end[use]
@@ -146,7 +198,7 @@ def _joint(
     depth = float((grid @ found).max())
     if alike < (ALIKE_BY_MARK if by_mark else ALIKE_BY_LENGTH) or depth < LEAST_DEPTH:
         return None
-    lag_s = np.zeros(len(slip))
+    lag_s = np.full(len(slip), np.nan)
     lag_s[use] = columns @ found
     return Joint(lag_s=lag_s, depth=depth, passes=int(passes), alike=alike, by_mark=by_mark)
 

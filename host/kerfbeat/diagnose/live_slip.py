@@ -10,14 +10,13 @@ from operator import itemgetter
 
 from kerfbeat.calibration import Known
 from kerfbeat.diagnose.baseline import Baseline, Key, calibrated_baseline
+from kerfbeat.diagnose.event_words import belt_name, which_belt
 from kerfbeat.diagnose.live_pair import LivePair, SlipNow
 from kerfbeat.diagnose.live_running import LiveRunning
 from kerfbeat.diagnose.live_steps import LiveSteps, Trail
 from kerfbeat.diagnose.motor_load import full_load_slip_hz, load_of
-from kerfbeat.diagnose.pair_slip import LOADED
 from kerfbeat.diagnose.shafts import couplings, in_order
-from kerfbeat.diagnose.slip_events import BELT, BLADE
-from kerfbeat.diagnose.verdict import belt_name, which_belt
+from kerfbeat.diagnose.slip_events import BELT, BLADE, LOADED
 from kerfbeat.machine import Machine, Setting
 from kerfbeat.measure.counted import followed_every
 from kerfbeat.measure.live import Place

@@ -10,19 +10,38 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kerfbeat.drive.motor import LEAST_BREAKDOWN_RATIO, full_load_hz, rated_slip_hz, synchronous_hz
+from kerfbeat.drive.motor import (
+    LEAST_BREAKDOWN_RATIO,
+    full_load_hz,
+    rated_slip_hz,
+    slowest_full_load_hz,
+    synchronous_hz,
+)
 from kerfbeat.machine import Motor
 
-__all__ = ["LOAD_U95", "breakdown_slip_hz", "full_load_slip_hz", "load_of"]
+__all__ = ["LOAD_U95", "SUSTAINED_S", "breakdown_slip_hz", "full_load_slip_hz", "load_of", "most_slip_hz"]
 
 Floats = NDArray[np.float64]
 
 LOAD_U95 = 0.25  # relative, of a load told from slip
+# What passes sooner is no load but the bite of a tooth, a knot, chatter.  A motor bears 1.6 times its torque for 15 s
+# (IEC 60034-1, from memory), and a stall from there takes a few (test_verdict_names_the_cause, confusion.py).
+SUSTAINED_S = 2.0
 
 
 def full_load_slip_hz(motor: Motor, *, supply_hz: float) -> float:
     """Slip at full load, in turns per second, at a supply frequency."""
     return float(synchronous_hz(supply_hz, poles=motor.poles) - full_load_hz(supply_hz, motor=motor))
+
+
+def most_slip_hz(motor: Motor, *, supply_hz: float, full_loads: float = 1.0) -> float:
+    """Slip that full load (or so many of it) may take at most, in turns per second: the low edge of the predicted band.
+
+    Nameplate's tolerance, a rotor warmer than rated, a voltage too low for the frequency and the bend of the torque
+    curve look like load: only what is beyond is more load for sure.
+    """
+    slowest_hz = slowest_full_load_hz(supply_hz, motor=motor, full_loads=full_loads)
+    return float(synchronous_hz(supply_hz, poles=motor.poles) - slowest_hz)
 
 
 def breakdown_slip_hz(motor: Motor) -> float:

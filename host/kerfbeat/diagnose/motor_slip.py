@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.diagnose.motor_load import load_of
+from kerfbeat.diagnose.motor_load import SUSTAINED_S, load_of, most_slip_hz
 from kerfbeat.diagnose.onset import onsets
 from kerfbeat.diagnose.pace import Pace, pace_of
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import Running, running_of
+from kerfbeat.diagnose.slip_events import greatest_mean
+from kerfbeat.diagnose.stalls import stalls_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.drive.motor import synchronous_hz
 from kerfbeat.machine import Machine
@@ -28,13 +30,21 @@ DEFAULT_STEP_HZ = 0.1  # of a display that is not described
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MotorEvent:
-    """A time of overload; open : it ended in a stall, a stop or the end of the log.  peak_load : of full load."""
+    """A time of load beyond full, or a stall in a cut.
+
+    peak_load : of full load; of a stall, what was pulled before.   open : it ended in a stall, a stop or the log's end.
+    lasts : for SUSTAINED_S and more.   sure : and so far that no motor within its tolerance, no weak supply explains
+    it; or a stall under full load.
+    """
 
     start_s: float
     end_s: float
     alarm_s: float
     peak_load: float
     open: bool
+    lasts: bool
+    sure: bool
+    stalled: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,8 +85,9 @@ def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part],
         shaft_hz=pace.shaft_hz,
         parts=parts,
         light_fall=0.005,
+        rising=pace.rising,
     )
-    load, slip = np.full(len(pace.seconds), np.nan), np.full(len(pace.seconds), np.nan)
+    load, slip, most = (np.full(len(pace.seconds), np.nan) for _ in range(3))
     u_hz = 0.0
     for setting in dict.fromkeys(part.setting for part in parts):
         mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
@@ -86,6 +97,8 @@ def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part],
         idle = mine & running.idle
         level = float(np.median(pace.shaft_hz[idle])) if idle.any() else float(np.percentile(pace.shaft_hz[use], 95))
         load[use] = load_of(level - pace.shaft_hz[use], motor=motor, supply_hz=setting.hz)
+        most_hz = most_slip_hz(motor, supply_hz=setting.hz or motor.base_hz, full_loads=OVERLOAD)
+        most[use] = load_of(most_hz, motor=motor, supply_hz=setting.hz)
         if setting.hz:
             field_hz = float(synchronous_hz(setting.hz, poles=motor.poles))
             slip[use] = 1.0 - pace.shaft_hz[use] / field_hz
@@ -99,7 +112,7 @@ def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part],
         slip=slip,
         u_slip=u_slip,
         idle_percent=mean_slip_percent(slip, pace, running.idle, u_slip),
-        events=tuple(_overloads(pace, load)),
+        events=tuple(_overloads(pace, load, most) + _stalls(tracks, pace, running, parts, load)),
     )
 
 
@@ -112,7 +125,32 @@ def mean_slip_percent(slip: Floats, pace: Pace, which: NDArray[np.bool_], u: flo
     return Estimate(value=100 * mean, u95=100 * coverage_factor(math.inf) * u * (1.0 - mean))
 
 
-def _overloads(pace: Pace, load: Floats) -> list[MotorEvent]:
+def _stalls(
+    tracks: Sequence[Track], pace: Pace, running: Running, parts: Sequence[Part], load: Floats
+) -> list[MotorEvent]:
+    """Stalls in cuts, with the load that was pulled at speed just before."""
+    found = []
+    for stall in stalls_of(tracks, pace, running, parts):
+        before = slice(max(0, np.searchsorted(pace.seconds, pace.seconds[stall.last] - SUSTAINED_S)), stall.last + 1)
+        known = np.isfinite(load[before])
+        pulled = float(np.average(load[before][known], weights=pace.length_s[before][known])) if known.any() else 0.0
+        found.append(
+            MotorEvent(
+                start_s=stall.start_s,
+                end_s=stall.end_s,
+                alarm_s=stall.start_s,
+                peak_load=pulled,
+                open=True,
+                lasts=True,
+                sure=pulled > 1.0,
+                stalled=True,
+            )
+        )
+    return found
+
+
+def _overloads(pace: Pace, load: Floats, most: Floats) -> list[MotorEvent]:
+    """Times of load beyond OVERLOAD.   most : (n,) load that just as much may look like."""
     known = np.isfinite(load)
     edges = np.flatnonzero(np.diff(known.astype(int)) | (np.diff(pace.unbroken) != 0)) + 1
     found = []
@@ -124,6 +162,8 @@ def _overloads(pace: Pace, load: Floats) -> list[MotorEvent]:
             (load[group] - 1.0) * length, reference=(OVERLOAD - 1.0) * length, threshold=OVERLOAD_SUM_S
         ):
             inside = group[onset.first : onset.after]
+            lasts = float(pace.length_s[inside].sum()) >= SUSTAINED_S
+            held = greatest_mean((load - most)[inside], length_s=pace.length_s[inside], over_s=SUSTAINED_S)[0]
             found.append(
                 MotorEvent(
                     start_s=float(pace.seconds[inside[0]] - 0.5 * pace.length_s[inside[0]]),
@@ -131,6 +171,8 @@ def _overloads(pace: Pace, load: Floats) -> list[MotorEvent]:
                     alarm_s=float(pace.seconds[group[onset.alarm]]),
                     peak_load=float(load[inside].max()),
                     open=onset.open,
+                    lasts=lasts,
+                    sure=lasts and held > 0.0,
                 )
             )
     return found

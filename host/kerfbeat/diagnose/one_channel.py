@@ -1,8 +1,9 @@
 """What may be said of a fall of speed that only one channel shows?
 
-Compared in rpm of the motor at its actual frequency: up to full-load slip with the nameplate's tolerance, and the creep
-of healthy belts, nothing need be wrong; up to breakdown slip it is an overload or a belt; beyond, a stall, an inverter
-at its current limit, or a belt.  It is never said that it is not the motor.
+Compared in rpm of the motor at its actual frequency, as far as it lasts: up to the low edge of the predicted band of
+full load, and the creep of healthy belts, nothing need be wrong; up to breakdown slip it is an overload or a belt;
+beyond, or where it stands still in a cut, a stall, an inverter at its current limit, or a belt.  It is never said that
+it is not the motor.
 """
 
 from collections.abc import Sequence
@@ -11,12 +12,14 @@ from typing import Literal
 
 import numpy as np
 
-from kerfbeat.diagnose.motor_load import breakdown_slip_hz, full_load_slip_hz
+from kerfbeat.diagnose.motor_load import SUSTAINED_S, breakdown_slip_hz, full_load_slip_hz, most_slip_hz
 from kerfbeat.diagnose.onset import onsets
 from kerfbeat.diagnose.pace import pace_of
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import running_of
 from kerfbeat.diagnose.shafts import belts_between, shaft_of
+from kerfbeat.diagnose.slip_events import OVERLOAD, greatest_mean
+from kerfbeat.diagnose.stalls import stalls_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.drive.belt import CREEP_HIGH
 from kerfbeat.drive.motor import SLIP_TOLERANCE, synchronous_hz
@@ -34,9 +37,10 @@ REFERENCE, THRESHOLD_S = 0.005, 0.003  # a fall below 0.5 % is none
 class Fall:
     """A fall of speed.
 
-    fall_rpm : at its deepest, as rpm of the motor at the marked frequency; None without motor or hertz.
-    full_load_rpm : full-load slip with tolerance and the creep of healthy
-    belts before the channel.   breakdown_rpm : slip at the greatest torque.
+    peak_percent : at its deepest; 100 where the shaft stood.
+    fall_rpm : greatest mean over SUSTAINED_S, as rpm of the motor at the marked frequency; None without motor or hertz.
+    full_load_rpm : the most that full load takes, and the creep of healthy belts before the channel.
+    breakdown_rpm : slip at the greatest torque.   light : whether it is certainly less than an overload makes.
     """
 
     start_s: float
@@ -46,6 +50,7 @@ class Fall:
     full_load_rpm: float | None
     breakdown_rpm: float | None
     possible: Possible
+    light: bool
     cutting: bool
 
 
@@ -60,6 +65,7 @@ def falls_of(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *
         shaft_hz=pace.shaft_hz,
         parts=parts,
         light_fall=REFERENCE,
+        rising=pace.rising,
     )
     shaft = shaft_of(machine, channel)
     belts = len(belts_between(machine, 0, len(machine.stages) if shaft is None else shaft))
@@ -79,6 +85,9 @@ def falls_of(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *
         length = pace.length_s[group]
         for onset in onsets(fall[group] * length, reference=REFERENCE * length, threshold=THRESHOLD_S):
             inside = group[onset.first : onset.after]
+            cutting = parts[running.part[inside[0]]].cutting
+            if not cutting and len(inside) == 1 and inside[0] in (group[0], group[-1]):
+                continue  # as one misplaced pulse makes it
             deepest = int(inside[np.argmax(fall[inside])])
             part = parts[running.part[deepest]]
             found.append(
@@ -86,23 +95,35 @@ def falls_of(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *
                     machine, part,
                     start_s=float(pace.seconds[inside[0]] - 0.5 * pace.length_s[inside[0]]),
                     end_s=float(pace.seconds[inside[-1]] + 0.5 * pace.length_s[inside[-1]]),
-                    fall=float(fall[deepest]),
+                    deepest=float(fall[deepest]),
+                    fall=greatest_mean(fall[inside], length_s=pace.length_s[inside], over_s=SUSTAINED_S)[0],
                     belts=belts,
                 )
             )  # fmt: skip
+    for stall in stalls_of(tracks, pace, running, parts):
+        part = parts[running.part[stall.last]]
+        found.append(
+            _judged(
+                machine, part, start_s=stall.start_s, end_s=stall.end_s, deepest=1.0, fall=1.0, belts=belts,
+            )
+        )  # fmt: skip
     return found
 
 
-def _judged(machine: Machine, part: Part, *, start_s: float, end_s: float, fall: float, belts: int) -> Fall:
+def _judged(
+    machine: Machine, part: Part, *, start_s: float, end_s: float, deepest: float, fall: float, belts: int
+) -> Fall:
     motor, hz = machine.motor, part.setting.hz
     fall_rpm = full = breakdown = None
+    light = False
     possible: Possible = "unknown"
     if motor is not None and hz:
         fall_rpm = 60.0 * fall * float(synchronous_hz(hz, poles=motor.poles))
         field_hz = float(synchronous_hz(hz, poles=motor.poles))
         creep_hz = CREEP_HIGH * belts * field_hz
-        full = 60.0 * ((1.0 + SLIP_TOLERANCE) * full_load_slip_hz(motor, supply_hz=hz) + creep_hz)
+        full = 60.0 * (most_slip_hz(motor, supply_hz=hz) + creep_hz)
         breakdown = max(60.0 * breakdown_slip_hz(motor), full)
+        light = fall_rpm < OVERLOAD * (1.0 - SLIP_TOLERANCE) * 60.0 * full_load_slip_hz(motor, supply_hz=hz)
         if fall_rpm <= full:
             possible = "motor, belt or blade"
         elif fall_rpm <= breakdown:
@@ -112,10 +133,11 @@ def _judged(machine: Machine, part: Part, *, start_s: float, end_s: float, fall:
     return Fall(
         start_s=start_s,
         end_s=end_s,
-        peak_percent=100 * fall,
+        peak_percent=100 * deepest,
         fall_rpm=fall_rpm,
         full_load_rpm=full,
         breakdown_rpm=breakdown,
         possible=possible,
+        light=light,
         cutting=part.cutting,
     )

@@ -24,13 +24,15 @@ MOST_BLOCKS = 2500  # more show nothing that an hour's drift or its plot needs
 class Pace:
     """Blocks of `turns` whole turns: (n,) middle and length in seconds, speed in turns per second.
 
-    unbroken : (n,) number of the unbroken run that a block belongs to.
+    unbroken : (n,) number of the unbroken run that a block belongs to.   rising : (n,) first block of a run that came
+    out of silence: part of it is the way up to speed.
     """
 
     seconds: Floats
     length_s: Floats
     shaft_hz: Floats
     unbroken: NDArray[np.int64]
+    rising: NDArray[np.bool_]
     turns: int
 
     def where(self, chosen: NDArray[np.bool_]) -> "Pace":
@@ -40,6 +42,7 @@ class Pace:
             length_s=self.length_s[chosen],
             shaft_hz=self.shaft_hz[chosen],
             unbroken=self.unbroken[chosen],
+            rising=self.rising[chosen],
             turns=self.turns,
         )
 
@@ -58,11 +61,12 @@ def pace_of(tracks: Iterable[Track], *, least_s: float = 1.0, most: int = MOST_B
     mine = [track for track in tracks if track.runs]
     if not mine:
         nothing = np.empty(0)
-        return Pace(seconds=nothing, length_s=nothing, shaft_hz=nothing, unbroken=np.empty(0, np.int64), turns=1)
+        none, never = np.empty(0, np.int64), np.empty(0, np.bool_)
+        return Pace(seconds=nothing, length_s=nothing, shaft_hz=nothing, unbroken=none, rising=never, turns=1)
     turn_s = _usual_turn_s(mine)
     whole_s = sum(float(run.seconds[-1] - run.seconds[0]) for track in mine for run in track.runs)
     turns = max(1, math.ceil(max(least_s, whole_s / most) / turn_s))
-    middles, lengths, speeds, names = [], [], [], []
+    middles, lengths, speeds, names, rising = [], [], [], [], []
     for name, (track, run) in enumerate((each, run) for each in mine for run in each.runs):
         step = turns * track.per_turn
         at = np.arange(run.numbers[0], run.numbers[-1] + 1, step)
@@ -74,10 +78,12 @@ def pace_of(tracks: Iterable[Track], *, least_s: float = 1.0, most: int = MOST_B
         lengths.append(length_s)
         speeds.append(np.diff(at) / track.per_turn / length_s)
         names.append(np.full(len(length_s), name, dtype=np.int64))
+        rising.append(run.from_still & (np.arange(len(length_s)) == 0))
     return Pace(
         seconds=np.concatenate(middles),
         length_s=np.concatenate(lengths),
         shaft_hz=np.concatenate(speeds),
         unbroken=np.concatenate(names),
+        rising=np.concatenate(rising),
         turns=turns,
     )

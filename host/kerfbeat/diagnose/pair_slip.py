@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.diagnose.baseline import Baseline, Key, baselines_of, blocks_of, key_of
-from kerfbeat.diagnose.joint import Joint, joint_of
+from kerfbeat.diagnose.joint import FAULTY_DEPTH, Joint, joint_of, joint_watched
 from kerfbeat.diagnose.lag import Steps, place_at, settled_angles, steps_of
 from kerfbeat.diagnose.motor_load import full_load_slip_hz, load_of
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import Running, running_of
-from kerfbeat.diagnose.slip_events import BELT, PEAK_S, Course, Law, SlipEvent, events_of, peak_of
+from kerfbeat.diagnose.slip_events import BLADE, LOADED, PEAK_S, Course, Law, SlipEvent, events_of, peak_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
@@ -28,11 +28,11 @@ __all__ = ["PairSlip", "mean_percent", "pair_slip", "peak_percent"]
 Floats = NDArray[np.float64]
 
 NOISE_SD = 6.0  # of the threshold: false alarm below 1e-8 a step, if steps scatter normally
-LOADED = 0.15  # of full load: from here on a cut shows creep
 LEAST_LAGS = 3
 LEARN_S = 2.0  # windows in which creep against load is looked at
 LEARN_PERCENTILE = 20.0  # of these windows: the healthiest fifth, as far as a log with a fault has one
 SPIKE_S, SPIKE_LEFT = 0.002, 0.3  # a misplaced pulse is off by at least this, and the next takes it back so well
+MISSED_OFF = 0.02  # of a pass: nearer to a whole number, a missed mark is likelier than a slip (test_a_missed_mark...)
 ROUGHEST = 0.01  # scatter of one step's slip, above which a channel's pulses say nothing of slip
 
 
@@ -45,7 +45,10 @@ class PairSlip:
     maximum_percent : greatest over PEAK_S in all running at speed.
     noise_s : standard deviation of one step's lag.   usable : False without a baseline, or if pulses came too badly.
     load_hidden : the motor does not slow in marked cuts, so that its slip tells no load.
-    joint : what repeats with the blade and is taken out of `slip`.   events_with_joint : events if it were not.
+    joint : what repeats with the blade and is taken out of `slip`; joint_watched : whether one would show.
+    events_with_joint : events if it were not.
+    missed : marks that went by unseen, as the other shaft tells.
+    doubtful_percent : greatest slip that is no event only because a load that is not known may explain it; 0 for none.
     """
 
     up: str
@@ -64,7 +67,10 @@ class PairSlip:
     usable: bool
     load_hidden: bool
     joint: Joint | None
+    joint_watched: bool
     events_with_joint: int
+    missed: int
+    doubtful_percent: float
 
 
 def pair_slip(
@@ -107,17 +113,21 @@ def pair_slip(
     baselines = beside if stored is None else dict(stored)
     ratio0 = np.array([baselines[key_of(p)].ratio if key_of(p) in baselines else np.nan for p in parts])[running.part]
     slip = np.where(running.at_speed, 1.0 - steps.down_turns / (steps.up_turns * ratio0), np.nan)
+    slip, missed = _with_missed_marks(steps, slip)
     slip = _without_spikes(steps, slip)
     load = _load(machine, tracks, steps, running, parts)
     hidden = _is_hidden(load, running, parts)
     if hidden:
         load = None
-    raw, joint = slip, None
-    if law is BELT:
+    raw, joint, watched = slip, None, False
+    if law is not BLADE:
         carried = np.array([p.cutting for p in parts], dtype=float)[running.part] if load is None else load
         joint = joint_of(machine, tracks, steps, slip, load=np.nan_to_num(carried), idle=running.idle)
+        watched = joint_watched(machine, tracks, steps, slip)
     if joint is not None:
-        slip = slip - joint.lag_s / steps.length_s
+        # Where the blade's place is not known, a deep dip is not told from slip.
+        dip = joint.lag_s / steps.length_s
+        slip = slip - (np.nan_to_num(dip) if joint.depth < FAULTY_DEPTH else dip)
     creep, learned = _learn(steps, slip, load, law)
     expected = np.zeros(len(slip)) if load is None else creep * np.clip(np.nan_to_num(load), 0.0, None)
     noise_s = _noise_s(steps, slip, running)
@@ -128,6 +138,10 @@ def pair_slip(
     reference = law.reference + (law.creep if load is None else 0.0) + coverage_factor(math.inf) * u_base
     course = Course(steps=steps, slip=slip, expected=expected, load=load, noise_s=noise_s, u_base=u_base)
     events = events_of(course, reference=reference, threshold_s=threshold_s) if usable else []
+    doubtful = 0.0
+    if load is None and usable and not events:
+        strict = events_of(course, reference=reference - law.creep, threshold_s=threshold_s)
+        doubtful = max((each.peak_percent.value for each in strict), default=0.0)
     with_joint = len(events)
     if joint is not None and usable:
         raw_course = replace(course, slip=raw)
@@ -153,8 +167,29 @@ def pair_slip(
         usable=usable,
         load_hidden=hidden,
         joint=joint,
+        joint_watched=watched,
         events_with_joint=with_joint,
+        missed=missed,
+        doubtful_percent=doubtful,
     )
+
+
+def _with_missed_marks(steps: Steps, slip: Floats) -> tuple[Floats, int]:
+    """Slip with passes counted that went by unseen, and how many; of a channel with one target, driven and sparse.
+
+    Alone such a channel cannot tell a missed mark from half the speed.  Beside the other shaft it can: a step in which
+    just a whole number of passes is wanting, between steps in which nothing is.
+    """
+    if steps.targets != 1 or not steps.sparse_is_down:
+        return slip, 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        passes = 1.0 / (1.0 - slip)  # that should have been, for each that was counted
+        whole = np.round(np.where(np.isfinite(passes), passes, 0.0))
+        missed = (whole > 1.0) & (np.abs(passes - whole) < MISSED_OFF * whole)
+        calm = ~(np.abs(slip) > MISSED_OFF)
+    calm_before, calm_after = np.append(True, calm[:-1]), np.append(calm[1:], True)
+    missed &= calm_before & calm_after
+    return np.where(missed, 1.0 - (1.0 - slip) * whole, slip), int((whole[missed] - 1.0).sum())
 
 
 def _without_spikes(steps: Steps, slip: Floats) -> Floats:

@@ -33,22 +33,30 @@ LEVEL = 90.0  # percentile of the speeds of a setting that counts as its speed
 class Running:
     """Of (n,) steps: which run at speed, which of these are idle, to which part each belongs.
 
+    relative : speed as a part of the setting's.
     marked : whether the idle steps are told by marks; else they are the lightest loaded ones.
     """
 
     at_speed: Chosen
     idle: Chosen
     part: Ints
+    relative: Floats
     marked: bool
 
 
 def running_of(
-    end_s: Floats, *, length_s: Floats, shaft_hz: Floats, parts: Sequence[Part], light_fall: float
+    end_s: Floats,
+    *,
+    length_s: Floats,
+    shaft_hz: Floats,
+    parts: Sequence[Part],
+    light_fall: float,
+    rising: Chosen | None = None,
 ) -> Running:
     """Sort steps by what the shaft does.
 
     end_s, length_s, shaft_hz : (n,) of one channel.   light_fall : relative fall below the idle speed that still counts
-    as idle where no cut is marked.
+    as idle where no cut is marked.   rising : (n,) steps known to hold part of a start.
     """
     starts = np.array([part.start_s for part in parts])
     part = np.clip(np.searchsorted(starts, end_s - 0.5 * length_s, side="right") - 1, 0, len(parts) - 1)
@@ -66,6 +74,8 @@ def running_of(
     begun = np.clip(np.searchsorted(starts, end_s - length_s, side="right") - 1, 0, len(parts) - 1)
     same = np.array([parts[a].setting == parts[b].setting for a, b in zip(begun.tolist(), ended.tolist(), strict=True)])
     at_speed = _at_speed(end_s, length_s, relative) & same & ~_changing(end_s, length_s, relative, part, parts)
+    if rising is not None:
+        at_speed &= ~rising
     if marked:
         idle = at_speed & ~np.array([each.cutting for each in parts])[part]
         for each in parts:
@@ -73,7 +83,7 @@ def running_of(
                 idle &= np.abs(end_s - 0.5 * length_s - at_s) > MARK_S
     else:
         idle = at_speed & (relative > 1.0 - light_fall)
-    return Running(at_speed=at_speed, idle=idle, part=part, marked=marked)
+    return Running(at_speed=at_speed, idle=idle, part=part, relative=relative, marked=marked)
 
 
 def _changing(end_s: Floats, length_s: Floats, relative: Floats, part: Ints, parts: Sequence[Part]) -> Chosen:

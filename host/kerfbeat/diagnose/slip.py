@@ -2,41 +2,32 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose import shafts
+from kerfbeat.diagnose.absolute import Absolute, absolute_of
 from kerfbeat.diagnose.baseline import Baseline, Key, calibrated_baseline, key_of
 from kerfbeat.diagnose.cuts import CutReport, cuts_of
+from kerfbeat.diagnose.event_words import Event, belt_name, events_in_words, through_belts
 from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
 from kerfbeat.diagnose.one_channel import Fall, falls_of
-from kerfbeat.diagnose.pair_slip import LOADED, PairSlip, pair_slip
+from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
 from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
-from kerfbeat.diagnose.slip_events import BELT, BLADE
+from kerfbeat.diagnose.slip_events import BELT, BLADE, LOADED, Law
 from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
-from kerfbeat.diagnose.verdict import Event, Verdict, belt_name, events_in_words, through_belts, verdict_of
-from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
-from kerfbeat.errors import MachineError, MeasureError
-from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
+from kerfbeat.diagnose.verdict import Verdict, verdict_of
+from kerfbeat.errors import MeasureError
+from kerfbeat.machine import Setting
 from kerfbeat.measure.clean import too_noisy
 from kerfbeat.measure.pieces import clock_of
-from kerfbeat.measure.uncertainty import Estimate, coverage_factor
+from kerfbeat.measure.uncertainty import coverage_factor
 
-__all__ = ["Absolute", "Slip", "slip_of"]
+__all__ = ["Slip", "slip_of"]
 
 MANY_MISSING = 0.05
 LOADED_S = 3.0  # of load above LOADED: a cut that nobody marked; a run-up's last second is none
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Absolute:
-    """Idle slip of a pair against its pitch diameters: as good as those are known, never mixed with the relative."""
-
-    up: str
-    down: str
-    setting: Setting
-    percent: Estimate
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,7 +91,7 @@ def slip_of(
             parts,
             up=up,
             down=down,
-            law=BELT if between or shafts.belts_to_blade(machine, up) else BLADE,
+            law=_law(len(between or shafts.belts_to_blade(machine, up))),
             stored=None if stored is None else stored.get((up, down), {}),
             calibrated=_calibrated(known, parts, up=up, down=down),
             own_first=cut_seen,
@@ -116,10 +107,18 @@ def slip_of(
         chain[0] if judged else next((name for name in ("wheel", "driven", "blade", "motor") if name in seen), seen[0])
     )
     falls = [] if judged and lone == "motor" else falls_of(machine, tracks, parts, channel=lone)
-    absolute = tuple(each for pair, _ in belts for each in _absolute(machine, pair))
+    absolute = tuple(each for pair, _ in belts for each in absolute_of(machine, pair))
     events = events_in_words(machine, belts, blade, motor, falls=falls, lone=lone)
     source = "this log" if idle is None else idle.source
     held = [pair for pair, _ in belts] + ([blade] if blade is not None else [])
+    cuts = cuts_of(
+        machine,
+        tracks,
+        parts,
+        pairs=held,
+        motor=motor,
+        happened=[(each.kind, each.start_s, each.end_s) for each in events if each.kind != "speed falls"],
+    )
     compared = idle is not None or any(base.calibrated for pair in held for base in pair.baselines.values())
     return Slip(
         source=log.source,
@@ -140,19 +139,29 @@ def slip_of(
             seen=seen,
             watched_s=_watched_s(tracks),
             idle_only=not (cut_seen or falls or compared),
+            unjudged=_unjudged(cuts, judged=judged),
         ),
-        cuts=cuts_of(
-            machine,
-            tracks,
-            parts,
-            pairs=held,
-            motor=motor,
-            happened=[(each.kind, each.start_s, each.end_s) for each in events if each.kind != "speed falls"],
-        ),
+        cuts=cuts,
         parts=parts,
         left_out=tuple(_left_out(tracks, belts, blade)),
         warnings=(*log.warnings, *_target_warnings(tracks)),
     )
+
+
+def _unjudged(cuts: CutReport, *, judged: bool) -> list[str]:
+    """Cuts in which no pair could be judged, though elsewhere one could, in words."""
+    if not judged:
+        return []
+    return [
+        f"the cut from {cut.start_s:.1f} to {cut.end_s:.1f} s"
+        for cut in cuts.cuts
+        if not cut.figures.slips and "overload" not in cut.slipped
+    ]
+
+
+def _law(belts: int) -> Law:
+    """What may be between two shafts: the creep of so many belts in a row, or of the blade on its wheel."""
+    return replace(BELT, creep=belts * BELT.creep) if belts else BLADE
 
 
 def _stored(idle: PulseLog, known: Known | None) -> dict[tuple[str, str], Mapping[Key, Baseline]]:
@@ -172,44 +181,6 @@ def _calibrated(known: Known | None, parts: Sequence[Part], *, up: str, down: st
         return {}
     keys = dict.fromkeys(key_of(part) for part in parts)
     return {key: base for key in keys if (base := calibrated_baseline(known, key, up=up, down=down)) is not None}
-
-
-def _absolute(machine: Machine, pair: PairSlip) -> list[Absolute]:
-    """Idle slip against the ratio of the pitch diameters, for every position and gear with an idle baseline."""
-    first, last = shafts.shaft_of(machine, pair.up), shafts.shaft_of(machine, pair.down)
-    found = []
-    for (belt, gear), base in pair.baselines.items():
-        setting = Setting(belt=belt, gear=gear)
-        if base.calibrated:
-            continue  # says nothing of this run's idle slip
-        try:
-            ratios = stage_ratios(machine, setting)
-        except MachineError:
-            continue  # the marks do not say which sheaves; the relative slip stands by itself
-        if first is None or last is None:
-            continue
-        ideal = 1.0 / math.prod(ratios[first:last])
-        half = _diameter_half(machine, first, last)
-        found.append(
-            Absolute(
-                up=pair.up,
-                down=pair.down,
-                setting=setting,
-                percent=Estimate(value=100 * (1.0 - base.ratio / ideal), u95=100 * half * base.ratio / ideal),
-            )
-        )
-    return found
-
-
-def _diameter_half(machine: Machine, first: int, last: int) -> float:
-    """Relative half-width of the ratio by the pitch diameters between two shafts."""
-    halves = [
-        VARIABLE_HALF_WIDTH if sheave.varies else DIAMETER_HALF_WIDTH[sheave.taken]
-        for stage in machine.stages[first:last]
-        if isinstance(stage, BeltStage)
-        for sheave in (stage.positions[0].driver, stage.positions[0].driven)
-    ]
-    return math.hypot(*halves)
 
 
 def _baseline_words(
@@ -263,6 +234,8 @@ def _left_out(
                 f"{pair.up} to {pair.down}: what repeats with the blade (by {how}), a dip of "
                 f"{100 * pair.joint.depth:.2g} % once a pass"
             )
+        if pair.missed:
+            said.append(f"{pair.up} to {pair.down}: {pair.missed} marks that went by unseen, as the {pair.up} tells")
         if not pair.usable and pair.baselines:
             said.append(f"{pair.up} to {pair.down}: pulses come too irregularly to tell slip")
     return said + breaks_of(tracks)

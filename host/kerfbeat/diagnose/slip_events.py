@@ -18,6 +18,7 @@ __all__ = ["BELT", "BLADE", "PEAK_S", "Course", "Law", "SlipEvent", "events_of",
 Floats = NDArray[np.float64]
 
 OVERLOAD = 1.2
+LOADED = 0.15  # of full load: from here on a cut shows creep
 PEAK_S = 1.0
 ONSET_S = 1.0
 
@@ -90,6 +91,9 @@ def events_of(course: Course, *, reference: Floats, threshold_s: float) -> list[
         excess = (slip[group] - expected[group]) * length
         for onset in onsets(excess, reference=reference[group] * length, threshold=threshold_s):
             inside = group[onset.first : onset.after]
+            light = load is not None and float(load[inside[0]]) < LOADED
+            if light and len(inside) == 1 and inside[0] in (group[0], group[-1]):
+                continue  # one misplaced pulse makes it, and no step beside it shows whether the next takes it back
             span_s = float(steps.length_s[inside].sum())
             mean = float((slip * steps.length_s)[inside].sum()) / span_s
             beyond = mean - float((expected * steps.length_s)[inside].sum()) / span_s
@@ -133,16 +137,16 @@ def peak_of(steps: Steps, slip: Floats, load: Floats | None, inside: NDArray[np.
     return greatest, float(np.nanmean(load[where]))
 
 
-def greatest_mean(values: Floats, *, length_s: Floats) -> tuple[float, int, int]:
-    """Greatest mean of (n,) values over PEAK_S, or over all if they last less; the first of them and one past the last.
+def greatest_mean(values: Floats, *, length_s: Floats, over_s: float = PEAK_S) -> tuple[float, int, int]:
+    """Greatest mean of (n,) values over a time, or over all if they last less; the first of them and one past the last.
 
     length_s : (n,) how long each value holds, one following the other.
     """
     gone = np.concatenate(([0.0], np.cumsum(values * length_s)))
     time = np.concatenate(([0.0], np.cumsum(length_s)))
-    first = np.searchsorted(time, time - PEAK_S * (1 + 1e-9), side="right") - 1
+    first = np.searchsorted(time, time - over_s * (1 + 1e-9), side="right") - 1
     first = np.maximum(first, 0)
-    long = time - time[first] >= min(PEAK_S, time[-1]) * (1 - 1e-6)
+    long = time - time[first] >= min(over_s, time[-1]) * (1 - 1e-6)
     means = np.where(long, (gone - gone[first]) / np.maximum(time - time[first], 1e-12), -np.inf)
     best = int(np.argmax(means))
     return float(means[best]), int(first[best]), max(best, int(first[best]) + 1)

@@ -27,6 +27,7 @@ __all__ = ["Run", "Track", "breaks_of", "tracks_of", "tracks_with"]
 Floats = NDArray[np.float64]
 Source = Literal["calibrated", "from the run", "one target", "even"]
 LEAST_EDGES = 3
+SILENT_GAPS = 2.5  # usual gaps between pulses; one pulse that is missing makes two
 SURE_TURNS = 3  # of a run that is matched to the longest
 OWN_TURNS = 12  # of a run that shows angles of its own well enough
 
@@ -37,12 +38,14 @@ class Run:
 
     numbers : (n,) pulse numbers; number modulo the pulses of a turn tells the target, in all runs alike where matched.
     sure : False where the run is too short to know its targets' angles: then only whole turns can be trusted.
+    from_still : whether the channel was silent before, with nothing lost: the shaft stood, and comes up to speed.
     """
 
     seconds: Floats
     turns: Floats
     numbers: NDArray[np.int64]
     sure: bool = True
+    from_still: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,7 +95,7 @@ def tracks_of(log: PulseLog, *, spacing_turns: Mapping[str, Floats] | None = Non
                     targets=sensor.targets,
                     per_turn=clean.per_turn,
                     angles=source,
-                    runs=tuple(_runs(clean, angles, piece, path)),
+                    runs=tuple(_runs(clean, angles, piece, path, lost)),
                     missing=clean.missing,
                     extra=clean.extra,
                     stray=clean.stray,
@@ -147,7 +150,9 @@ def _angles(clean: CleanPulses, known: Floats | None) -> tuple[Floats, Source]:
     return angles, "from the run"
 
 
-def _runs(clean: CleanPulses, angles: Floats, piece: Piece, path: ClockPath) -> Iterator[Run]:
+def _runs(
+    clean: CleanPulses, angles: Floats, piece: Piece, path: ClockPath, lost: NDArray[np.int64]
+) -> Iterator[Run]:
     """The runs of a channel, with the targets of each shorter one matched to those of the longest."""
     spans = [span for span in clean.runs() if span[1] - span[0] >= LEAST_EDGES]
     longest = max(spans, key=lambda run: run[1] - run[0], default=None)
@@ -161,7 +166,18 @@ def _runs(clean: CleanPulses, angles: Floats, piece: Piece, path: ClockPath) -> 
             turns=places(numbers, angles_turns=mine),
             numbers=numbers + rotation,
             sure=sure and (clean.per_turn == 1 or last - first >= SURE_TURNS * clean.per_turn),
+            from_still=_from_still(clean, span, begin=piece.segment.start_ticks, lost=lost),
         )
+
+
+def _from_still(clean: CleanPulses, span: tuple[int, int], *, begin: int, lost: NDArray[np.int64]) -> bool:
+    """Whether no pulse came before a run for longer than its own gaps explain, though none could be lost."""
+    first, last = span
+    before = int(clean.ticks[first - 1]) if first else begin
+    start = int(clean.ticks[first])
+    if any(one < start and other > before for one, other in lost.reshape(-1, 2).tolist()):
+        return False
+    return start - before > SILENT_GAPS * float(np.median(np.diff(clean.ticks[first:last])))
 
 
 def _turned(clean: CleanPulses, span: tuple[int, int], spacing: Floats) -> tuple[Floats, bool, int]:

@@ -130,14 +130,15 @@ def full_load_hz(supply_hz: ArrayLike, *, motor: Motor, load: ArrayLike | None =
     return np.maximum(synchronous_hz(supply_hz, poles=motor.poles) - slip_hz, 0.0)
 
 
-def slowest_full_load_hz(supply_hz: ArrayLike, *, motor: Motor) -> Array:
+def slowest_full_load_hz(supply_hz: ArrayLike, *, motor: Motor, full_loads: float = 1.0) -> Array:
     """Lowest shaft speed to expect under full load, in turns per second: the low edge of the band.
 
+    full_loads : another load, in full loads at each frequency.
     The nameplate's tolerance, the flux missing at low frequency, and the bend of the torque curve towards breakdown
     (Kloss, scaled so that the nameplate point lies on it) all make the slip larger than `full_load_hz` has it.
     """
     weakening = _weakening(supply_hz, motor)
-    torque = torque_ratio(supply_hz, motor=motor)
+    torque = full_loads * torque_ratio(supply_hz, motor=motor)
     slip_hz = rated_slip_hz(motor) * torque / weakening**2
     at_base = motor.breakdown_torque_ratio or LEAST_BREAKDOWN_RATIO
     part = np.minimum(torque / breakdown_torque_ratio(supply_hz, motor=motor), STEADY_PART_OF_BREAKDOWN)

@@ -18,6 +18,8 @@ SLIPPED = {
     "blade slip": "the blade slipped on its wheel",
     "belt or blade slip": "a belt slipped beyond its creep, or the blade on its wheel",
     "overload": "the motor was overloaded",
+    "heavy load": "the motor worked at full load or beyond",
+    "stall": "the motor stalled, or was switched off",
 }
 
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.diagnose.event_words import Event
 from kerfbeat.diagnose.pair_slip import PairSlip
 from kerfbeat.diagnose.slip import Slip
-from kerfbeat.diagnose.verdict import Event
 from kerfbeat.present import ink
 from kerfbeat.present.speed_plot import time_scale
 

@@ -92,6 +92,7 @@ def slip_document(found: Slip) -> dict[str, Any]:
         "cause": found.verdict.cause,
         "evidence": list(found.verdict.evidence),
         "would_decide": list(found.verdict.would_decide),
+        "not_watched": list(found.verdict.unwatched),
         "left_out": list(found.left_out),
         "warnings": list(found.warnings),
     }
@@ -122,6 +123,8 @@ def verdict_lines(found: Slip) -> list[str]:
     """The verdict with its evidence."""
     lines = [f"{found.verdict.cause}: {found.verdict.words}"]
     lines += [f"  because {line}" for line in found.verdict.evidence]
+    if found.verdict.unwatched:
+        lines.append(f"  not watched: {', '.join(found.verdict.unwatched)}")
     lines += [f"  to decide more: {line}" for line in found.verdict.would_decide]
     return lines
 
