@@ -3,8 +3,11 @@
     python tests/benchmarks/confusion.py [RUNS] [FIRST]
 
 Each seed draws a machine, a fault (or none), its size, and a few things that only look bad (lumps, wobble, missing
-pulses, a late mark, a wrong pulley, a restart ...), plays it, and asks for the verdict.  Printed are the counts of each
-answer for each fault, and every answer that is wrong with what was drawn.  A second or so a run.
+pulses, a late mark, a wrong pulley, a restart ...), plays it, and asks for the verdict.  An answer is "exact" if it
+names the fault, all of it and nothing else; "cannot tell" if its words leave the fault open, or name one of two and say
+that the other was not watched; else it is wrong, whatever the sensors could have shown.  "Healthy as far as watched" is
+honest only if it lists as not watched what hides the fault.  Printed are the three counts of each fault with the
+answers, and every answer that is wrong with what was drawn.  A second or so a run.
 """
 
 import re
@@ -21,7 +24,7 @@ from kerfbeat.errors import KerfbeatError
 from kerfbeat.machine import demo_text, parse_machine
 from kerfbeat.simulate import simulate_log
 
-__all__ = ["RIGHT", "drawn", "verdict_for"]
+__all__ = ["COLUMNS", "drawn", "judged", "verdict_for"]
 
 SAW, GRINDER = demo_text("saw"), demo_text("grinder")
 
@@ -56,13 +59,33 @@ NUISANCE = {
     "target_error_deg": (0.2, 1.0), "creep": (0.003, 0.01), "reset_at_s": (20.0, 60.0), "slip_compensation": (0.2, 1.0),
     "fall_at_s": (20.0, 60.0), "clock_warm_ppm": (0.0, 200.0), "hz_error": (-0.05, 0.05), "idle_drag": (0.02, 0.15),
 }  # fmt: skip
-SAID_OF_ONE = {"no more than full load", "overload or belt", "stall, current limit or belt"}
-# What may be answered: the fault itself where its sensors are there; else nothing that is not known.
-RIGHT = {
-    "healthy": {"healthy"}, "idle": {"idle only"}, "belt slip": {"belt slip"}, "blade slip": {"blade slip"},
-    "overload": {"overload"}, "joint": {"blade joint", "healthy"},
-    "belt slip and joint": {"belt slip and blade joint", "belt slip"},
+EXACT = {
+    "healthy": "healthy", "idle": "idle only", "belt slip": "belt slip", "blade slip": "blade slip",
+    "overload": "overload", "joint": "blade joint", "belt slip and joint": "belt slip and blade joint",
 }  # fmt: skip
+# What each answer leaves open by its own words, beside the fault that it names.
+OPEN = {
+    "no more than full load": {"healthy", "belt slip", "blade slip", "joint", "belt slip and joint"},
+    "overload or belt": {"overload", "belt slip", "belt slip and joint"},
+    "overload or belt and blade joint": {"belt slip and joint"},
+    "stall, current limit or belt": {"overload", "belt slip", "belt slip and joint"},
+    "stall or switched off": {"overload"},
+    "full load or overload": {"healthy", "overload"},
+    "belt or blade slip": {"belt slip", "blade slip", "belt slip and joint"},
+    "belt or blade slip and blade joint": {"belt slip and joint"},
+    "unknown": set(EXACT),
+}
+# Without these being watched a fault cannot be seen; imposed is the slip of the first belt.
+FIRST_BELTS, BLADE, JOINT = {"first belt", "step pulleys"}, {"the blade on its wheel"}, {"the blade's joint"}
+HIDES = {
+    ("healthy as far as watched", "belt slip"): [FIRST_BELTS],
+    ("healthy as far as watched", "blade slip"): [BLADE],
+    ("healthy as far as watched", "joint"): [JOINT],
+    ("belt slip", "belt slip and joint"): [JOINT],
+    ("healthy as far as watched", "belt slip and joint"): [FIRST_BELTS, JOINT],
+    ("blade joint", "belt slip and joint"): [FIRST_BELTS],
+}
+COLUMNS = ("exact", "cannot tell", "wrong")
 
 
 def drawn(seed):
@@ -92,56 +115,62 @@ def drawn(seed):
     return name, fault, scenario, settings
 
 
-def allowed(name, fault):
-    """The right answers on this machine's sensors."""
-    seen = set(parse_machine(MACHINES[name]).sensors)
-    right = set(RIGHT[fault])
-    if len(seen) == 1:
-        # one channel: a fall of speed, never its cause; the motor alone feels no belt
-        of_motor = {"overload"} if "motor" in seen else set()
-        return {"idle only"} if fault == "idle" else SAID_OF_ONE | of_motor | {"healthy"}
-    if "motor" not in seen:
-        if fault == "overload":
-            right = SAID_OF_ONE
-        if fault in ("healthy", "joint"):
-            right |= SAID_OF_ONE - {"stall, current limit or belt"}
-        if "belt slip" in fault:  # the first belt lies before the first sensor
-            right = SAID_OF_ONE | {"healthy", "blade joint", "belt slip", "overload or belt"}
-    if fault == "blade slip" and "blade" not in seen:
-        right = {"healthy"} | (SAID_OF_ONE if "motor" not in seen else set())
-    if seen == {"motor", "blade"} and fault in ("belt slip", "blade slip", "belt slip and joint"):
-        right = {"belt or blade slip"}
-    return right
+def _lists(verdict, fault, hides):
+    """Whether a verdict lists, as not watched, all that hides a fault, or a cut or a slip that it could not judge."""
+    unwatched = set(verdict.unwatched)
+    doubts = ("the cut from", "whether ") if "belt slip" in fault else ("the cut from",)
+    return all(each & unwatched for each in hides) or any(each.startswith(doubts) for each in unwatched)
+
+
+def judged(verdict, fault):
+    """Which of COLUMNS a verdict belongs to."""
+    if verdict.cause == EXACT[fault]:
+        return "exact"
+    if verdict.cause == "healthy as far as watched" and fault == "healthy":
+        return "cannot tell"
+    hides = HIDES.get((verdict.cause, fault))
+    if hides is None and fault in OPEN.get(verdict.cause, ()):
+        hides = [JOINT] if "joint" in fault and "joint" not in verdict.cause else []
+    return "wrong" if hides is None or not _lists(verdict, fault, hides) else "cannot tell"
 
 
 def verdict_for(seed, folder):
-    """Machine, fault, settings, the verdict's cause, and whether that is right."""
+    """Machine, fault, settings, and the verdict."""
     name, fault, scenario, settings = drawn(seed)
     path = Path(folder) / f"{seed}.csv"
     simulate_log(scenario, parse_machine(MACHINES[name]), path, seed=seed, settings=settings)
     found = slip_of(read_log(path)).verdict
     path.unlink()
-    return name, fault, settings, found.cause, found.cause in allowed(name, fault)
+    return name, fault, settings, found
 
 
 def main(runs, first):
     """Play and print."""
-    counts, wrong = Counter(), []
+    counts, said = Counter(), Counter()
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(first, first + runs):
             try:
-                name, fault, settings, cause, right = verdict_for(seed, folder)
+                name, fault, settings, verdict = verdict_for(seed, folder)
             except KerfbeatError as problem:  # a setting that this machine has not
                 sys.stdout.write(f"{seed}: {drawn(seed)}: {type(problem).__name__}: {problem}\n")
                 continue
-            counts[fault, cause, right] += 1
-            if not right:
-                wrong.append(f"{seed}: {name}: {fault} called {cause}: {settings}")
-                sys.stdout.write(wrong[-1] + "\n")
+            column = judged(verdict, fault)
+            counts[fault, column] += 1
+            said[fault, column, verdict.cause] += 1
+            if column == "wrong":
+                sys.stdout.write(f"{seed}: {name}: {fault} called {verdict.cause}: {settings}\n")
                 sys.stdout.flush()
-    for (fault, cause, right), number in sorted(counts.items()):
-        sys.stdout.write(f"{fault:<22} {cause:<32} {number:>4} {'' if right else 'WRONG'}\n")
-    sys.stdout.write(f"{runs} runs, {len(wrong)} wrong\n")
+    sys.stdout.write(f"{'played':<22}{''.join(f'{each:>13}' for each in COLUMNS)}  said\n")
+    for fault in EXACT:
+        numbers = "".join(f"{counts[fault, column]:>13}" for column in COLUMNS)
+        answers = ", ".join(
+            f"{cause}{' (WRONG)' if column == 'wrong' else ''} {number}"
+            for (which, column, cause), number in sorted(said.items(), key=lambda pair: -pair[1])
+            if which == fault
+        )
+        sys.stdout.write(f"{fault:<22}{numbers}  {answers}\n")
+    totals = "".join(f"{sum(counts[fault, column] for fault in EXACT):>13}" for column in COLUMNS)
+    sys.stdout.write(f"{'all':<22}{totals}\n")
 
 
 if __name__ == "__main__":
