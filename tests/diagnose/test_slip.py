@@ -227,7 +227,19 @@ def test_no_baseline_for_a_gear_that_never_ran_idle(play):
     log, _ = play("cut", seed=8)
     found = slip_of(log, idle=idle)
     assert found.belt is None
-    assert found.baseline.startswith("none: no idle running at this belt position and gear")
+    told = f"none: {idle.source}: not used: it idles at gear high, and {log.source} ran at gear low"
+    assert found.baseline.startswith(told)
+    assert found.baseline.removeprefix("none: ") in found.warnings
+
+
+def test_idle_log_of_another_machine_is_not_used_and_that_is_said(play):
+    """Both have a wheel and a motor sensor, but other pulleys: a ratio of the one says nothing of the other."""
+    idle, _ = play("steady", seed=9, machine=FULL_GRINDER)
+    log, _ = play("cut", seed=8)
+    found = slip_of(log, idle=idle)
+    assert found.belt is None
+    assert f"{idle.source}: not used: it is of another machine ({idle.machine.name})" in found.baseline
+    assert found.baseline.removeprefix("none: ") in found.warnings
 
 
 def test_two_belts_between_cannot_be_told_apart(play):
@@ -402,3 +414,26 @@ def test_an_oily_belt_is_no_joint():
     assert [pair.joint for pair, _ in found.belts] == [None]
     assert found.verdict.cause == "belt slip"
     assert not any("joint" in line for line in found.verdict.evidence)
+
+
+def test_nothing_is_called_healthy_where_nothing_could_be_judged(play, run, tmp_path):
+    """One cut from begin to end and no baseline: the channels are there, but there is nothing to compare them with."""
+    log, _ = play("steady", seed=9)
+    text = Path(log.source).read_text()
+    cut = tmp_path / "all-cut.csv"
+    cut.write_text(text.replace("mark,,0,gear=low\n", "mark,,0,gear=low\nmark,,0,cut=start\n"))
+    result = run("slip", cut)
+    assert result.stdout.startswith("unknown: No fall of speed")
+    assert "ealthy" not in result.stdout
+    assert json.loads(run("slip", cut, "--json").stdout)["cause"] == "unknown"
+
+
+def test_marks_that_do_not_fit_the_speed_are_warned_of(play, run, tmp_path):
+    """Run in gear low, marked high: 30 / 13 times slower than the marks predict."""
+    log, _ = play("cut", seed=8)
+    wrong = tmp_path / "wrong.csv"
+    wrong.write_text(Path(log.source).read_text().replace(",gear=low\n", ",gear=high\n"))
+    (warning,) = (line for line in run("slip", wrong).stderr.splitlines() if "below the band" in line)
+    assert "At 50 Hz, gear high it idles at 25.9" in warning
+    assert "Are gear, belt and hertz marked as they were?" in warning
+    assert "band" not in run("slip", log.source).stderr

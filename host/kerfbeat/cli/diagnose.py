@@ -132,14 +132,22 @@ def slip(
     Of every marked cut: drop of speed, slip, load by motor slip, and how soon the speed was back.  Without marks, the
     whole log.
     """
+    from kerfbeat.diagnose.compare import means_of
+    from kerfbeat.diagnose.findings import idle_speeds
     from kerfbeat.diagnose.slip import slip_of
+    from kerfbeat.diagnose.tracks import tracks_with
     from kerfbeat.present.cut_report import CUT_HEADINGS, cut_lines, cut_rows
+    from kerfbeat.present.numbers import unit_for
+    from kerfbeat.present.report_verdict import misfit_lines
     from kerfbeat.present.slip_report import EVENT_HEADINGS, event_rows, slip_document, slip_lines, verdict_lines
 
     log = opened(log_path, machine_path)
     held = known_in(log)
     idle = None if idle_path is None else opened(idle_path, machine_path)
-    found = slip_of(log, idle=idle, known=held)
+    tracks = tracks_with(log, held)
+    found = slip_of(log, idle=idle, known=held, tracks=tracks)
+    idle_m_per_s = idle_speeds(log, held, means_of(log, known=held, tracks=tracks))
+    misfits = misfit_lines(log, held, idle_m_per_s, unit=unit_for(log.machine))
     if as_json:
         print_json(slip_document(found))
     else:
@@ -153,7 +161,7 @@ def slip(
         from kerfbeat.present.slip_plot import plot_slip
 
         plot_slip(found, plot, name=log.machine.name)
-    for line in (*held.refused, *found.warnings):
+    for line in (*held.refused, *misfits, *found.warnings):
         warn(line)
 
 

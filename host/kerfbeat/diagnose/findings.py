@@ -19,7 +19,7 @@ from kerfbeat.machine import Setting
 from kerfbeat.measure.speed import SpeedResult
 from kerfbeat.measure.uncertainty import Estimate
 
-__all__ = ["Findings", "findings_of"]
+__all__ = ["Findings", "findings_of", "idle_speeds"]
 
 Result = TypeVar("Result")
 
@@ -72,7 +72,7 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
         speed=None if speed is None else speed[0],
         budget=None if speed is None else speed[1],
         means=means,
-        idle_m_per_s=_idle_m_per_s(log, known, means),
+        idle_m_per_s=idle_speeds(log, known, means),
         slip=slip,
         drift=drift,
         orders=orders,
@@ -80,7 +80,7 @@ def findings_of(log: PulseLog, known: Known) -> Findings:
     )
 
 
-def _idle_m_per_s(log: PulseLog, known: Known, means: RunMeans) -> dict[Setting, Estimate]:
+def idle_speeds(log: PulseLog, known: Known, means: RunMeans) -> dict[Setting, Estimate]:
     """Blade speed of every setting that idled steadily, by the wheel or the blade."""
     found = {}
     for setting, (channel, shaft_hz) in steady_speeds(log, means).items():

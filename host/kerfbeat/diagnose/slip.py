@@ -11,6 +11,7 @@ from kerfbeat.diagnose.absolute import Absolute, absolute_of
 from kerfbeat.diagnose.baseline import Baseline, Key, calibrated_baseline, key_of
 from kerfbeat.diagnose.cuts import CutReport, cuts_of
 from kerfbeat.diagnose.event_words import Event, belt_name, events_in_words, through_belts
+from kerfbeat.diagnose.idle_log import why_unused
 from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
 from kerfbeat.diagnose.one_channel import Fall, falls_of
 from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
@@ -69,7 +70,8 @@ def slip_of(
 ) -> Slip:
     """Look for slip in a log.
 
-    idle : another log whose idle running is the baseline, instead of this log's own.
+    idle : another log whose idle running is the baseline, instead of this log's own; where it cannot be, there is
+        none, and `baseline` and the warnings say why.
     known : calibration whose ratios are the baseline of settings without idle running; not used beside `idle`.
     tracks : this log's, with the calibrated spacing, where they are at hand.
     Raises MeasureError if nothing turned.
@@ -80,6 +82,9 @@ def slip_of(
     if not seen:
         raise MeasureError(f"{log.source}: no channel turned; there is no slip to look for")
     stored = None if idle is None else _stored(idle, known)
+    unused = "" if idle is None or stored is None else why_unused(log, parts, idle, stored)
+    if unused:
+        idle, stored = None, {}
     belts, blade = [], None
     u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
     motor = motor_slip(machine, tracks, parts, u_clock=u_clock)
@@ -127,7 +132,7 @@ def slip_of(
         motor=motor,
         absolute=absolute,
         falls=tuple(falls),
-        baseline=_baseline_words(belts, blade, parts, source, seen=seen),
+        baseline=f"none: {unused}" if unused else _baseline_words(belts, blade, parts, source, seen=seen),
         events=events,
         verdict=(None if judged else _noisy_verdict(tracks))
         or verdict_of(
@@ -144,7 +149,7 @@ def slip_of(
         cuts=cuts,
         parts=parts,
         left_out=tuple(_left_out(tracks, belts, blade)),
-        warnings=(*log.warnings, *_target_warnings(tracks)),
+        warnings=(*log.warnings, *filter(None, [unused]), *_target_warnings(tracks)),
     )
 
 

@@ -1,7 +1,9 @@
 """What does a report say in plain words, and on what evidence?"""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from kerfbeat.calibration import Known
+from kerfbeat.capture.log import PulseLog
 from kerfbeat.diagnose.findings import Findings
 from kerfbeat.diagnose.order_names import Peak
 from kerfbeat.diagnose.parts import setting_words
@@ -14,7 +16,7 @@ from kerfbeat.present.orders_report import source_words
 from kerfbeat.present.outlook import prospect_of
 from kerfbeat.present.report_content import Block, Points, Section, Words
 
-__all__ = ["band_words", "idle_against_band", "notes_of", "speed_words", "verdict_section"]
+__all__ = ["band_words", "idle_against_band", "misfit_lines", "notes_of", "speed_words", "verdict_section"]
 
 NOT_AS_DESCRIBED = (
     "The speed lies outside the band that the description predicts. Either something slips all the time, or what runs "
@@ -74,15 +76,15 @@ def _sentence(line: str) -> str:
 
 def band_words(found: Findings, setting: Setting, *, unit: str) -> str:
     """The predicted band of a setting; "" where nothing is predicted."""
-    band = _band(found, setting)
+    band = _band(found.log, found.known, setting)
     if band is None:
         return ""
     low, high = (short_number(SPEED_UNITS[unit](each)) for each in band)
     return f"{low} to {high} {unit}"
 
 
-def _band(found: Findings, setting: Setting) -> tuple[float, float] | None:
-    prospect = prospect_of(found.log.machine, setting, found.known)
+def _band(log: PulseLog, known: Known, setting: Setting) -> tuple[float, float] | None:
+    prospect = prospect_of(log.machine, setting, known)
     if prospect.low_m_per_s is None or prospect.high_m_per_s is None:
         return None
     return prospect.low_m_per_s, prospect.high_m_per_s
@@ -93,12 +95,25 @@ def idle_against_band(found: Findings, setting: Setting, *, unit: str) -> tuple[
 
     The place is "within", "at the edge of", "below", "above" or "unknown".
     """
-    idle, band = found.idle_m_per_s[setting], _band(found, setting)
+    return _against_band(found.log, found.known, setting, found.idle_m_per_s[setting], unit=unit)
+
+
+def misfit_lines(log: PulseLog, known: Known, idle_m_per_s: Mapping[Setting, Estimate], *, unit: str) -> list[str]:
+    """What to tell of marked settings at which the blade idles at another speed than they can give."""
+    told = [_against_band(log, known, setting, idle, unit=unit) for setting, idle in idle_m_per_s.items()]
+    return [
+        f"{words} Are gear, belt and hertz marked as they were?" for place, words in told if place in ("below", "above")
+    ]
+
+
+def _against_band(log: PulseLog, known: Known, setting: Setting, idle: Estimate, *, unit: str) -> tuple[str, str]:
+    band = _band(log, known, setting)
     said = f"At {setting_words(setting)} it idles at {both_speeds(idle, unit)}"
     if band is None:
         return "unknown", f"{said}; nothing is predicted for it."
     place = _place(idle, band)
-    where = f"the band of {band_words(found, setting, unit=unit)} where a healthy machine is found"
+    low, high = (short_number(SPEED_UNITS[unit](each)) for each in band)
+    where = f"the band of {low} to {high} {unit} where a healthy machine is found"
     return place, f"{said}, {place} {where}."
 
 

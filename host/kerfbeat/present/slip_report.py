@@ -50,6 +50,14 @@ def _pair_document(found: Slip, pair: PairSlip, belts: tuple[str, ...]) -> dict[
     }
 
 
+def _cause(found: Slip) -> str:
+    """What heads the verdict: never "healthy" where two channels were there to be compared, and none could be."""
+    pairs = [pair for pair, _ in found.belts] + ([found.blade] if found.blade is not None else [])
+    if found.verdict.cause.startswith("healthy") and pairs and not any(pair.usable for pair in pairs):
+        return "unknown"
+    return found.verdict.cause
+
+
 def slip_document(found: Slip) -> dict[str, Any]:
     """Everything as it stands in JSON."""
     motor = found.motor
@@ -88,8 +96,8 @@ def slip_document(found: Slip) -> dict[str, Any]:
         ],
         "cuts": cuts_document(found.cuts),
         "cuts_overall": overall_document(found.cuts),
-        "verdict": f"{found.verdict.cause}: {found.verdict.words}",
-        "cause": found.verdict.cause,
+        "verdict": f"{_cause(found)}: {found.verdict.words}",
+        "cause": _cause(found),
         "evidence": list(found.verdict.evidence),
         "would_decide": list(found.verdict.would_decide),
         "not_watched": list(found.verdict.unwatched),
@@ -121,7 +129,7 @@ def event_rows(found: Slip) -> list[list[str]]:
 
 def verdict_lines(found: Slip) -> list[str]:
     """The verdict with its evidence."""
-    lines = [f"{found.verdict.cause}: {found.verdict.words}"]
+    lines = [f"{_cause(found)}: {found.verdict.words}"]
     lines += [f"  because {line}" for line in found.verdict.evidence]
     if found.verdict.unwatched:
         lines.append(f"  not watched: {', '.join(found.verdict.unwatched)}")
