@@ -77,6 +77,7 @@ def test_pdf_says_both_units_the_setting_the_average_and_what_is_drawn(
         r"a note $x_1$ \x1b[2J",
         "time from the log's beginning, s",
         "where a healthy machine should be found",
+        "Bar: cut.",
     ):
         assert words in text, f"{words!r} is not in {text!r}"
 

@@ -37,6 +37,7 @@ CAPTION = (
 )
 PAPER = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
 NOTE_MM = 32.0  # of a note, written upward
+LINE_MM = 3.6
 MOST_WORDS = 150  # beyond it they lie on one another, and drawing takes minutes
 
 
@@ -86,7 +87,7 @@ def _write_head(figure: Figure, log: PulseLog, result: SpeedResult, *, unit: str
     lines = (
         (f"{log.machine.name}", 11.0, True, 5.5),
         (f"{harmless(Path(log.source).name)}, {log.start_utc:%Y-%m-%d %H:%M} UTC: {average}", 8.5, False, 11.5),
-        (CAPTION, 7.5, False, 16.5),
+        *((line, 7.5, False, 16.5 + LINE_MM * place) for place, line in enumerate(_caption_lines())),
     )
     for text, size_pt, bold, below_mm in lines:
         figure.text(
@@ -97,6 +98,11 @@ def _write_head(figure: Figure, log: PulseLog, result: SpeedResult, *, unit: str
             fontweight="bold" if bold else "normal",
             va="center",
         )
+
+
+def _caption_lines() -> list[str]:
+    """What the drawing shows, on as many lines as it needs."""
+    return ink.wrapped(CAPTION, width_mm=WIDTH_MM - LEFT_MM - 5.0, size_pt=7.5)
 
 
 def traces_of(log: PulseLog, result: SpeedResult) -> dict[str, SpeedTrace]:
@@ -219,7 +225,9 @@ def _setting_words(setting: Setting) -> str:
 def _draw_shaft(axes: Axes, trace: SpeedTrace, happened: Happenings, *, scale_s: float) -> None:
     value, u95 = trace.speed_hz * rpm(1.0), trace.u95_hz * rpm(1.0)
     _draw_curve(axes, trace.at_s / scale_s, value, u95)
-    low, high = float(np.nanmin(value)), float(np.nanmax(value))
+    # The interval is drawn whole but where a start or a stop makes it wide, which would crush the curve.
+    low = min(float(np.nanmin(value)), float(np.nanpercentile(value - u95, 2.0)))
+    high = max(float(np.nanmax(value)), float(np.nanpercentile(value + u95, 98.0)))
     room = 0.08 * max(high - low, 0.01 * high)
     axes.set_ylim(max(0.0, low - room), high + room)
     axes.set_ylabel(f"{trace.channel}, rpm")
