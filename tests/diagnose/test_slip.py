@@ -437,3 +437,13 @@ def test_marks_that_do_not_fit_the_speed_are_warned_of(play, run, tmp_path):
     assert "At 50 Hz, gear high it idles at 25.9" in warning
     assert "Are gear, belt and hertz marked as they were?" in warning
     assert "band" not in run("slip", log.source).stderr
+
+
+def test_table_of_events_says_what_its_columns_are(play, run):
+    """The load of an overloaded motor is known to some percent; "peak" and "at most" are means over unlike times."""
+    log, _ = play("overload", seed=7)
+    words = run("slip", log.source).stdout
+    (row,) = (line for line in words.splitlines() if line.startswith("the motor is overloaded"))
+    assert "." not in row.split()[-3]  # such as 461, in %; beside it 4.61, of full load
+    assert "peak: the greatest mean over a second, or over the whole of what is shorter" in words
+    assert "1 being full load" in words

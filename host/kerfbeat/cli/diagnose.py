@@ -84,6 +84,8 @@ def drift(
 def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: bool, plot: Path | None) -> None:
     """What shakes the speed in step with the turning: bent sheave, lumpy belt, bad blade joint?
 
+    An order is how often something happens in a turn of that shaft: 1 is once a turn, 0.5 once in two turns.
+
     Looks at the longest steady stretch; an idle minute or more is best.  Peaks are named from the machine file; what
     this sensor cannot show is said.
     """
@@ -139,7 +141,14 @@ def slip(
     from kerfbeat.present.cut_report import CUT_HEADINGS, cut_lines, cut_rows
     from kerfbeat.present.numbers import unit_for
     from kerfbeat.present.report_verdict import misfit_lines
-    from kerfbeat.present.slip_report import EVENT_HEADINGS, event_rows, slip_document, slip_lines, verdict_lines
+    from kerfbeat.present.slip_report import (
+        EVENT_HEADINGS,
+        event_lines,
+        event_rows,
+        slip_document,
+        slip_lines,
+        verdict_lines,
+    )
 
     log = opened(log_path, machine_path)
     held = known_in(log)
@@ -155,6 +164,7 @@ def slip(
         echo("\n".join(slip_lines(found)))
         if found.events:
             echo(table(EVENT_HEADINGS, event_rows(found)))
+            echo("\n".join(event_lines()))
         echo(table(CUT_HEADINGS, cut_rows(found.cuts)))
         echo("\n".join(cut_lines(found.cuts)))
     if plot is not None:

@@ -33,8 +33,8 @@ class Source:
 
     @property
     def words(self) -> str:
-        """Element and harmonic: "motor, once a turn"; "belt 1, 2 times a pass"."""
-        times = "once" if self.harmonic == 1 else f"{self.harmonic} times"
+        """Element and harmonic: "motor, once a turn"; "belt 1, twice a pass"."""
+        times = {1: "once", 2: "twice"}.get(self.harmonic, f"{self.harmonic} times")
         each = "pass" if self.element.startswith(("belt", "blade")) else "turn"
         return f"{self.element}, {times} a {each}"
 

@@ -9,7 +9,15 @@ from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.cut_report import cuts_document, mean_and_maximum, overall_document
 from kerfbeat.present.numbers import plus_minus, slip_written
 
-__all__ = ["EVENT_HEADINGS", "event_rows", "slip_document", "slip_lines", "slip_numbers", "verdict_lines"]
+__all__ = [
+    "EVENT_HEADINGS",
+    "event_lines",
+    "event_rows",
+    "slip_document",
+    "slip_lines",
+    "slip_numbers",
+    "verdict_lines",
+]
 
 EVENT_HEADINGS = ("what", "from s", "to s", "sure at s", "peak %", "load", "confidence")
 
@@ -110,7 +118,8 @@ def event_rows(found: Slip) -> list[list[str]]:
     """One row an event, under EVENT_HEADINGS."""
     rows = []
     for each in found.events:
-        peak = f"{each.peak_percent:.2f}"
+        of_motor = each.load is not None and each.confidence is None  # known to some percent only
+        peak = f"{each.peak_percent:.0f}" if of_motor else f"{each.peak_percent:.2f}"
         if each.u95_percent is not None:
             peak = slip_written(Estimate(value=each.peak_percent, u95=each.u95_percent))
         rows.append(
@@ -125,6 +134,16 @@ def event_rows(found: Slip) -> list[list[str]]:
             ]
         )
     return rows
+
+
+def event_lines() -> list[str]:
+    """What the columns of the table of events mean."""
+    return [
+        "peak: the greatest mean over a second, or over the whole of what is shorter (above, a whole second counts): "
+        "of slip against idle, of a fall of speed, or of the motor's load",
+        "load: above idle, 1 being full load; confidence: the chance that it is no accident of the noise; a shaft "
+        "that gives few pulses shows begin and end only as near as those",
+    ]
 
 
 def verdict_lines(found: Slip) -> list[str]:
