@@ -84,6 +84,7 @@ def _failing(error: BaseException) -> click.Command:
         (click.ClickException("no"), 1, "no"),
         (KeyboardInterrupt(), 1, "stopped by Ctrl-C"),
         (ZeroDivisionError("division by zero"), 1, "a fault in kerfbeat itself"),
+        (MemoryError(), 1, "there is not memory enough"),
     ],
     ids=lambda value: type(value).__name__ if isinstance(value, BaseException) else "",
 )

@@ -27,7 +27,7 @@ SAW = demo_machine("saw")
 
 
 def test_predicted_document() -> None:
-    rows = json.loads(prediction_json(SAW, all_settings(SAW, supply_hz=[35.0, 65.0]), assumptions=()))["rows"]
+    rows = json.loads("".join(prediction_json(SAW, all_settings(SAW, supply_hz=[35.0, 65.0]), assumptions=())))["rows"]
     low = next(row for row in rows if row["setting"] == {"belt": None, "gear": "low", "hz": 35.0})
     # 1050 less 70 rpm; full torque, so power is 980 / 1430; T = P / omega = 10.017 N m, times 60 / 0.16545 m
     assert low["motor_rpm"]["full_load"] == pytest.approx(980.0)

@@ -167,6 +167,8 @@ def _explain(error: Exception) -> tuple[str, int]:
         return INTERRUPTED, 1
     if isinstance(error, OSError):
         return _explain_os_error(error)
+    if isinstance(error, MemoryError):
+        return "there is not memory enough for so much at once; ask for fewer frequencies, or a piece of the log.", 1
     return _explain_fault(error), 1
 
 

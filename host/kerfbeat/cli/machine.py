@@ -135,7 +135,8 @@ def predict(
         basis, first = predicted.basis_of(measured), predicted.speed_unit(described, unit)
         plot_speed_curves(described, wide, plot, unit=first, basis=basis)
     if as_json:
-        click.echo(predicted.prediction_json(described, rows, assumptions=assumed, calibration=measured))
+        for piece in predicted.prediction_json(described, rows, assumptions=assumed, calibration=measured):
+            click.echo(piece, nl=False)
         return
     first = predicted.speed_unit(described, unit)
     belts, gears = bool(belt_choices(described)), bool(gear_choices(described))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from kerfbeat.drive.chain import Band, Prediction
@@ -28,6 +28,7 @@ WORST_WHEN_SLOW = ("cooling", "too slow")  # kinds of caution; all others are wo
 PREDICTED = "Predicted from the machine's description, not measured."
 MEASURED = "Predicted with measured"
 MARKS = "abcdefghijklmnopqrstuvwxyz"
+_ROWS_A_PIECE = 1000  # about a megabyte of text
 
 
 def speed_unit(machine: Machine, chosen: str | None) -> str:
@@ -81,8 +82,8 @@ def prediction_row(row: Prediction) -> dict[str, Any]:
 
 def prediction_json(
     machine: Machine, rows: Sequence[Prediction], *, assumptions: Sequence[str], calibration: Sequence[str] = ()
-) -> str:
-    """Every setting as one JSON document, one setting a line: tables of thousands of rows are written in no time.
+) -> Iterator[str]:
+    """Every setting as one JSON document, one setting a line, in pieces: a great table is not held as text as a whole.
 
     assumptions, calibration : what it takes for granted, and what of it rests on measurement, in words.
     """
@@ -92,8 +93,11 @@ def prediction_json(
         "assumptions": list(assumptions),
         "calibration": list(calibration),
     }
-    lines = ",\n".join(json.dumps(prediction_row(row), allow_nan=False) for row in rows)
-    return f'{json.dumps(head)[:-1]}, "rows": [\n{lines}\n]}}'
+    yield f'{json.dumps(head)[:-1]}, "rows": [\n'
+    for begin in range(0, len(rows), _ROWS_A_PIECE):
+        piece = (json.dumps(prediction_row(row), allow_nan=False) for row in rows[begin : begin + _ROWS_A_PIECE])
+        yield (",\n" if begin else "") + ",\n".join(piece)
+    yield "\n]}\n"
 
 
 def _band(band: Band[float], convert: Any) -> dict[str, float]:
