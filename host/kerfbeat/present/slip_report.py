@@ -150,7 +150,7 @@ def verdict_lines(found: Slip) -> list[str]:
     """The verdict with its evidence."""
     lines = [f"{_cause(found)}: {found.verdict.words}"]
     lines += [f"  because {line}" for line in found.verdict.evidence]
-    if found.verdict.unwatched:
+    if found.verdict.unwatched and "Not watched" not in found.verdict.words:
         lines.append(f"  not watched: {', '.join(found.verdict.unwatched)}")
     lines += [f"  to decide more: {line}" for line in found.verdict.would_decide]
     return lines
