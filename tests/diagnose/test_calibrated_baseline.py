@@ -150,10 +150,11 @@ def test_drift_and_compare_count_by_the_calibrated_spacing_as_the_report_does(co
 @pytest.mark.parametrize("words", [("drift",), ("compare", "LOG"), ("slip",)])
 def test_a_calibration_that_holds_no_more_is_told(words, play, run, tmp_path):
     log, _ = play("steady", seed=8)
-    path, machine = tmp_path / "saw.csv", tmp_path / "saw.toml"
-    path.write_text(Path(log.source).read_text(encoding="utf-8"))
+    path, other, machine = tmp_path / "saw.csv", tmp_path / "before.csv", tmp_path / "saw.toml"
+    for each in (path, other):
+        each.write_text(Path(log.source).read_text(encoding="utf-8"))
     machine.write_text(SAW.text)
     save_calibration(calibration_path(machine), held(total_ratio=(RATIO, 0.01)).calibration)
     machine.write_text(SAW.text.replace('driven = "160 mm"', 'driven = "150 mm"'))
-    words = [path if word == "LOG" else word for word in words]
+    words = [other if word == "LOG" else word for word in words]
     assert "total ratio of gear low (2026-03-04) is not used" in run(*words, path, "--machine", machine).stderr
