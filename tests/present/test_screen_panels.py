@@ -144,10 +144,11 @@ def test_what_is_told_is_never_cut(moment: Moment) -> None:
     lines = panels.state(moment(notice=told), "m/min", columns=80).plain.splitlines()
     assert " ".join(" ".join(lines).split()).endswith(told)
     assert max(map(len, lines)) <= 80
-    asked = ", ".join(f"{n} position {n}" for n in range(1, 16))
-    lines = panels.state(moment(), "m/min", columns=80, asked=asked).plain.splitlines()
-    assert len(lines) <= panels.MOST_STATE_ROWS
-    assert "15 position 15" in lines[-1]
+    belts = [f"{sheave} / {size} in" for sheave in ("slow", "middle", "fast") for size in (2.2, 2.6, 3, 3.4, 3.8)]
+    choices = [f"{n} {belt}" for n, belt in enumerate(belts, 1)]  # the demo grinder's
+    text = panels.state(moment(), "m/min", columns=80, asked=f"belt: {', '.join(choices)}").plain
+    assert all(choice in text for choice in choices)  # all of them, and none broken
+    assert max(map(len, text.splitlines())) <= 80
     foot = panels.health(moment(slip_against="none yet: ten seconds of idle running give a baseline"), columns=80)
     assert foot.plain.endswith("give a baseline")
 

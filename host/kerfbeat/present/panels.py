@@ -39,7 +39,7 @@ FINEST_PERCENT = 0.3  # beside the band: a tenth is shown, whatever the reading 
 INSIDE = "inside the band"
 WIDE = 100  # columns from which there is room for more words
 MARGIN = 8  # columns for the numbers of the trend's range
-MOST_STATE_ROWS = 4
+MOST_STATE_ROWS, MOST_ASKED_ROWS = 4, 9  # the state with a notice; with choices, of which none may be left out
 COUNT_WIDTH = 4  # columns of each count where there is room
 MOST_SLIP_U95_PERCENT = 20.0  # a slip less certain than that is not shown
 
@@ -75,8 +75,11 @@ def state(now: Snapshot, unit: str, *, columns: int, asked: str = "") -> Text:
     told = harmless(asked or now.notice)
     if told and text.cell_len + 2 + len(told) <= columns:
         return text.append("  ").append(told, style=BLUE)
-    for line in textwrap.wrap(told, max(columns - 4, 1))[: MOST_STATE_ROWS - 1]:
-        text.append(f"\n   {line}", style=BLUE)
+    if asked:  # each choice stays whole
+        told = ", ".join(choice.replace(" ", "\u00a0") for choice in told.split(", "))
+    most_rows = MOST_ASKED_ROWS if asked else MOST_STATE_ROWS
+    for line in textwrap.wrap(told, max(columns - 4, 1))[: most_rows - 1]:
+        text.append(f"\n   {line}".replace("\u00a0", " "), style=BLUE)
     return text
 
 
