@@ -31,10 +31,12 @@ class Terminal:
 
     def ask(self, question: str) -> str:
         """One line of answer."""
-        self._end()
+        self.end()
         echo(f"{question} ", err=True, nl=False)
         ahead = _typed_ahead()
+        self._open = self._live
         line = sys.stdin.readline()
+        self._open = False
         if not line:
             raise click.Abort
         answer = line.rstrip("\r\n")
@@ -44,7 +46,7 @@ class Terminal:
 
     def say(self, line: str) -> None:
         """Tell something in a line of its own."""
-        self._end()
+        self.end()
         echo(line, err=True)
 
     def show(self, line: str) -> None:
@@ -57,7 +59,8 @@ class Terminal:
         """Let time pass."""
         time.sleep(seconds)
 
-    def _end(self) -> None:
+    def end(self) -> None:
+        """Leave the line that stands open: of progress, or of a question that Ctrl-C answered."""
         if self._open:
             echo("", err=True)
             self._open = False
@@ -108,6 +111,7 @@ def lead_and_record(
                 if listener.error is not None:
                     raise listener.error
         finally:
+            terminal.end()
             ended = feed.end_log()
             if ended is not None:
                 echo(
