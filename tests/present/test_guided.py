@@ -81,7 +81,7 @@ class Operator:
 
 @pytest.fixture(scope="module")
 def guided(tmp_path_factory):
-    """A guided run on the simulated saw at twenty times real time: six frequencies in the low gear."""
+    """A guided run on the simulated saw at many times real time: six frequencies in the low gear."""
     if "kerfbeat.simulate" not in serial.protocol_handler_packages:
         serial.protocol_handler_packages.append("kerfbeat.simulate")
     log = tmp_path_factory.mktemp("guided") / "setup.csv"
