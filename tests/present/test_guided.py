@@ -20,7 +20,7 @@ from kerfbeat.present.guided import CAUTIONS, Guide
 from kerfbeat.present.listen import pass_on
 from kerfbeat.present.snapshot import BladeNow
 
-SPEED = 16  # times real time
+SPEED = 12  # times real time: a step leaves a busy computer two thirds of a second
 SAW = demo_machine("saw")
 
 
