@@ -96,11 +96,9 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
     if port is not None:
         from kerfbeat.capture.ports import SIMULATED, is_simulated
 
-        if port != SIMULATED and port.lower().rstrip("/") in ("sim", "sim:"):
-            raise click.UsageError(f"there is no port {harmless(port)}; write {SIMULATED} for the simulated saw")
         parts = urlsplit(port)
         if port.partition(":")[0].casefold() == "sim" and not is_simulated(port):
-            raise click.UsageError(f'"{harmless(port)}" is no port; the simulated saw is written sim://')
+            raise click.UsageError(f'"{harmless(port)}" is no port; the simulated saw is written {SIMULATED}')
         if machine_path is None or not is_simulated(port) or "machine=" in parts.query:
             return port
         return f"{port}{'&' if parts.query else '?'}machine={quote(str(machine_path))}"
