@@ -165,7 +165,10 @@ def _numbers(ax: Axes, layout: Layout) -> None:
             _word(ax, column, row, str(row + 1), size=6.5)
 
 
-def _limits(ax: Axes, layout: Layout, words: str, *, below: float, above: float) -> None:
+def _surround(ax: Axes, layout: Layout, words: str, *, links: str) -> None:
+    """What stands about the board: the wires that leave it, and words below; `links`: of insulated wires, if any."""
+    below, above = (4.2, 4.4) if _leaving(ax, layout) else (1.9, 1.4)
+    words += links if layout.links else ""
     _word(ax, (layout.columns - 1) / 2, -below - 0.9, words, size=9)
     ax.set_xlim(-1.5, layout.columns + 0.5)
     ax.set_ylim(-below - 1.8, layout.rows + above)
@@ -202,12 +205,9 @@ def parts_side(layout: Layout, ax: Axes) -> None:
         ax.plot(*hole, ls="", marker="o", ms=4, color=INK, zorder=6)
     for name, ends in layout.parts.items():
         _part(ax, name, ends)
-    turned = _leaving(ax, layout)
     words = f"{layout.board}, seen from the side of the parts; black dots: legs, and ends of the wires that leave it;\n"
     words += "grey: bare wire on the other side"
-    if layout.links:
-        words += "; blue: insulated wire on this side, square to square"
-    _limits(ax, layout, words, below=4.2 if turned else 1.9, above=4.4 if turned else 1.4)
+    _surround(ax, layout, words, links="; blue: insulated wire on this side, square to square")
 
 
 def _links_ends(ax: Axes, layout: Layout) -> None:
@@ -265,12 +265,9 @@ def solder_side(layout: Layout, ax: Axes) -> None:
             _word(ax, (columns[0] + columns[-1]) / 2, -1.5, name, size=10)
         else:
             _names_between_wires(ax, layout, name, ends)
-    turned = _leaving(ax, layout)
     words = f"{layout.board}, seen from the solder side (mirrored); black lines: bare wire; circles: legs;\n"
     words += "square: pin 1; black dots: ends of the wires that leave the board"
-    if layout.links:
-        words += "; blue squares: ends of insulated wires on the other side"
-    _limits(ax, layout, words, below=4.2 if turned else 1.9, above=4.4 if turned else 1.4)
+    _surround(ax, layout, words, links="; blue squares: ends of insulated wires on the other side")
     ax.invert_xaxis()
 
 

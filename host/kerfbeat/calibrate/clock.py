@@ -109,7 +109,7 @@ def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) 
             f"exchanges over {long_s:.0f} s are too short to measure the board's clock; record at least a minute."
         )
     found = jumps_of(series)
-    parts = [series.part(stretch) for stretch in unbroken(series)]
+    parts = [series.part(stretch) for stretch in unbroken(series, found)]
     if len(found) > len(series.board_s) // LEAST_EXCHANGES:
         raise CalibrateError(
             f"the clocks jumped {len(found)} times in {long_s:.0f} s; let nothing set this computer's clock or put it "

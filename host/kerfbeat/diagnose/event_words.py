@@ -7,6 +7,7 @@ from kerfbeat.diagnose.motor_slip import MotorEvent, MotorSlip
 from kerfbeat.diagnose.one_channel import Fall
 from kerfbeat.diagnose.pair_slip import PairSlip
 from kerfbeat.diagnose.shafts import belts_to_blade
+from kerfbeat.diagnose.slip_events import SlipEvent
 from kerfbeat.machine import Machine
 
 __all__ = ["Belts", "Event", "at_blade", "belt_name", "events_in_words", "through_belts", "which_belt"]
@@ -59,6 +60,15 @@ def at_blade(machine: Machine, blade: PairSlip) -> tuple[str, str]:
     return "blade slip", "the blade slips on its wheel"
 
 
+def _of_pair(slip: SlipEvent, *, kind: str, cause: str) -> Event:
+    """What happened between two shafts."""
+    return Event(
+        start_s=slip.start_s, end_s=slip.end_s, alarm_s=slip.alarm_s, kind=kind,
+        peak_percent=slip.peak_percent.value, u95_percent=slip.peak_percent.u95, cause=cause,
+        confidence=slip.confidence, load=slip.load,
+    )  # fmt: skip
+
+
 def _of_motor(event: MotorEvent) -> tuple[str, str]:
     """Kind and cause of what the motor did."""
     if event.stalled:
@@ -83,22 +93,10 @@ def events_in_words(
         for each in pair.events:
             cause = f"{which_belt(names)} slips"
             cause += " under a load it need not hold" if each.overload else ""
-            found.append(
-                Event(
-                    start_s=each.start_s, end_s=each.end_s, alarm_s=each.alarm_s, kind="belt slip",
-                    peak_percent=each.peak_percent.value, u95_percent=each.peak_percent.u95, cause=cause,
-                    confidence=each.confidence, load=each.load,
-                )
-            )  # fmt: skip
-    for each in blade.events if blade is not None else ():
-        kind, cause = at_blade(machine, blade) if blade is not None else ("", "")
-        found.append(
-            Event(
-                start_s=each.start_s, end_s=each.end_s, alarm_s=each.alarm_s, kind=kind,
-                peak_percent=each.peak_percent.value, u95_percent=each.peak_percent.u95,
-                cause=cause, confidence=each.confidence, load=each.load,
-            )
-        )  # fmt: skip
+            found.append(_of_pair(each, kind="belt slip", cause=cause))
+    if blade is not None:
+        kind, cause = at_blade(machine, blade)
+        found += [_of_pair(each, kind=kind, cause=cause) for each in blade.events]
     for over in motor.events if motor is not None else ():
         kind, cause = _of_motor(over)
         found.append(

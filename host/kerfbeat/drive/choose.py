@@ -124,12 +124,13 @@ def _on_curve(machine: Machine, known: Known, curve: DriveCurve, low: float, hig
 def _usable(curve: DriveCurve, from_hz: float, aim_hz: float, to_hz: float) -> tuple[float, float]:
     """The part of a range of frequencies that passes no limit, next to the aim; all of it if every part does."""
     inside = (curve.supply_hz >= from_hz) & (curve.supply_hz <= to_hz)
-    allowed = inside & ~curve.forbidden
-    if not np.any(allowed) or not np.any(inside & curve.forbidden):
+    forbidden = curve.forbidden
+    allowed = inside & ~forbidden
+    if not np.any(allowed) or not np.any(inside & forbidden):
         return from_hz, to_hz
     places = np.flatnonzero(allowed)
     nearest = int(places[np.argmin(np.abs(curve.supply_hz[places] - aim_hz))])
-    barred = np.flatnonzero(curve.forbidden)
+    barred = np.flatnonzero(forbidden)
     before, after = barred[barred < nearest], barred[barred > nearest]
     if len(before):
         from_hz = max(from_hz, float(curve.supply_hz[before[-1] + 1]))

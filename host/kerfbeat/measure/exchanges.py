@@ -147,9 +147,9 @@ def _rate_around(steps_s: Floats, gaps_s: Floats) -> tuple[Floats, float]:
     return rate, float(DOUBTS * 1.25 * 1.48 * np.median(np.abs(each - rate)) / math.sqrt(size))
 
 
-def unbroken(series: Series) -> list[slice]:
-    """Stretches of exchanges within which no clock jumped."""
-    starts = [0, *(jump.index for jump in jumps_of(series))]
+def unbroken(series: Series, jumps: Sequence[Jump] | None = None) -> list[slice]:
+    """Stretches of exchanges within which no clock jumped.   jumps : of this series, where at hand."""
+    starts = [0, *(jump.index for jump in (jumps_of(series) if jumps is None else jumps))]
     return [slice(start, end) for start, end in pairwise([*starts, len(series.board_s)])]
 
 

@@ -183,7 +183,8 @@ def _thinned(values: list[float], most: int) -> list[float]:
 
 def _forbidden_at(curve: DriveCurve, hz: Sequence[float]) -> list[bool]:
     """Whether the curve's point next to each frequency is not to be used."""
-    return [bool(curve.forbidden[int(np.argmin(np.abs(curve.supply_hz - frequency)))]) for frequency in hz]
+    forbidden = curve.forbidden
+    return [bool(forbidden[int(np.argmin(np.abs(curve.supply_hz - frequency)))]) for frequency in hz]
 
 
 def _foot(page: Axes, curves: Sequence[DriveCurve]) -> float:
