@@ -192,6 +192,10 @@ class WirePort:
         self._port.write(encode_message(message, self._sequence))
         return self._sequence
 
+    def babble(self, count: int) -> None:
+        """Bytes one after the other without a pause, no frame among them."""
+        self._port.write(bytes([0, 3, 5]) * (count // 3))
+
     def receive(self) -> list[Message]:
         """What has come; waits a moment for it."""
         return [frame.message for frame in self._decoder.feed(self._port.read(self._port.in_waiting or 1))]

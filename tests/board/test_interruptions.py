@@ -88,6 +88,24 @@ def test_the_hello_comes_whole_after_a_reset_in_the_middle_of_a_frame(board: Emu
             wait_for(lambda: not board.playing(), "the last edge is injected")
 
 
+@on_every_board
+def test_a_host_that_talks_while_the_board_starts_is_heard(start_board: Starter) -> None:
+    # the receiver holds three bytes: it must not be switched on long before the interrupts are
+    board = start_board("--speed", "0.25")
+
+    def hears_more() -> None:
+        heard = board.stats()["uart"]["received"]
+        wait_for(lambda: board.stats()["uart"]["received"] > heard + 50, "the board hears what is said")
+
+    with WirePort(board) as port:
+        for _ in range(12):
+            port.babble(1500)              # 30 ms of the line: 50 bytes before the start and 50 after are a part of it
+            hears_more()
+            board.reset()
+            hears_more()
+    check_interrupts(board)
+
+
 def test_unplugged_and_back_under_another_name(board: EmulatedBoard, tmp_path: Path) -> None:
     with Recording(board, tmp_path / "log.csv") as recording:
         before = os.path.realpath(board.url)
