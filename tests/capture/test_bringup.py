@@ -95,7 +95,7 @@ def test_intervals_do_not_reach_over_a_loss_or_a_reset() -> None:
     wheel = result.inputs["wheel"]
     assert (wheel.pulses, wheel.lost, wheel.lost_unknown) == (6, 5, True)
     assert (wheel.shortest_s, wheel.longest_s) == (100 / HZ, 150 / HZ)
-    assert any("reset 1 times" in said for said in result.findings)
+    assert any("reset once" in said for said in result.findings)
 
 
 def test_no_pulses_and_one_pulse() -> None:
@@ -140,7 +140,7 @@ def test_an_interruption_and_a_missing_status_are_told() -> None:
     result = watching.result(reset_cause="", watched_s=10.0, line=LINE)
     assert [said.split(";")[0] for said in result.findings] == [
         "the board sent no status",
-        "the link broke 1 times meanwhile",
+        "the link broke once meanwhile",
     ]
 
 

@@ -198,6 +198,10 @@ def test_unplug_and_replug_lose_exactly_what_fell_between(served: Served, open_l
     events = collect(link, enough_pulses(20))
     served.unplug()
     events += collect(link, lambda events: bool(of(LinkDown, events)))
+    told = of(LinkDown, events)[0].reason
+    assert told.startswith(f"{served.url}: ")
+    assert "start again what offers" in told if "://" in served.url else "plug it in again" in told
+    assert "device" not in told  # the serial library's phrase
     time.sleep(0.3)
     served.replug()
     events += collect(link, lambda events: bool(of(LinkUp, events)) and len(edges(events)) >= 40)

@@ -190,6 +190,10 @@ def _short(interval_ticks: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray(interval_ticks < SHORT_SHARE * usual)
 
 
+def _times(number: int) -> str:
+    return "once" if number == 1 else f"{number} times"
+
+
 def _board_findings(
     health: Health | None, line: LineCounts, resets: int, interruptions: int, watched_s: float
 ) -> list[str]:
@@ -209,9 +213,9 @@ def _board_findings(
             "configure --again writes it anew"
         )
     if resets:
-        found.append(f"the board was reset {resets} times meanwhile; check its supply and the sensors' current")
+        found.append(f"the board was reset {_times(resets)} meanwhile; check its supply and the sensors' current")
     if interruptions:
-        found.append(f"the link broke {interruptions} times meanwhile; check plug and cable")
+        found.append(f"the link broke {_times(interruptions)} meanwhile; check plug and cable")
     damaged = line.bad_crc + line.malformed + line.implausible
     if damaged > DAMAGED_SHARE * line.frames or line.frames_missing:
         found.append(

@@ -61,14 +61,14 @@ class Port:
             finally:
                 self._serial.timeout = READ_WAIT_S
         except Exception as error:
-            raise self._gone(error) from error
+            raise self._gone() from error
 
     def write(self, data: bytes) -> None:
         """Send all of `data`."""
         try:
             self._serial.write(data)
         except Exception as error:
-            raise self._gone(error) from error
+            raise self._gone() from error
 
     def listen_at(self, baud: int) -> None:
         """Set the baud rate where there is one, and forget what came in at another."""
@@ -77,7 +77,7 @@ class Port:
                 self._serial.baudrate = baud
             self._serial.reset_input_buffer()
         except Exception as error:
-            raise self._gone(error) from error
+            raise self._gone() from error
 
     def close(self) -> None:
         """Give the port back; a port that is gone needs no closing."""
@@ -87,9 +87,13 @@ class Port:
         if inner is not None:  # pyserial leaves it open when the other end has gone first
             inner.close()
 
-    def _gone(self, error: Exception) -> LinkError:
-        said = " ".join(str(error).split())[:80]
-        return LinkError(f"{self.url}: the board was unplugged, or its port has failed ({said})")
+    def _gone(self) -> LinkError:
+        # The library's own words say less, and differently on every system; a traceback still has them.
+        if "://" in self.url and not is_simulated(self.url):
+            told = "the other end has hung up, or the network has failed; start again what offers the port there"
+        else:
+            told = "the board was unplugged, or its port has failed; plug it in again, and check plug and cable"
+        return LinkError(f"{self.url}: {told}")
 
 
 def open_port(url: str, *, baud: int) -> Port:

@@ -166,7 +166,7 @@ def _result(link: BoardLink, request: m.ConfigWrite, *, otherwise: str) -> m.Res
 
 def _why_silent(link: BoardLink) -> str:
     if link.down_reason is not None:
-        return f"the link broke ({link.down_reason.removeprefix(f'{link.url}: ')})"
+        return f"the link broke: {link.down_reason.removeprefix(f'{link.url}: ')}"
     return "the board does not answer about its settings; check the cable"
 
 

@@ -96,6 +96,11 @@ class CommandList(click.Group):
             raise click.UsageError(f'there is no command or option "{name}"; {hint}', ctx)
         return name, command, args[1:]
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keep what was typed for `invoke`, which sees only what is left of it."""
+        ctx.obj = tuple(args)
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; an error that does not say whose it is, as of an option without its value, is the command's.
 
@@ -104,9 +109,8 @@ class CommandList(click.Group):
         try:
             return super().invoke(ctx)
         except click.UsageError as error:
-            command = self.get_command(ctx, ctx.invoked_subcommand or "")
-            if error.ctx is None and command is not None:
-                error.ctx = click.Context(command, info_name=ctx.invoked_subcommand, parent=ctx)
+            if error.ctx is None:
+                error.ctx = _named(ctx, ctx.obj)
             raise
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -149,6 +153,15 @@ class CommandList(click.Group):
 
             echo(f"kerfbeat: {message}", err=True)
         sys.exit(status if isinstance(status, int) else 0)
+
+
+def _named(ctx: click.Context, typed: Sequence[str]) -> click.Context:
+    """Of the command that these words name, a command of a command included."""
+    for word in typed:
+        command = ctx.command.get_command(ctx, word) if isinstance(ctx.command, click.Group) else None
+        if command is not None:
+            ctx = click.Context(command, info_name=word, parent=ctx)
+    return ctx
 
 
 def _explain(error: Exception) -> tuple[str, int]:

@@ -1,5 +1,6 @@
 """How does a command reach the board, its machine file and its setting?"""
 
+import contextlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -99,6 +100,8 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
         parts = urlsplit(port)
         if port.partition(":")[0].casefold() == "sim" and not is_simulated(port):
             raise click.UsageError(f'"{harmless(port)}" is no port; the simulated saw is written {SIMULATED}')
+        if is_simulated(port):
+            _require_real_time(parts.query)
         if machine_path is None or not is_simulated(port) or "machine=" in parts.query:
             return port
         return f"{port}{'&' if parts.query else '?'}machine={quote(str(machine_path))}"
@@ -106,6 +109,17 @@ def required_port(port: str | None, machine_path: Path | None) -> str:
 
     found = ", ".join(found_ports()) or "none"
     raise click.UsageError(f"no port given; add --port P (found: {harmless(found)}; sim:// is a simulated saw)")
+
+
+def _require_real_time(query: str) -> None:
+    """Refuse a simulated board whose ticks run away from this computer's clock: its batches would count as damaged."""
+    speed = dict(parse_qsl(query)).get("speed", "1")
+    with contextlib.suppress(ValueError):  # what is no number is told by the simulated board
+        if float(speed) != 1.0:
+            raise click.UsageError(
+                f"speed={harmless(speed)}: a command reads the board in real time; leave speed out, or write the whole "
+                "run at once with kerfbeat simulate"
+            )
 
 
 def open_board(

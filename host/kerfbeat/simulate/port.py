@@ -12,7 +12,8 @@ scenario             any of `kerfbeat simulate --list`; a run that ends goes on 
 seed                 whole number; one seed gives one run, to the pulse
 machine              file, or name of a demo machine
 real_machine         the same: what really stands there, if the description is to be wrong
-speed                how many times faster than real time; give a `BoardLink` a clock that runs as much faster
+speed                how many times faster than real time, for a `BoardLink` with a clock that runs as much faster;
+                     commands, which go by the computer's clock, refuse it
 drop, noise          chance that a frame is lost, that random bytes come before it
 flood_at, flood_s    input 1 fires faster than it can be served from this second on, for so long
 eeprom               file that keeps the board's settings when the port is closed; else they are forgotten then
