@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl, quote, urlsplit
 import click
 
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import warn
+from kerfbeat.cli._show import FILE, warn
 from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def board_options(function: Function) -> Function:
         click.option(
             "--machine",
             "machine_path",
-            type=click.Path(path_type=Path),
+            type=FILE,
             metavar="M",
             help="Machine file (TOML). With sim:// it may be left out.",
         ),

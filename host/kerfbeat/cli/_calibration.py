@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import Quantity, warn
+from kerfbeat.cli._show import FILE, Quantity, warn
 
 if TYPE_CHECKING:
     from kerfbeat.calibration import Calibration, Known, Result
@@ -30,7 +30,6 @@ __all__ = [
 ]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-FILE = click.Path(path_type=Path)
 
 
 def source_options(function: Function) -> Function:

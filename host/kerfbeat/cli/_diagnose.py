@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from kerfbeat.cli._show import FILE
+
 if TYPE_CHECKING:
     from kerfbeat.capture.log import PulseLog
 
 __all__ = ["log_files", "machine_option", "opened"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-FILE = click.Path(path_type=Path)
 
 
 def machine_option(function: Function) -> Function:

@@ -5,6 +5,8 @@ from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 
+from kerfbeat.calibration import Known
+from kerfbeat.capture.log import PulseLog
 from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import opened
 from kerfbeat.diagnose.allan import Stability
@@ -34,20 +36,26 @@ MEANS_CLASSES = (RunMeans, Mean, Setting)
 
 def drift_of_file(path: Path, *, machine_path: Path | None, channel: str | None, most_blocks: int | None = None) -> Run:
     """Read a log and describe its slow change."""
-    log = opened(path, machine_path)
-    held = known_in(log)
+    log, held = _opened_as_known(path, machine_path)
     drift = drift_of(log, channel=channel, known=held)
-    drift = replace(drift, warnings=(*held.refused, *drift.warnings))
     kept = drift if most_blocks is None else thinned(drift, most_blocks)
     return Run(name=log.machine.name, began_utc=log.start_utc, drift=kept)
 
 
 def means_of_file(path: Path, *, machine_path: Path | None) -> RunMeans:
     """Read a log and take what comparing needs."""
+    log, held = _opened_as_known(path, machine_path)
+    return means_of(log, known=held)
+
+
+def _opened_as_known(path: Path, machine_path: Path | None) -> tuple[PulseLog, Known]:
+    """A log and its calibration; what of that is refused stands before the log's warnings, which all results carry on.
+
+    It is not warned of here: this may be one of many processes, and the results are told later.
+    """
     log = opened(path, machine_path)
     held = known_in(log)
-    means = means_of(log, known=held)
-    return replace(means, warnings=(*held.refused, *means.warnings))
+    return replace(log, warnings=(*held.refused, *log.warnings)), held
 
 
 def machine_words(machine_path: Path | None) -> str:

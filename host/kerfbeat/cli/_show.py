@@ -1,6 +1,6 @@
 """How do commands take their options and show their results?
 
-What all commands share: `--json`, `--plot`, `--unit`, quantities with units, tables, warnings.
+What all commands share: `--json`, `--plot`, `--paper`, `--unit`, files, quantities with units, tables, warnings.
 """
 
 import dataclasses
@@ -18,11 +18,13 @@ from kerfbeat.errors import UnitError
 from kerfbeat.present.text import harmless
 
 __all__ = [
+    "FILE",
     "Hertz",
     "PlotFile",
     "Quantity",
     "examples",
     "json_option",
+    "paper_option",
     "plot_option",
     "print_json",
     "refuse_existing",
@@ -33,6 +35,7 @@ __all__ = [
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+FILE = click.Path(path_type=Path)
 PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 PARSERS = {
     "angle": "parse_angle_rad",
@@ -113,6 +116,12 @@ def plot_option(function: Function) -> Function:
     """Add `--plot FILE` (argument plot: Path or None)."""
     text = "Draw the result; .png, .svg or .pdf by suffix. Replaces an older one."
     return click.option("--plot", type=PlotFile(), metavar="FILE", help=text)(function)
+
+
+def paper_option(function: Function) -> Function:
+    """Add `--paper` (argument paper: "a4" or "letter")."""
+    kinds = click.Choice(["a4", "letter"])
+    return click.option("--paper", type=kinds, default="a4", show_default=True, help="Paper size.")(function)
 
 
 def unit_option(function: Function) -> Function:

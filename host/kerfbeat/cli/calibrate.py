@@ -8,12 +8,21 @@ import click
 
 from kerfbeat.cli._calibration import gather, keep_results, kept_line, source_options
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, warn
-from kerfbeat.cli.machine import machine_unit_option
+from kerfbeat.cli._show import (
+    FILE,
+    Quantity,
+    examples,
+    json_option,
+    paper_option,
+    plot_option,
+    print_json,
+    table,
+    unit_option,
+    warn,
+)
 
 __all__ = ["calibrate"]
 
-FILE = click.Path(path_type=Path)
 
 
 @click.group(
@@ -35,10 +44,10 @@ FILE = click.Path(path_type=Path)
 @click.option("--gear", "gears", multiple=True, metavar="NAME", help="With --all: only this gear; may be given again.")
 @click.option("--belt", metavar="NAME", help="With --all: the belt position that is in.")
 @click.option("--baud", type=click.IntRange(min=1), help="With --all: baud rate; found by itself if left out.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper size.")
+@paper_option
 @click.option("--replace", is_flag=True, help="With --all: write over the page if it is there.")
 @click.option("--dry-run", is_flag=True, help="With --all: show what was found and keep nothing.")
-@machine_unit_option
+@unit_option
 @click.pass_context
 def calibrate(
     ctx: click.Context,

@@ -7,18 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kerfbeat.cli._calibration import known_in
+from kerfbeat.cli._calibration import known_in_warned
 from kerfbeat.cli._diagnose import log_files, machine_option, opened
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._many import from_each
-from kerfbeat.cli._show import examples, json_option, plot_option, print_json, table, warn
+from kerfbeat.cli._show import FILE, examples, json_option, plot_option, print_json, table, warn
 
 if TYPE_CHECKING:
     from kerfbeat.diagnose.compare import RunMeans
 
 __all__ = ["compare", "drift", "orders", "slip"]
 
-FILE = click.Path(path_type=Path)
 
 
 @click.command(
@@ -93,8 +92,7 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
     from kerfbeat.present.orders_report import ORDER_HEADINGS, order_rows, orders_document, orders_lines
 
     log = opened(log_path, machine_path)
-    held = known_in(log)
-    found = orders_of(log, channel=channel, known=held)
+    found = orders_of(log, channel=channel, known=known_in_warned(log))
     if as_json:
         print_json(orders_document(found))
     else:
@@ -107,7 +105,7 @@ def orders(*, log_path: Path, channel: str, machine_path: Path | None, as_json: 
         from kerfbeat.present.orders_plot import plot_orders
 
         plot_orders(found, plot, name=log.machine.name)
-    for line in (*held.refused, *found.warnings):
+    for line in found.warnings:
         warn(line)
 
 
@@ -151,7 +149,7 @@ def slip(
     )
 
     log = opened(log_path, machine_path)
-    held = known_in(log)
+    held = known_in_warned(log)
     idle = None if idle_path is None else opened(idle_path, machine_path)
     tracks = tracks_with(log, held)
     found = slip_of(log, idle=idle, known=held, tracks=tracks)
@@ -171,7 +169,7 @@ def slip(
         from kerfbeat.present.slip_plot import plot_slip
 
         plot_slip(found, plot, name=log.machine.name)
-    for line in (*held.refused, *misfits, *found.warnings):
+    for line in (*misfits, *found.warnings):
         warn(line)
 
 

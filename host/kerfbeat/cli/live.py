@@ -20,7 +20,7 @@ from kerfbeat.cli._board import (
 from kerfbeat.cli._calibration import known_beside, known_if_any
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import Progress, time_progress, typed_lines
-from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, unit_option, warn
+from kerfbeat.cli._show import FILE, Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal
 from kerfbeat.errors import LinkError, SettingsError
 
@@ -121,7 +121,7 @@ def _settings_findings(link: "BoardLink", seen: "BringUp", machine: "Machine", m
     help="Least time between lines, as 1s.",
 )
 @click.option("--lines", is_flag=True, help="Write lines on a terminal, too, instead of the full screen.")
-@click.option("-o", "--log", "log_path", type=click.Path(path_type=Path), metavar="LOG", help="Begin a log at once.")
+@click.option("-o", "--log", "log_path", type=FILE, metavar="LOG", help="Begin a log at once.")
 def watch(
     *,
     port: str | None,
@@ -193,7 +193,7 @@ def watch(
 @board_options
 @setting_options
 @unit_option
-@click.option("-o", "--log", "log_path", type=click.Path(path_type=Path), metavar="LOG", required=True, help="The log.")
+@click.option("-o", "--log", "log_path", type=FILE, metavar="LOG", required=True, help="The log.")
 @click.option(
     "--for",
     "for_s",

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 import click
 
 from kerfbeat.cli._board import chosen_setting, setting_options
+from kerfbeat.cli._diagnose import machine_option, opened
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import file_progress
-from kerfbeat.cli._show import Quantity, examples, json_option, plot_option, print_json, table, unit_option, warn
+from kerfbeat.cli._show import FILE, Quantity, examples, json_option, plot_option, print_json, table, unit_option, warn
 
 if TYPE_CHECKING:
     from kerfbeat.capture.log import PulseLog
 
 __all__ = ["export", "import_", "speed"]
 
-LOG = click.Path(path_type=Path)
 SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clock is measured by the log itself
 
 
@@ -28,8 +28,8 @@ SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clo
         "kerfbeat speed cut-3.csv --machine saw.toml --budget",
     )
 )
-@click.argument("log_path", type=LOG, metavar="LOG")
-@click.option("--machine", "machine_path", type=LOG, metavar="M", help="Use this machine file, not the one in the log.")
+@click.argument("log_path", type=FILE, metavar="LOG")
+@machine_option
 @click.option(
     "--from",
     "start_s",
@@ -59,8 +59,7 @@ def speed(
     has found of the machine is used: as it stood in the log, or beside the machine file given.
     """
     from kerfbeat.calibrate.budget import calibrated_speed
-    from kerfbeat.capture.log import read_log
-    from kerfbeat.cli._calibration import known_beside, known_in_warned
+    from kerfbeat.cli._calibration import known_in_warned
     from kerfbeat.diagnose.parts import parts_of
     from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows, largest_line
     from kerfbeat.present.numbers import unit_for
@@ -75,12 +74,8 @@ def speed(
 
     if start_s is not None and end_s is not None and start_s >= end_s:
         raise click.UsageError("--from and --to leave nothing between them; --to must be later")
-    log = read_log(log_path)
-    if machine_path is not None:
-        from kerfbeat.machine import load_machine
-
-        log = log.described_by(load_machine(machine_path), calibration_text=log.calibration_text)
-    held = known_beside(machine_path, log.machine) if machine_path is not None else known_in_warned(log)
+    log = opened(log_path, machine_path)
+    held = known_in_warned(log)
     result, parts = calibrated_speed(log, held, start_s=start_s, end_s=end_s)
     if plot is not None:
         from kerfbeat.present.speed_plot import plot_speed
@@ -115,9 +110,9 @@ def speed(
         "kerfbeat import scope.csv --machine saw.toml -o run.csv && kerfbeat speed run.csv",
     ),
 )
-@click.argument("source", type=LOG, metavar="PULSES")
-@click.option("--machine", "machine_path", type=LOG, metavar="M", required=True, help="Machine file (TOML).")
-@click.option("-o", "--log", "log_path", type=LOG, metavar="LOG", required=True, help="The log to write.")
+@click.argument("source", type=FILE, metavar="PULSES")
+@click.option("--machine", "machine_path", type=FILE, metavar="M", required=True, help="Machine file (TOML).")
+@click.option("-o", "--log", "log_path", type=FILE, metavar="LOG", required=True, help="The log to write.")
 @click.option("--tick-hz", type=click.IntRange(1, 10**12), help="Ticks a second of the log; else as the times need.")
 @setting_options
 def import_(
@@ -155,8 +150,8 @@ def import_(
         "kerfbeat export cut-3.csv --segment 2 > pulses.csv",
     )
 )
-@click.argument("log_path", type=LOG, metavar="LOG")
-@click.option("-o", "--output", type=LOG, metavar="FILE", help="File to write; without it standard output.")
+@click.argument("log_path", type=FILE, metavar="LOG")
+@click.option("-o", "--output", type=FILE, metavar="FILE", help="File to write; without it standard output.")
 @click.option("--speed", "as_speed", is_flag=True, help="Speed against time instead of pulses.")
 @click.option(
     "--every",

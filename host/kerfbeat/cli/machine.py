@@ -1,36 +1,19 @@
 """Which commands describe a machine and predict its speeds?"""
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
 
 import click
 
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._page import echo_notes, echo_table
-from kerfbeat.cli._show import examples, json_option, plot_option, refuse_existing
+from kerfbeat.cli._show import FILE, examples, json_option, plot_option, refuse_existing, unit_option
 from kerfbeat.whole_file import write_whole
 
-__all__ = ["describe", "hz_option", "machine_unit_option", "predict"]
-
-Function = TypeVar("Function", bound=Callable[..., Any])
-
-
-def machine_unit_option(function: Function) -> Function:
-    """Add `--unit` (argument unit: "m/min", "ft/min" or None for the machine file's own)."""
-    text = "The speed unit that comes first; without it that of the machine file's lengths."
-    return click.option("--unit", type=click.Choice(["m/min", "ft/min"]), help=text)(function)
-
-
-def hz_option(function: Function) -> Function:
-    """Add `--hz` (argument hz: text or None)."""
-    text = "Frequencies: 45, or 20,35,50, or from:to:step as 20:80:0.5."
-    return click.option("--hz", metavar="LIST", help=text)(function)
-
+__all__ = ["describe", "predict"]
 
 @click.command(epilog=examples("kerfbeat describe -o saw.toml", "kerfbeat describe -o saw.toml < answers.txt"))
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Machine file to write.")
+@click.option("-o", "--output", type=FILE, metavar="FILE", help="Machine file to write.")
 @click.option("--replace", is_flag=True, help="Write over a file that exists.")
 def describe(output: Path | None, replace: bool) -> None:
     """Ask for a machine in the words of the shop and write its file.
@@ -85,11 +68,11 @@ def _read_line(_question: str) -> str:
 
 
 @click.command(epilog=examples("kerfbeat predict saw.toml", "kerfbeat predict saw.toml --hz 20:80:5 --gear low --json"))
-@click.argument("machine", type=click.Path(path_type=Path))
-@hz_option
+@click.argument("machine", type=FILE)
+@click.option("--hz", metavar="LIST", help="Frequencies: 45, or 20,35,50, or from:to:step as 20:80:0.5.")
 @click.option("--belt", help="This belt position only.")
 @click.option("--gear", help="This gear only.")
-@machine_unit_option
+@unit_option
 @json_option
 @plot_option
 def predict(

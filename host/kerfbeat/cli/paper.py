@@ -7,16 +7,12 @@ from typing import Any, TypeVar
 import click
 
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import Quantity, examples, refuse_existing
-from kerfbeat.cli.machine import machine_unit_option
+from kerfbeat.cli._show import FILE, Quantity, examples, paper_option, refuse_existing, unit_option
 
 __all__ = ["chart", "dial", "strip"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-PAPER = click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper size."
-)
 GEARS = click.option(
     "--gear", "gears", multiple=True, metavar="NAME", help="Gear to show; may be given again. All without it."
 )
@@ -28,8 +24,7 @@ BELTS = click.option(
 def pdf_option(function: Function) -> Function:
     """Add `-o FILE.pdf` and `--replace` (arguments output, replace)."""
     replace = click.option("--replace", is_flag=True, help="Write over a file that exists.")
-    kind = click.Path(path_type=Path)
-    return click.option("-o", "--output", type=kind, required=True, metavar="FILE", help="PDF to write.")(
+    return click.option("-o", "--output", type=FILE, required=True, metavar="FILE", help="PDF to write.")(
         replace(function)
     )
 
@@ -45,13 +40,13 @@ def checked_output(output: Path, replace: bool) -> Path:
 @click.command(
     epilog=examples("kerfbeat chart saw.toml -o door.pdf", "kerfbeat chart saw.toml -o door.pdf --paper letter")
 )
-@click.argument("machine", type=click.Path(path_type=Path))
+@click.argument("machine", type=FILE)
 @pdf_option
-@PAPER
+@paper_option
 @GEARS
 @BELTS
 @click.option("--material", "names", multiple=True, metavar="NAME", help="Band speeds to show; may be given again.")
-@machine_unit_option
+@unit_option
 def chart(
     *,
     machine: Path,
@@ -102,9 +97,9 @@ def chart(
         "kerfbeat dial saw.toml -o dial.pdf --at -140deg=20Hz --at 0deg=45Hz --at 140deg=80Hz",
     )
 )
-@click.argument("machine", type=click.Path(path_type=Path))
+@click.argument("machine", type=FILE)
 @pdf_option
-@PAPER
+@paper_option
 @click.option(
     "--diameter", type=Quantity("length"), default="90mm", show_default=True, help="Outer diameter of the dial."
 )
@@ -116,7 +111,7 @@ def chart(
 @click.option("--at", "pairs", multiple=True, metavar="ANGLE=HZ", help="A measured place of the knob; two or more.")
 @GEARS
 @BELTS
-@machine_unit_option
+@unit_option
 def dial(
     *,
     machine: Path,
@@ -168,9 +163,9 @@ def dial(
         "kerfbeat strip saw.toml -o strip.pdf --diameter 4in",
     )
 )
-@click.argument("machine", type=click.Path(path_type=Path), required=False)
+@click.argument("machine", type=FILE, required=False)
 @pdf_option
-@PAPER
+@paper_option
 @click.option("--diameter", type=Quantity("length"), help="Hub or rim to wrap, measured; else the blade wheel.")
 @click.option("--targets", type=int, metavar="N", help="How many; else as the machine file says for --channel.")
 @click.option("--channel", default="wheel", show_default=True, help="Sensor of the machine file that it is for.")

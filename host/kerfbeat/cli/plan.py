@@ -8,12 +8,11 @@ import click
 
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._page import echo_facts, echo_notes, echo_table
-from kerfbeat.cli._show import Hertz, Quantity, examples, json_option, plot_option, print_json
-from kerfbeat.cli.machine import machine_unit_option
+from kerfbeat.cli._show import FILE, Hertz, Quantity, examples, json_option, plot_option, print_json, unit_option
 
 __all__ = ["choose", "materials", "mount", "size"]
 
-MACHINE = click.argument("machine", type=click.Path(path_type=Path))
+MACHINE = click.argument("machine", type=FILE)
 THICKNESS = click.option(
     "--thickness", type=Quantity("length"), metavar="LENGTH", help="Length of the cut, such as 100mm or 4in."
 )
@@ -46,7 +45,7 @@ CARBON = click.option("--carbon-band", is_flag=True, help="A carbon-steel band i
 @THICKNESS
 @DRY
 @CARBON
-@machine_unit_option
+@unit_option
 @json_option
 @plot_option
 def choose(
@@ -179,7 +178,7 @@ def materials(
 )
 @click.option("--friction", type=float, metavar="MU", help="Belt on pulley, about 0.3; else what designers count on.")
 @click.option("--groove", type=Quantity("angle"), metavar="ANGLE", help="Wedge angle of the groove, such as 38deg.")
-@machine_unit_option
+@unit_option
 @json_option
 @plot_option
 def size(

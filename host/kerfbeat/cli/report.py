@@ -9,13 +9,11 @@ import click
 from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import log_files, machine_option, opened
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import examples, json_option, print_json, refuse_existing, unit_option, warn
-from kerfbeat.cli.paper import PAPER
+from kerfbeat.cli._show import FILE, examples, json_option, paper_option, print_json, refuse_existing, unit_option, warn
 from kerfbeat.whole_file import write_whole
 
 __all__ = ["report"]
 
-FILE = click.Path(path_type=Path)
 PAGES = (".html", ".htm")
 BESIDE = "beside"  # what --html holds when it is given without a name
 
@@ -37,7 +35,7 @@ BESIDE = "beside"  # what --html holds when it is given without a name
     metavar="[FILE]",
     help="Also one HTML file that needs nothing else; without a name beside the PDF.",
 )
-@PAPER
+@paper_option
 @click.option("--replace", is_flag=True, help="Write over a file that exists.")
 @machine_option
 @unit_option

@@ -9,14 +9,13 @@ import click
 
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import span_progress
-from kerfbeat.cli._show import Hertz, Quantity, examples, json_option, print_json, table
+from kerfbeat.cli._show import FILE, Hertz, Quantity, examples, json_option, print_json, table
 
 if TYPE_CHECKING:
     from kerfbeat.machine import Machine
 
 __all__ = ["play", "simulate"]
 
-FILE = click.Path(path_type=Path)
 
 
 @click.command(
