@@ -7,7 +7,7 @@ from pathlib import Path
 import serial
 from registry import benchmark
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire
 from kerfbeat.machine import demo_machine
 from kerfbeat.simulate import World, simulate_log
 from kerfbeat.simulate.port import register
@@ -47,11 +47,11 @@ def port_in_real_time() -> float:
         end_s = time.perf_counter() + 1.0
         while time.perf_counter() < end_s:
             decoder.feed(port.read(max(1, port.in_waiting)))
-        port.write(wire.encode_message(wire.Stream(on=True), 1))
+        port.write(wire.encode_message(messages.Stream(on=True), 1))
         pulses, began_s, end_s = 0, time.process_time(), time.perf_counter() + LISTEN_S
         while time.perf_counter() < end_s:
             for frame in decoder.feed(port.read(max(1, port.in_waiting))):
-                if isinstance(frame.message, wire.Batch):
+                if isinstance(frame.message, messages.Batch):
                     pulses += sum(map(len, frame.message.edge_ticks))
         used_s = time.process_time() - began_s
     assert pulses > 170 * LISTEN_S

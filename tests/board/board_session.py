@@ -19,17 +19,8 @@ from numpy.typing import NDArray
 from kerfbeat.capture.events import Event, Health, Pulses
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.log import LogWriter, PulseLog, read_log
-from kerfbeat.capture.wire import (
-    ConfigCommit,
-    ConfigData,
-    ConfigRead,
-    ConfigWrite,
-    Decoder,
-    Message,
-    Result,
-    crc16,
-    encode_message,
-)
+from kerfbeat.capture.messages import ConfigCommit, ConfigData, ConfigRead, ConfigWrite, Message, Result
+from kerfbeat.capture.wire import Decoder, crc16, encode_message
 from kerfbeat.capture.wire_numbers import CONFIG_READ_MAX, OK
 from kerfbeat.machine import demo_machine
 

@@ -17,7 +17,7 @@ from board_session import CHANNELS, Recording, WirePort, check_interrupts, choos
 from kerfbeat.capture.events import LinkDown, LinkUp, Pulses, SegmentStarted
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.log import read_log
-from kerfbeat.capture.wire import Hello, Result, Stream
+from kerfbeat.capture.messages import Hello, Result, Stream
 from kerfbeat.capture.wire_numbers import OK
 from kerfbeat.errors import LinkError
 

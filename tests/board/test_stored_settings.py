@@ -12,7 +12,8 @@ from board_driver import EmulatedBoard
 from board_kinds import PROMISES, on_every_board
 from board_session import WirePort, read_settings, stage_settings, wait_for, write_settings
 
-from kerfbeat.capture.wire import AskHello, ConfigCommit, ConfigWrite, Hello, Result, Status, crc16
+from kerfbeat.capture.messages import AskHello, ConfigCommit, ConfigWrite, Hello, Result, Status
+from kerfbeat.capture.wire import crc16
 from kerfbeat.capture.wire_numbers import FLAG_CONFIG_DEFAULTS, FLAG_CONFIG_ONE_COPY, OK
 
 pytestmark = pytest.mark.board

@@ -20,7 +20,7 @@ import pytest
 import serial
 from serial.rfc2217 import PortManager
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire, wire_numbers
 from kerfbeat.capture.board_settings import BoardSettings
 
 HZ = 16_000_000
@@ -36,26 +36,26 @@ class FakeBoard:
 
     period_ticks: tuple[int, int, int] = (80_000, 1_600_000, 0)
     board_id: int = 0xFA4EB0A2
-    protocol: int = wire.PROTOCOL
+    protocol: int = wire_numbers.PROTOCOL
     rate: float = 1.0
     muted: bool = False  # hears and says nothing
     deaf: bool = False  # says, but hears nothing
-    drop: Callable[[wire.Message], bool] = lambda message: False  # lose this frame on the line
+    drop: Callable[[messages.Message], bool] = lambda message: False  # lose this frame on the line
     garble: Callable[[bytes], bytes] = lambda data: data
-    requests: list[wire.Message] = field(default_factory=list)
+    requests: list[messages.Message] = field(default_factory=list)
     settings: bytes = DEFAULTS  # kept without power
     generation: int = 0
-    board_kind: int = wire.BOARD_ATMEGA328P
-    refuse: Callable[[wire.Message], int] = lambda message: wire.OK  # with this RESULT code
+    board_kind: int = wire_numbers.BOARD_ATMEGA328P
+    refuse: Callable[[messages.Message], int] = lambda message: wire_numbers.OK  # with this RESULT code
     forgets: bool = False  # says that settings were written, and did not
-    slow_s: Callable[[wire.Message], float] = lambda message: 0.0  # until it answers; other requests wait meanwhile
+    slow_s: Callable[[messages.Message], float] = lambda message: 0.0  # until it answers; other requests wait meanwhile
     unanswered_most: int = 0  # bytes of requests at a time
 
     def __post_init__(self) -> None:
         self.lock = threading.Lock()
-        self.reset(wire.RESET_POWER)
+        self.reset(wire_numbers.RESET_POWER)
 
-    def reset(self, cause: int = wire.RESET_PIN) -> None:
+    def reset(self, cause: int = wire_numbers.RESET_PIN) -> None:
         with self.lock:
             self.started_s = time.perf_counter()
             self.cause = cause
@@ -74,15 +74,15 @@ class FakeBoard:
     def now_ticks(self) -> int:
         return int((time.perf_counter() - self.started_s) * HZ * self.rate)
 
-    def hello(self, asked: int | None) -> wire.Message:
-        if self.protocol != wire.PROTOCOL:
-            return wire.OtherHello(protocol=self.protocol, firmware=(9, 8, 7))
-        return wire.Hello(
+    def hello(self, asked: int | None) -> messages.Message:
+        if self.protocol != wire_numbers.PROTOCOL:
+            return messages.OtherHello(protocol=self.protocol, firmware=(9, 8, 7))
+        return messages.Hello(
             firmware=(1, 2, 3), board_kind=self.board_kind, board_id=self.board_id, tick_hz=HZ, reset_cause=self.cause,
             ticks=self.now_ticks(), config_generation=self.generation, asked=asked,
         )  # fmt: skip
 
-    def say(self, message: wire.Message, *, front: bytes = b"") -> None:
+    def say(self, message: messages.Message, *, front: bytes = b"") -> None:
         data = front + wire.encode_message(message, self.sequence)
         self.sequence = (self.sequence + 1) % 256
         if not self.drop(message):
@@ -93,7 +93,7 @@ class FakeBoard:
         with self.lock:
             now_s = time.perf_counter() - self.started_s
             self.waiting += [] if self.deaf else self.decoder.feed(received)
-            unanswered = sum(len(wire.encode(frame.type, frame.sequence, frame.payload)) for frame in self.waiting)
+            unanswered = sum(len(wire.encode_message(frame.message, frame.sequence)) for frame in self.waiting)
             self.unanswered_most = max(self.unanswered_most, unanswered)
             while self.waiting and now_s >= self.free_s + self.slow_s(self.waiting[0].message):
                 self.free_s = now_s
@@ -105,10 +105,10 @@ class FakeBoard:
                 self.batch()
             if now_s >= self.next_status_s:
                 self.next_status_s = now_s + STATUS_EVERY_S
-                inputs = (wire.StatusInput(overruns=0, floods=0, shortest_ticks=None),) * 3
-                flags = wire.FLAG_STREAMING if self.streaming else 0
+                inputs = (messages.StatusInput(overruns=0, floods=0, shortest_ticks=None),) * 3
+                flags = wire_numbers.FLAG_STREAMING if self.streaming else 0
                 self.say(
-                    wire.Status(
+                    messages.Status(
                         ticks=self.now_ticks(), flags=flags, supply_mv=5000, host_frames_damaged=0, inputs=inputs
                     )
                 )
@@ -118,38 +118,38 @@ class FakeBoard:
     def answer(self, frame: wire.Frame) -> None:
         self.requests.append(frame.message)
         match frame.message:
-            case wire.AskHello():
+            case messages.AskHello():
                 self.say(self.hello(frame.sequence))
-            case wire.Ping():
+            case messages.Ping():
                 tick = self.now_ticks()
-                pong = wire.Pong(asked=frame.sequence, ping_ticks=tick, answer_ticks=self.now_ticks())
+                pong = messages.Pong(asked=frame.sequence, ping_ticks=tick, answer_ticks=self.now_ticks())
                 self.say(pong, front=b"\0")
-            case wire.Stream(on=on):
+            case messages.Stream(on=on):
                 if on and not self.streaming:
                     self.base = self.now_ticks()
                     self.told = [self.base // period if period else 0 for period in self.period_ticks]
                 self.streaming = on
-            case wire.ConfigRead(offset=offset, count=count):
+            case messages.ConfigRead(offset=offset, count=count):
                 self.say(
-                    wire.ConfigData(
+                    messages.ConfigData(
                         asked=frame.sequence, generation=self.generation, length=len(self.settings), offset=offset,
                         data=self.settings[offset : offset + count],
                     )
                 )
-            case wire.ConfigWrite() | wire.ConfigCommit():
+            case messages.ConfigWrite() | messages.ConfigCommit():
                 code = self.refuse(frame.message) or self.keep(frame.message)
-                self.say(wire.Result(asked=frame.sequence, request=frame.type, code=code))
+                self.say(messages.Result(asked=frame.sequence, request=frame.message.TYPE, code=code))
 
-    def keep(self, message: wire.ConfigWrite | wire.ConfigCommit) -> int:
+    def keep(self, message: messages.ConfigWrite | messages.ConfigCommit) -> int:
         """Stage, or change over; a RESULT code."""
-        if isinstance(message, wire.ConfigWrite):
+        if isinstance(message, messages.ConfigWrite):
             self.staged[message.offset : message.offset + len(message.data)] = message.data
         elif (message.length, message.crc) != (len(self.settings), wire.crc16(bytes(self.staged))):
-            return wire.BAD_VALUE
+            return wire_numbers.BAD_VALUE
         elif not self.forgets:
             self.settings = bytes(self.staged)
             self.generation += 1
-        return wire.OK
+        return wire_numbers.OK
 
     def batch(self) -> None:
         complete = self.now_ticks()
@@ -162,7 +162,7 @@ class FakeBoard:
             edges.append(tuple(k * period for k in range(self.told[index] + 1, last + 1)))
             self.told[index] = last
         self.say(
-            wire.Batch(
+            messages.Batch(
                 base_ticks=self.base, complete_ticks=complete, edge_ticks=tuple(edges), counts=tuple(self.told),
                 lost=(0, 0, 0),
             )

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire, wire_numbers
 from kerfbeat.capture.events import Event, Health, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.log import LogWriter, read_log
@@ -89,7 +89,7 @@ def test_closing_stops_the_stream(on_socket: Served, open_link: Opener) -> None:
     while on_socket.board.streaming:
         assert time.monotonic() < end_s
         time.sleep(0.01)
-    assert on_socket.board.requests[-1] == wire.Stream(on=False)
+    assert on_socket.board.requests[-1] == messages.Stream(on=False)
 
 
 def test_round_trips_agree_with_the_clock_they_were_made_by(on_socket: Served, open_link: Opener) -> None:
@@ -116,10 +116,10 @@ def test_what_is_recorded_is_what_came(served: Served, open_link: Opener, tmp_pa
 
 def test_a_frame_lost_on_the_line_is_an_exact_loss(on_socket: Served, open_link: Opener) -> None:
     link = open_link(on_socket.url)
-    dropped: list[wire.Batch] = []
+    dropped: list[messages.Batch] = []
 
-    def drop(message: wire.Message) -> bool:
-        if isinstance(message, wire.Batch) and len(dropped) < 3 and message.edge_ticks[0]:
+    def drop(message: messages.Message) -> bool:
+        if isinstance(message, messages.Batch) and len(dropped) < 3 and message.edge_ticks[0]:
             dropped.append(message)
             return True
         return False
@@ -173,7 +173,7 @@ def test_damaged_bytes_are_losses_and_never_wrong_ticks(on_socket: Served, open_
 def test_a_board_reset_is_a_new_segment(served: Served, open_link: Opener) -> None:
     link = open_link(served.url)
     events = collect(link, enough_pulses(20))
-    served.board.reset(wire.RESET_WATCHDOG)
+    served.board.reset(wire_numbers.RESET_WATCHDOG)
     after = collect(link, lambda events: len(of(SegmentStarted, events)) == 1 and len(edges(events)) >= 40)
     begun = next(k for k, event in enumerate(after) if isinstance(event, SegmentStarted))
     assert after[begun].cause == "board reset (watchdog)"
@@ -186,8 +186,8 @@ def test_a_board_reset_is_a_new_segment(served: Served, open_link: Opener) -> No
 def test_a_board_reset_whose_hello_is_lost_is_noticed_all_the_same(on_socket: Served, open_link: Opener) -> None:
     link = open_link(on_socket.url)
     collect(link, enough_pulses(20))
-    on_socket.board.drop = lambda message: isinstance(message, wire.Hello) and message.asked is None
-    on_socket.board.reset(wire.RESET_POWER)
+    on_socket.board.drop = lambda message: isinstance(message, messages.Hello) and message.asked is None
+    on_socket.board.reset(wire_numbers.RESET_POWER)
     after = collect(link, lambda events: len(of(SegmentStarted, events)) == 1 and len(edges(events)) >= 20)
     assert of(SegmentStarted, after)[0].cause == "board reset (power on)"
 
@@ -218,7 +218,7 @@ def test_unplug_and_replug_with_a_reset_begin_a_new_segment(served: Served, open
     events = collect(link, enough_pulses(20))
     served.unplug()
     events += collect(link, lambda events: bool(of(LinkDown, events)))
-    served.board.reset(wire.RESET_POWER)
+    served.board.reset(wire_numbers.RESET_POWER)
     served.replug()
     events += collect(link, lambda events: bool(of(SegmentStarted, events)) and len(edges(events)) >= 20)
     second = of(SegmentStarted, events)[1]
@@ -262,7 +262,7 @@ def test_another_version_that_comes_back_is_told_while_the_link_is_down(on_socke
     on_socket.board.protocol = 2
     on_socket.replug()
     events = collect(link, lambda events: any("this program is older" in down.reason for down in of(LinkDown, events)))
-    on_socket.board.protocol = wire.PROTOCOL
+    on_socket.board.protocol = wire_numbers.PROTOCOL
     events = collect(link, lambda events: bool(of(LinkUp, events)))
     assert len(of(LinkDown, events)) <= 1  # told once, not at every attempt
 
@@ -283,15 +283,15 @@ def test_trace_shows_every_frame_both_ways_with_its_time(on_socket: Served, open
     link.close()
     to_board = {type(frame.message) for _, way, frame in seen if way == "to board"}
     from_board = {type(frame.message) for _, way, frame in seen if way == "from board"}
-    assert to_board == {wire.AskHello, wire.Stream, wire.Ping}
-    assert {wire.Hello, wire.Batch, wire.Status, wire.Pong} <= from_board
+    assert to_board == {messages.AskHello, messages.Stream, messages.Ping}
+    assert {messages.Hello, messages.Batch, messages.Status, messages.Pong} <= from_board
     times = [host_s for host_s, _, _ in seen]
     assert max(times) - min(times) < LONG_ENOUGH_S
 
 
 def test_a_mistake_in_the_thread_reaches_whoever_asks_for_events(on_socket: Served, open_link: Opener) -> None:
     def trace(_host_s: float, _way: str, frame: wire.Frame) -> None:
-        if isinstance(frame.message, wire.Batch):
+        if isinstance(frame.message, messages.Batch):
             raise RuntimeError("a bug")
 
     link = open_link(on_socket.url, trace=trace)

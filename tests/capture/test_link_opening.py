@@ -14,7 +14,7 @@ import pytest
 import serial
 from serial.tools.list_ports_common import ListPortInfo
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import wire_numbers
 from kerfbeat.capture.greeting import rounds_for
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.port_names import PortIdentity, identity_of, where_now
@@ -194,7 +194,8 @@ def test_a_board_that_does_not_hear_is_told(on_socket: Served) -> None:
 def test_another_protocol_version_is_explained(on_socket: Served, protocol: int, said: str) -> None:
     on_socket.board.protocol = protocol
     told = refusal(on_socket.url)
-    assert f"the board speaks protocol {protocol} (firmware 9.8.7), this program protocol {wire.PROTOCOL}" in told
+    ours = f"this program protocol {wire_numbers.PROTOCOL}"
+    assert f"the board speaks protocol {protocol} (firmware 9.8.7), {ours}" in told
     assert said in told
 
 

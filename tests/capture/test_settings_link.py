@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from kerfbeat.capture import ports, settings_link, wire
+from kerfbeat.capture import messages, ports, settings_link, wire_numbers
 from kerfbeat.capture.board_settings import BoardSettings
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.settings_link import StoredSettings, health_of, read_settings, write_settings
@@ -43,11 +43,11 @@ def link(on_socket: Served) -> Iterator[BoardLink]:
         yield opened
 
 
-def lose(count: int, kind: type[wire.Message]) -> Callable[[wire.Message], bool]:
+def lose(count: int, kind: type[messages.Message]) -> Callable[[messages.Message], bool]:
     """Loses the first answers of a kind, each time it is asked."""
     left = [count]
 
-    def drop(message: wire.Message) -> bool:
+    def drop(message: messages.Message) -> bool:
         left[0] -= isinstance(message, kind)
         return isinstance(message, kind) and left[0] >= 0
 
@@ -75,20 +75,20 @@ def test_a_board_that_writes_slowly_is_waited_for_and_not_overrun(on_socket: Ser
     """3.4 ms a byte (ATmega328P data sheet, EEPROM programming time), 0.65 s for a commit; 31 bytes are kept."""
     board = on_socket.board
     before = read_settings(link)
-    board.slow_s = lambda message: {wire.ConfigWrite: 0.028, wire.ConfigCommit: 0.65}.get(type(message), 0.0)
+    board.slow_s = lambda message: {messages.ConfigWrite: 0.028, messages.ConfigCommit: 0.65}.get(type(message), 0.0)
     board.unanswered_most = 0
     assert write_settings(link, NEW, before=before).settings == NEW
     assert 16 <= board.unanswered_most <= 31
-    assert sum(isinstance(each, wire.ConfigCommit) for each in board.requests) == 1
+    assert sum(isinstance(each, messages.ConfigCommit) for each in board.requests) == 1
 
 
 @pytest.mark.usefixtures("impatient")
 def test_an_answer_lost_on_the_line_is_asked_for_again(on_socket: Served, link: BoardLink) -> None:
     board = on_socket.board
-    board.drop = lose(2, wire.ConfigData)
+    board.drop = lose(2, messages.ConfigData)
     before = read_settings(link)
     assert before.settings == OLD
-    board.drop = lose(2, wire.Result)
+    board.drop = lose(2, messages.Result)
     assert write_settings(link, NEW, before=before).settings == NEW
 
 
@@ -98,37 +98,38 @@ def test_a_lost_answer_to_the_commit_is_found_out_by_reading(on_socket: Served, 
     before = read_settings(link)
     results = [0]
 
-    def drop(message: wire.Message) -> bool:
-        results[0] += isinstance(message, wire.Result)
-        return isinstance(message, wire.Result) and results[0] == 24  # after 23 pieces of 8 bytes
+    def drop(message: messages.Message) -> bool:
+        results[0] += isinstance(message, messages.Result)
+        return isinstance(message, messages.Result) and results[0] == 24  # after 23 pieces of 8 bytes
 
     board.drop = drop
     assert write_settings(link, NEW, before=before) == StoredSettings(settings=NEW, generation=1)
-    assert sum(isinstance(each, wire.ConfigCommit) for each in board.requests) == 1
+    assert sum(isinstance(each, messages.ConfigCommit) for each in board.requests) == 1
 
 
 @pytest.mark.usefixtures("impatient")
 def test_a_commit_that_never_arrived_leaves_the_old_ones(on_socket: Served, link: BoardLink) -> None:
     before = read_settings(link)
     on_socket.board.forgets = True
-    on_socket.board.drop = lambda message: isinstance(message, wire.Result) and message.request == wire.CONFIG_COMMIT
+    commit = wire_numbers.CONFIG_COMMIT
+    on_socket.board.drop = lambda message: isinstance(message, messages.Result) and message.request == commit
     assert f"did not say that it took the new settings, and has not; {OLD_STANDS}" in failure(link, before)
 
 
 @pytest.mark.usefixtures("impatient")
-@pytest.mark.parametrize("request_type", [wire.ConfigWrite, wire.ConfigCommit])
+@pytest.mark.parametrize("request_type", [messages.ConfigWrite, messages.ConfigCommit])
 def test_each_refusal_says_that_the_old_ones_stand(
-    on_socket: Served, link: BoardLink, request_type: type[wire.Message]
+    on_socket: Served, link: BoardLink, request_type: type[messages.Message]
 ) -> None:
     before = read_settings(link)
     for code, words in (
-        (wire.BAD_LENGTH, "refuses the length"),
-        (wire.BAD_VALUE, "refuses a value"),
-        (wire.NOT_SAVED, "does not hold what is written"),
-        (wire.UNKNOWN_TYPE, "does not know this request"),
+        (wire_numbers.BAD_LENGTH, "refuses the length"),
+        (wire_numbers.BAD_VALUE, "refuses a value"),
+        (wire_numbers.NOT_SAVED, "does not hold what is written"),
+        (wire_numbers.UNKNOWN_TYPE, "does not know this request"),
     ):
         codes = {request_type: code}
-        on_socket.board.refuse = lambda message, codes=codes: codes.get(type(message), wire.OK)
+        on_socket.board.refuse = lambda message, codes=codes: codes.get(type(message), wire_numbers.OK)
         said = failure(link, before)
         assert words in said
         assert OLD_STANDS in said
@@ -140,9 +141,9 @@ def test_a_commit_still_on_its_way_is_waited_for(on_socket: Served, link: BoardL
     before = read_settings(link)
     busy = [2]
 
-    def refuse(message: wire.Message) -> int:
+    def refuse(message: messages.Message) -> int:
         busy[0] -= 1
-        return wire.NOT_SAVED if busy[0] >= 0 else wire.OK
+        return wire_numbers.NOT_SAVED if busy[0] >= 0 else wire_numbers.OK
 
     on_socket.board.refuse = refuse
     assert write_settings(link, NEW, before=before).settings == NEW
@@ -153,10 +154,10 @@ def test_a_reset_between_the_pieces_leaves_the_old_ones(on_socket: Served, link:
     before = read_settings(link)
     board = on_socket.board
 
-    def refuse(message: wire.Message) -> int:
-        if isinstance(message, wire.ConfigWrite) and message.offset == 96:
+    def refuse(message: messages.Message) -> int:
+        if isinstance(message, messages.ConfigWrite) and message.offset == 96:
             board.staged = bytearray(board.settings)
-        return wire.OK
+        return wire_numbers.OK
 
     board.refuse = refuse
     assert OLD_STANDS in failure(link, before)
@@ -167,9 +168,9 @@ def test_a_reset_between_the_pieces_leaves_the_old_ones(on_socket: Served, link:
 def test_a_plug_pulled_before_the_commit_leaves_the_old_ones(on_socket: Served, link: BoardLink) -> None:
     before = read_settings(link)
 
-    def refuse(message: wire.Message) -> int:
+    def refuse(message: messages.Message) -> int:
         on_socket.unplug()
-        return wire.OK
+        return wire_numbers.OK
 
     on_socket.board.refuse = refuse
     said = failure(link, before)
@@ -181,10 +182,10 @@ def test_a_plug_pulled_before_the_commit_leaves_the_old_ones(on_socket: Served, 
 def test_a_plug_pulled_at_the_commit_leaves_either_and_says_how_to_see_it(on_socket: Served, link: BoardLink) -> None:
     before = read_settings(link)
 
-    def refuse(message: wire.Message) -> int:
-        if isinstance(message, wire.ConfigCommit):
+    def refuse(message: messages.Message) -> int:
+        if isinstance(message, messages.ConfigCommit):
             on_socket.unplug()
-        return wire.OK
+        return wire_numbers.OK
 
     on_socket.board.refuse = refuse
     said = failure(link, before)
@@ -223,12 +224,12 @@ def test_nothing_is_written_to_a_kind_of_board_that_is_not_known(on_socket: Serv
     with BoardLink(on_socket.url, sensors=None) as link:
         before = read_settings(link)
         assert "of kind 250, which this program does not know" in failure(link, before)
-    assert not any(isinstance(each, wire.ConfigWrite) for each in on_socket.board.requests)
+    assert not any(isinstance(each, messages.ConfigWrite) for each in on_socket.board.requests)
 
 
 @pytest.mark.usefixtures("impatient")
 def test_a_board_that_is_silent_about_its_settings(on_socket: Served, link: BoardLink) -> None:
-    on_socket.board.drop = lambda message: isinstance(message, wire.ConfigData)
+    on_socket.board.drop = lambda message: isinstance(message, messages.ConfigData)
     with pytest.raises(LinkError, match="does not answer about its settings"):
         read_settings(link)
 
@@ -236,8 +237,8 @@ def test_a_board_that_is_silent_about_its_settings(on_socket: Served, link: Boar
 def test_settings_that_change_while_they_are_read_are_read_again(on_socket: Served, link: BoardLink) -> None:
     board = on_socket.board
 
-    def slow_s(message: wire.Message) -> float:
-        if isinstance(message, wire.ConfigRead) and message.offset > 50 and board.generation == 0:
+    def slow_s(message: messages.Message) -> float:
+        if isinstance(message, messages.ConfigRead) and message.offset > 50 and board.generation == 0:
             board.settings, board.generation = NEW.pack(), 1
         return 0.0
 

@@ -7,14 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import wire, wire_numbers
 from kerfbeat.capture.events import Event, Health, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.capture.messages import Batch, Hello, Masked, Message, Pong, Status, StatusInput
 from kerfbeat.capture.stream import Stream
-from kerfbeat.capture.wire import Batch, Decoder, Hello, Masked, Message, Pong, Status, StatusInput
+from kerfbeat.capture.wire import Decoder
 
 HZ = 16_000_000
 HELLO = Hello(
-    firmware=(1, 0, 0), board_kind=1, board_id=0xBEEF, tick_hz=HZ, reset_cause=wire.RESET_POWER, ticks=1000,
+    firmware=(1, 0, 0), board_kind=1, board_id=0xBEEF, tick_hz=HZ, reset_cause=wire_numbers.RESET_POWER, ticks=1000,
     config_generation=0, asked=0,
 )  # fmt: skip
 
@@ -171,7 +172,7 @@ def test_a_mask_before_the_first_batch_counts_from_there() -> None:
 def test_a_reset_is_a_new_segment_and_what_came_since_is_lost() -> None:
     host = started()
     host.hear(batch(2000, 3000, edges=([2900], []), counts=(11, 20)))
-    reset = dataclasses.replace(HELLO, ticks=50, asked=None, reset_cause=wire.RESET_WATCHDOG)
+    reset = dataclasses.replace(HELLO, ticks=50, asked=None, reset_cause=wire_numbers.RESET_WATCHDOG)
     events = host.hear(reset, after_s=0.25)
     end = 3000 + HZ // 4
     assert events == [
@@ -376,7 +377,7 @@ def test_status_becomes_health() -> None:
         StatusInput(overruns=0, floods=0, shortest_ticks=None),
         StatusInput(overruns=9, floods=9, shortest_ticks=9),
     )
-    status = Status(ticks=5000, flags=wire.FLAG_STREAMING, supply_mv=4950, host_frames_damaged=1, inputs=inputs)
+    status = Status(ticks=5000, flags=wire_numbers.FLAG_STREAMING, supply_mv=4950, host_frames_damaged=1, inputs=inputs)
     host.stream.streaming_wanted = False
     (health,) = host.hear(status)
     assert isinstance(health, Health)
@@ -386,7 +387,7 @@ def test_status_becomes_health() -> None:
     assert set(health.inputs) == {"wheel", "motor"}
     assert health.line.frames == 3
     assert not host.stream.streaming_wanted
-    flags = wire.FLAG_STREAMING | wire.FLAG_CONFIG_DEFAULTS | wire.FLAG_CONFIG_ONE_COPY
+    flags = wire_numbers.FLAG_STREAMING | wire_numbers.FLAG_CONFIG_DEFAULTS | wire_numbers.FLAG_CONFIG_ONE_COPY
     (health,) = host.hear(dataclasses.replace(status, flags=flags, supply_mv=None))
     assert isinstance(health, Health)
     assert (health.supply_v, health.stored_settings) == (None, "defaults in force")

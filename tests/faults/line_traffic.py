@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire, wire_numbers
 from kerfbeat.capture.events import Event, Lost, Pulses, SegmentStarted
 from kerfbeat.capture.stream import Stream
 
@@ -36,14 +36,14 @@ def traffic(batches: int) -> Traffic:
     said = Traffic()
     sequence = 0
 
-    def say(message: wire.Message, ticks: int) -> None:
+    def say(message: messages.Message, ticks: int) -> None:
         nonlocal sequence
         said.frames.append(wire.encode_message(message, sequence))
         said.read_host_s.append(ticks / TICK_HZ)
         sequence = (sequence + 1) % 256
 
     say(
-        wire.Hello(
+        messages.Hello(
             firmware=(1, 0, 0), board_kind=1, board_id=7, tick_hz=TICK_HZ, reset_cause=1, ticks=1000,
             config_generation=0, asked=None,
         ),
@@ -60,14 +60,14 @@ def traffic(batches: int) -> Traffic:
             counts[index] += len(ticks)
             said.edges[CHANNELS[index]] += ticks
             edges.append(ticks)
-        batch = wire.Batch(
+        batch = messages.Batch(
             base_ticks=base, complete_ticks=complete, edge_ticks=tuple(edges), counts=tuple(counts), lost=(0, 0, 0)
         )
         say(batch, complete)
         if number % 50 == 49:
-            inputs = (wire.StatusInput(overruns=0, floods=0, shortest_ticks=None),) * 3
-            status = wire.Status(
-                ticks=complete, flags=wire.FLAG_STREAMING, supply_mv=5000, host_frames_damaged=0, inputs=inputs
+            inputs = (messages.StatusInput(overruns=0, floods=0, shortest_ticks=None),) * 3
+            status = messages.Status(
+                ticks=complete, flags=wire_numbers.FLAG_STREAMING, supply_mv=5000, host_frames_damaged=0, inputs=inputs
             )
             say(status, complete)
         base = complete
@@ -118,11 +118,11 @@ def listen(pieces: list[tuple[bytes, float]]) -> Heard:
 
 
 def _answer(host_s: float) -> wire.Frame:
-    hello = wire.Hello(
+    hello = messages.Hello(
         firmware=(1, 0, 0), board_kind=1, board_id=7, tick_hz=TICK_HZ, reset_cause=1, ticks=round(host_s * TICK_HZ),
         config_generation=0, asked=9,
     )  # fmt: skip
-    return wire.Frame(hello.TYPE, 0, hello.pack(), hello)
+    return wire.Frame(0, hello)
 
 
 def in_pieces(said: Traffic, damaged: bytes, *, piece: int = 256) -> list[tuple[bytes, float]]:

@@ -19,7 +19,8 @@ from kerfbeat.capture import link as links
 from kerfbeat.capture.events import Event, LinkDown, Lost, SegmentStarted
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.capture.log import LogWriter, PulseLog, read_log
-from kerfbeat.capture.wire import Batch, Decoder
+from kerfbeat.capture.messages import Batch
+from kerfbeat.capture.wire import Decoder
 from kerfbeat.machine import demo_machine
 from kerfbeat.measure.pieces import clock_of
 from kerfbeat.present.feed import Feed

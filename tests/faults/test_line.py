@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire
 
 from .line_traffic import BATCH_TICKS, CHANNELS, Heard, Traffic, in_pieces, listen, traffic
 
@@ -153,13 +153,14 @@ def test_damage_that_passes_the_check_is_caught_by_its_numbers(said: Traffic, sa
     for _ in range(tries):
         at = rng.randrange(20, 48)  # no status among them
         whole = wire.Decoder().feed(said.frames[at])[0]
-        assert isinstance(whole.message, wire.Batch)
-        payload = bytearray(whole.payload)
-        while bytes(payload) == whole.payload:
+        assert isinstance(whole.message, messages.Batch)
+        right = whole.message.pack()
+        payload = bytearray(right)
+        while bytes(payload) == right:
             for _ in range(rng.choice((1, 1, 2, 8))):
                 payload[rng.randrange(len(payload))] ^= 1 << rng.randrange(8)
         frames = list(said.frames[: at + after])
-        frames[at] = wire.encode(whole.type, whole.sequence, bytes(payload))
+        frames[at] = wire.encode(whole.message.TYPE, whole.sequence, bytes(payload))
         heard = listen(list(zip(frames, [host_s + 0.05 for host_s in said.read_host_s[: len(frames)]], strict=True)))
         wrong = 0
         for channel in CHANNELS.values():

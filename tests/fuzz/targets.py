@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from kerfbeat.calibration.store import calibration_text, parse_calibration
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire
 from kerfbeat.capture.events import Pulses, SegmentStarted
 from kerfbeat.capture.importers import import_pulses
 from kerfbeat.capture.log import read_log
@@ -22,7 +22,7 @@ from kerfbeat.machine import Setting, demo_machine, parse_machine
 
 __all__ = ["TARGETS"]
 
-HELLO = wire.Hello(
+HELLO = messages.Hello(
     firmware=(1, 0, 0), board_kind=1, board_id=7, tick_hz=16_000_000, reset_cause=1, ticks=0, config_generation=0,
     asked=1,
 )  # fmt: skip
@@ -42,7 +42,7 @@ def decoder(data: bytes) -> None:
     assert [f for at in range(0, len(data), 5) for f in pieces.feed(data[at : at + 5])] == frames
     assert len(pieces._unfinished) <= wire.STUFFED_MAX
     stream = Stream({0: "wheel", 1: "motor", 2: "blade"})
-    stream.take(wire.Frame(HELLO.TYPE, 0, HELLO.pack(), HELLO), 0.0, whole)
+    stream.take(wire.Frame(0, HELLO), 0.0, whole)
     stream.up(0.0, url="here", baud=None)
     last = dict.fromkeys(("wheel", "motor", "blade"), -1)
     for number, frame in enumerate(frames):

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.events import Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.capture.stream import Stream
@@ -19,7 +19,7 @@ from kerfbeat.simulate.board import FIRMWARE, LineFaults, SimulatedBoard
 from kerfbeat.simulate.board_memory import BoardMemory
 
 CHANNELS = {0: "wheel", 1: "motor", 2: "blade"}
-ON = wire.encode_message(wire.Stream(on=True), 1)
+ON = wire.encode_message(messages.Stream(on=True), 1)
 
 
 def world(saw: Machine, *, scenario: str = "steady", seconds: float = 60.0, seed: int = 3, **settings: float) -> World:
@@ -45,7 +45,7 @@ class Listener:
             for whole_s, data in self._board.speak(self.now_s):
                 self.frames += [(whole_s, frame) for frame in self.decoder.feed(data, whole_s)]
 
-    def of(self, kind: type) -> list[tuple[float, wire.Message]]:
+    def of(self, kind: type) -> list[tuple[float, messages.Message]]:
         return [(at_s, frame.message) for at_s, frame in self.frames if isinstance(frame.message, kind)]
 
 
@@ -68,15 +68,15 @@ def test_it_stands_for_the_firmware_that_is_beside_it(repository: Path) -> None:
 def test_hello_comes_first_and_unasked(saw: Machine) -> None:
     heard = Listener(SimulatedBoard(world(saw)), until_s=1.0, on=False)
     (_, hello), *rest = heard.frames
-    assert isinstance(hello.message, wire.Hello)
+    assert isinstance(hello.message, messages.Hello)
     assert hello.message.asked is None
     assert hello.message.tick_hz == 16_000_000
-    assert not any(isinstance(frame.message, wire.Batch) for _, frame in rest)
+    assert not any(isinstance(frame.message, messages.Batch) for _, frame in rest)
 
 
 def test_every_edge_is_told_once_and_the_report_is_complete(saw: Machine) -> None:
     heard = Listener(SimulatedBoard(world(saw, scenario="cut")), until_s=59.0)
-    batches = [batch for _, batch in heard.of(wire.Batch)]
+    batches = [batch for _, batch in heard.of(messages.Batch)]
     expected = all_ticks(world(saw, scenario="cut"))
     begin, end = batches[0].base_ticks, batches[-1].complete_ticks
     for index, channel in CHANNELS.items():
@@ -96,7 +96,7 @@ def test_every_edge_is_told_once_and_the_report_is_complete(saw: Machine) -> Non
 def test_batches_keep_their_times(saw: Machine) -> None:
     run = world(saw, seconds=30.0)
     heard = Listener(SimulatedBoard(run), until_s=29.0)
-    batches = heard.of(wire.Batch)
+    batches = heard.of(messages.Batch)
     gaps_s = np.diff([at_s for at_s, _ in batches])
     assert gaps_s.max() <= n.BATCH_IDLE_MS / 1000
     for at_s, batch in batches:
@@ -107,7 +107,7 @@ def test_batches_keep_their_times(saw: Machine) -> None:
 
 def test_status_comes_once_a_second_with_the_closest_edges(saw: Machine) -> None:
     heard = Listener(SimulatedBoard(world(saw)), until_s=20.0)
-    told = heard.of(wire.Status)
+    told = heard.of(messages.Status)
     assert len(told) == 19
     assert np.diff([at_s for at_s, _ in told]) == pytest.approx(np.ones(18), abs=0.01)
     motor_hz = 24.94
@@ -117,7 +117,7 @@ def test_status_comes_once_a_second_with_the_closest_edges(saw: Machine) -> None
 
 def test_a_silent_machine_is_still_reported(saw: Machine) -> None:
     heard = Listener(SimulatedBoard(world(saw, scenario="everyday", duration_s=2.0)), until_s=1.9)
-    batches = [batch for _, batch in heard.of(wire.Batch)]
+    batches = [batch for _, batch in heard.of(messages.Batch)]
     assert len(batches) >= 17
     assert all(not any(batch.edge_ticks) for batch in batches)
 
@@ -127,7 +127,7 @@ def test_many_edges_fill_frames_and_none_is_lost(grinder: Machine) -> None:
     run = World("steady", grinder, seed=1, settings={"duration_s": 3.0, **settings})
     heard = Listener(SimulatedBoard(run), until_s=2.9)
     expected = all_ticks(World("steady", grinder, seed=1, settings={"duration_s": 3.0, **settings}))
-    batches = [batch for _, batch in heard.of(wire.Batch)]
+    batches = [batch for _, batch in heard.of(messages.Batch)]
     inputs = {"wheel": 0, "driven": 2}
     assert sum(map(len, expected.values())) > 10_000
     for channel, index in inputs.items():
@@ -141,9 +141,9 @@ def test_ping_is_answered_with_the_ticks_of_both_ends(saw: Machine) -> None:
     run = world(saw)
     board = SimulatedBoard(run)
     heard = Listener(board, until_s=1.0)
-    board.receive(wire.encode_message(wire.Ping(), 77), 1.0)
+    board.receive(wire.encode_message(messages.Ping(), 77), 1.0)
     heard.listen(1.1)
-    ((at_s, pong),) = heard.of(wire.Pong)
+    ((at_s, pong),) = heard.of(messages.Pong)
     assert pong.asked == 77
     assert pong.ping_ticks == run.clock.ticks_at(1.0)
     assert 0 <= pong.answer_ticks - pong.ping_ticks < 0.003 * 16e6
@@ -159,30 +159,30 @@ def test_settings_are_read_staged_and_committed(saw: Machine) -> None:
     board = SimulatedBoard(world(saw))
     heard = Listener(board, until_s=0.5, on=False)
     staged = settings_bytes(b"\x44\x33\x22\x11")
-    requests: list[wire.Message] = [
-        wire.ConfigRead(offset=0, count=11),
-        wire.ConfigWrite(offset=0, data=staged[:100]),
-        wire.ConfigWrite(offset=100, data=staged[100:]),
-        wire.ConfigCommit(length=179, crc=wire.crc16(staged)),
-        wire.ConfigRead(offset=1, count=4),
-        wire.AskHello(),
-        wire.ConfigCommit(length=179, crc=wire.crc16(staged) ^ 1),
-        wire.ConfigRead(offset=178, count=2),
-        wire.ConfigWrite(offset=178, data=b"ab"),
-        wire.ConfigCommit(length=11, crc=wire.crc16(staged)),
-        wire.ConfigWrite(offset=9, data=b"\xff"),
-        wire.ConfigCommit(length=179, crc=wire.crc16(staged[:9] + b"\xff" + staged[10:])),
+    requests: list[messages.Message] = [
+        messages.ConfigRead(offset=0, count=11),
+        messages.ConfigWrite(offset=0, data=staged[:100]),
+        messages.ConfigWrite(offset=100, data=staged[100:]),
+        messages.ConfigCommit(length=179, crc=wire.crc16(staged)),
+        messages.ConfigRead(offset=1, count=4),
+        messages.AskHello(),
+        messages.ConfigCommit(length=179, crc=wire.crc16(staged) ^ 1),
+        messages.ConfigRead(offset=178, count=2),
+        messages.ConfigWrite(offset=178, data=b"ab"),
+        messages.ConfigCommit(length=11, crc=wire.crc16(staged)),
+        messages.ConfigWrite(offset=9, data=b"\xff"),
+        messages.ConfigCommit(length=179, crc=wire.crc16(staged[:9] + b"\xff" + staged[10:])),
     ]
     for k, request in enumerate(requests):
         board.receive(wire.encode_message(request, k), 0.5 + 0.01 * k)
     heard.listen(1.0)
-    results = {m.asked: m.code for _, m in heard.of(wire.Result)}
+    results = {m.asked: m.code for _, m in heard.of(messages.Result)}
     refused = {6: n.BAD_VALUE, 7: n.BAD_VALUE, 8: n.BAD_LENGTH, 9: n.BAD_LENGTH, 11: n.BAD_VALUE}
     assert results == {1: n.OK, 2: n.OK, 3: n.OK, 10: n.OK} | refused
-    first, second = (m for _, m in heard.of(wire.ConfigData))
+    first, second = (m for _, m in heard.of(messages.ConfigData))
     assert (first.generation, first.data, first.length) == (0, settings_bytes(b"\x00\x00\xa7\x51")[:11], 179)
     assert (second.generation, second.data) == (1, staged[1:5])
-    hello = heard.of(wire.Hello)[-1][1]
+    hello = heard.of(messages.Hello)[-1][1]
     assert (hello.board_id, hello.config_generation, hello.asked) == (0x11223344, 1, 5)
 
 
@@ -241,13 +241,13 @@ def test_a_reset_starts_the_ticks_anew(saw: Machine) -> None:
     heard = Listener(board, until_s=6.0)
     board.receive(ON, 6.0)
     heard.listen(9.0)
-    unasked = [(at_s, m) for at_s, m in heard.of(wire.Hello) if m.asked is None]
+    unasked = [(at_s, m) for at_s, m in heard.of(messages.Hello) if m.asked is None]
     assert len(unasked) == 2
     at_s, hello = unasked[1]
     assert hello.reset_cause == n.RESET_POWER
     assert at_s == pytest.approx(5.5, abs=0.01)
     assert hello.ticks == pytest.approx(0.1 * 16e6, rel=0.01)
-    batches = [batch for whole_s, batch in heard.of(wire.Batch) if whole_s > 6.0]
+    batches = [batch for whole_s, batch in heard.of(messages.Batch) if whole_s > 6.0]
     assert batches[0].base_ticks < 1.0 * 16e6
     assert batches[-1].complete_ticks == pytest.approx((9.0 - 5.4) * 16e6, rel=0.03)
 
@@ -255,19 +255,19 @@ def test_a_reset_starts_the_ticks_anew(saw: Machine) -> None:
 def test_a_flood_on_one_input_leaves_the_others_exact(saw: Machine) -> None:
     faults = LineFaults(flood_at_s=10.0, flood_s=0.5)
     heard = Listener(SimulatedBoard(world(saw), faults=faults), until_s=20.0)
-    masks = [m for _, m in heard.of(wire.Masked)]
+    masks = [m for _, m in heard.of(messages.Masked)]
     assert len(masks) == 25
     run = world(saw)
     assert masks[0].from_ticks == pytest.approx(run.clock.ticks_at(10.0), abs=2)
     assert masks[-1].until_ticks == pytest.approx(run.clock.ticks_at(10.5), abs=320_000)
     due = all_ticks(run)["motor"]
-    batches = [batch for _, batch in heard.of(wire.Batch)]
+    batches = [batch for _, batch in heard.of(messages.Batch)]
     told = np.array([tick for batch in batches for tick in batch.edge_ticks[1]])
     last = batches[-1].complete_ticks
     assert np.array_equal(told[told <= last], due[(due > batches[0].base_ticks) & (due <= last)])
     events, _ = through_stream(heard)
     assert {event.channel for event in events if isinstance(event, Lost)} == {"wheel"}
-    assert heard.of(wire.Status)[-1][1].inputs[0].floods == 25
+    assert heard.of(messages.Status)[-1][1].inputs[0].floods == 25
 
 
 def test_syncs_hold_the_boards_clock(saw: Machine) -> None:
@@ -278,7 +278,7 @@ def test_syncs_hold_the_boards_clock(saw: Machine) -> None:
     for k in range(20):
         sent_s = 0.6 + 0.3 * k
         link.pinged(k, sent_s)
-        board.receive(wire.encode_message(wire.Ping(), k), sent_s + 0.001)
+        board.receive(wire.encode_message(messages.Ping(), k), sent_s + 0.001)
         heard.listen(sent_s + 0.2)
     syncs = []
     for at_s, frame in heard.frames:
@@ -294,7 +294,8 @@ def test_syncs_hold_the_boards_clock(saw: Machine) -> None:
 
 def test_the_run_does_not_depend_on_how_often_one_asks(saw: Machine) -> None:
     often, seldom = (
-        Listener(SimulatedBoard(world(saw)), until_s=20.0, every_s=every_s).of(wire.Batch) for every_s in (0.001, 0.02)
+        Listener(SimulatedBoard(world(saw)), until_s=20.0, every_s=every_s).of(messages.Batch)
+        for every_s in (0.001, 0.02)
     )
     first = [batch for _, batch in often if batch.complete_ticks < 19 * 16e6]
     second = [batch for _, batch in seldom if batch.complete_ticks < 19 * 16e6]
@@ -303,7 +304,7 @@ def test_the_run_does_not_depend_on_how_often_one_asks(saw: Machine) -> None:
 
 def test_after_the_run_the_board_reports_silence(saw: Machine) -> None:
     heard = Listener(SimulatedBoard(world(saw, seconds=3.0)), until_s=8.0)
-    late = [batch for at_s, batch in heard.of(wire.Batch) if at_s > 3.5]
+    late = [batch for at_s, batch in heard.of(messages.Batch) if at_s > 3.5]
     assert len(late) > 40
     assert not any(any(batch.edge_ticks) for batch in late)
     assert math.isfinite(heard.now_s)

@@ -10,7 +10,7 @@ from urllib.parse import quote
 import pytest
 import serial
 
-from kerfbeat.capture import wire
+from kerfbeat.capture import messages, wire
 from kerfbeat.capture.events import LinkDown, LinkUp, Lost, Pulses, SegmentStarted
 from kerfbeat.capture.link import BoardLink
 from kerfbeat.errors import KerfbeatError, SimulateError
@@ -48,8 +48,8 @@ def frames_until(port: serial.SerialBase, wanted: Callable[[list[wire.Frame]], b
     return found
 
 
-def batches_of(frames: list[wire.Frame]) -> list[wire.Batch]:
-    return [frame.message for frame in frames if isinstance(frame.message, wire.Batch)]
+def batches_of(frames: list[wire.Frame]) -> list[messages.Batch]:
+    return [frame.message for frame in frames if isinstance(frame.message, messages.Batch)]
 
 
 def test_registering_twice_is_registering_once() -> None:
@@ -60,13 +60,13 @@ def test_registering_twice_is_registering_once() -> None:
 def test_hello_then_a_stream_after_asking(opened: Callable[..., serial.SerialBase]) -> None:
     port = opened("sim://steady?seed=2", timeout=0.05)
     frames = frames_until(port, bool)
-    assert isinstance(frames[0].message, wire.Hello)
-    port.write(wire.encode_message(wire.Stream(on=True), 9))
+    assert isinstance(frames[0].message, messages.Hello)
+    port.write(wire.encode_message(messages.Stream(on=True), 9))
     frames = frames_until(port, lambda found: len(batches_of(found)) >= 5)
-    assert any(isinstance(f.message, wire.Result) and f.message.asked == 9 for f in frames)
-    port.write(wire.encode_message(wire.Stream(on=False), 10))
-    frames = frames_until(port, lambda found: any(isinstance(f.message, wire.Result) for f in found))
-    frames = frames_until(port, lambda found: any(isinstance(f.message, wire.Status) for f in found))
+    assert any(isinstance(f.message, messages.Result) and f.message.asked == 9 for f in frames)
+    port.write(wire.encode_message(messages.Stream(on=False), 10))
+    frames = frames_until(port, lambda found: any(isinstance(f.message, messages.Result) for f in found))
+    frames = frames_until(port, lambda found: any(isinstance(f.message, messages.Status) for f in found))
     assert not batches_of(frames)
 
 
@@ -74,7 +74,7 @@ def test_one_address_gives_one_run_to_the_tick(opened: Callable[..., serial.Seri
     def motor_ticks() -> list[int]:
         port = opened("sim://steady?seed=4&clock_ppm=0", timeout=0.05)
         frames_until(port, bool)
-        port.write(wire.encode_message(wire.Stream(on=True), 1))
+        port.write(wire.encode_message(messages.Stream(on=True), 1))
         frames = frames_until(port, lambda found: len(batches_of(found)) >= 20)
         return [tick for batch in batches_of(frames) for tick in batch.edge_ticks[1]]
 
@@ -160,7 +160,7 @@ def test_a_machine_file_of_ones_own(
     path.write_text(wheel_only.text, encoding="utf-8")
     port = opened(f"sim://steady?machine={path.as_posix().replace(' ', '%20')}&hz=5", timeout=0.05)
     frames_until(port, bool)
-    port.write(wire.encode_message(wire.Stream(on=True), 1))
+    port.write(wire.encode_message(messages.Stream(on=True), 1))
     frames = frames_until(port, lambda found: sum(len(b.edge_ticks[0]) for b in batches_of(found)) > 8)
     assert not any(batch.edge_ticks[1] or batch.edge_ticks[2] for batch in batches_of(frames))
 
@@ -170,7 +170,7 @@ def test_what_really_stands_there_can_differ(opened: Callable[..., serial.Serial
     path.write_text(demo_text("saw").replace("targets = 4", "targets = 40"), encoding="utf-8")
     port = opened(f"sim://steady?gear=high&real_machine={quote(str(path))}", timeout=0.05)
     frames_until(port, bool)
-    port.write(wire.encode_message(wire.Stream(on=True), 1))
+    port.write(wire.encode_message(messages.Stream(on=True), 1))
     frames = frames_until(port, lambda found: sum(len(b.edge_ticks[0]) for b in batches_of(found)) > 30)
     batches = batches_of(frames)
     seconds = (batches[-1].complete_ticks - batches[0].base_ticks) / 16e6

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from kerfbeat.capture import messages as m
 from kerfbeat.capture.ports import Port, has_baud
 from kerfbeat.capture.wire import Decoder, Frame, encode_message
-from kerfbeat.capture.wire_numbers import ASK_HELLO, BAUD_FAST, BAUD_SLOW, PROTOCOL
+from kerfbeat.capture.wire_numbers import BAUD_FAST, BAUD_SLOW, PROTOCOL
 from kerfbeat.errors import LinkError
 
 __all__ = ["Greeted", "Trace", "greet", "rounds_for"]
@@ -72,7 +72,7 @@ def greet(
                 asked_s[sequence] = now_s
                 port.write(encode_message(m.AskHello(), sequence))
                 if trace:
-                    trace(now_s, "to board", Frame(ASK_HELLO, sequence, b"", m.AskHello()))
+                    trace(now_s, "to board", Frame(sequence, m.AskHello()))
                 sequence = (sequence + 1) % 256
             chunk = port.read_some()
             read_s = clock()

@@ -300,7 +300,7 @@ class BoardLink:
         sent_host_s = self._clock()
         port.write(data)
         if self._trace:
-            self._trace(sent_host_s, "to board", Frame(message.TYPE, sequence, message.pack(), message))
+            self._trace(sent_host_s, "to board", Frame(sequence, message))
         return sequence, sent_host_s
 
     def _say_goodbye(self, port: Port) -> None:

@@ -12,54 +12,10 @@ from dataclasses import dataclass
 
 from cobs import cobs
 
-from kerfbeat.capture import messages
-from kerfbeat.capture.messages import (
-    AskHello,
-    Batch,
-    ConfigCommit,
-    ConfigData,
-    ConfigRead,
-    ConfigWrite,
-    Hello,
-    Malformed,
-    Masked,
-    Message,
-    OtherHello,
-    Ping,
-    Pong,
-    Result,
-    Status,
-    StatusInput,
-    Stream,
-)
-from kerfbeat.capture.wire_numbers import *  # noqa: F403  the shared numbers are names of this module
-from kerfbeat.capture.wire_numbers import CRC_INIT, FRAME_MAX, HELLO, OVERHEAD, constants
+from kerfbeat.capture.messages import Hello, Malformed, Message, unpack
+from kerfbeat.capture.wire_numbers import CRC_INIT, FRAME_MAX, OVERHEAD
 
-__all__ = [
-    "AskHello",
-    "Batch",
-    "ConfigCommit",
-    "ConfigData",
-    "ConfigRead",
-    "ConfigWrite",
-    "Decoder",
-    "Frame",
-    "Hello",
-    "Malformed",
-    "Masked",
-    "Message",
-    "OtherHello",
-    "Ping",
-    "Pong",
-    "Result",
-    "Status",
-    "StatusInput",
-    "Stream",
-    "constants",
-    "crc16",
-    "encode",
-    "encode_message",
-]
+__all__ = ["Decoder", "Frame", "crc16", "encode", "encode_message"]
 
 STUFFED_MAX = FRAME_MAX + 1  # bytes: COBS adds one byte to anything of up to 253 bytes
 SEQUENCES = 256
@@ -88,15 +44,11 @@ def encode_message(message: Message, sequence: int) -> bytes:
 class Frame:
     """A frame that arrived whole and well formed.
 
-    `missing_before`: frames that the sequence says are missing between this one and the good one before (modulo 256).
     `started_host_s`: when its first byte was read: that of the delimiter sent in front of it if there was one.
     """
 
-    type: int
     sequence: int
-    payload: bytes
     message: Message
-    missing_before: int = 0
     started_host_s: float = 0.0
 
 
@@ -104,7 +56,7 @@ class Decoder:
     """Bytes in, frames out, in pieces of any size.
 
     Counters: `frames` (good ones), `bad_crc`, `malformed` (CRC right, content wrong), `noise_bytes` (not a frame at
-    all), `sequence_gaps` (places where frames are missing) and `frames_missing` (how many, at least).
+    all) and `frames_missing` (how many the sequence says are missing, at least).
     Holds at most one unfinished frame, whatever it is fed.
     """
 
@@ -113,7 +65,6 @@ class Decoder:
         self.bad_crc = 0
         self.malformed = 0
         self.noise_bytes = 0
-        self.sequence_gaps = 0
         self.frames_missing = 0
         self._unfinished = b""
         self._overlong = False  # inside a stretch too long for a frame: all noise until the next delimiter
@@ -127,7 +78,6 @@ class Decoder:
         self.bad_crc += before.bad_crc
         self.malformed += before.malformed
         self.noise_bytes += before.noise_bytes
-        self.sequence_gaps += before.sequence_gaps
         self.frames_missing += before.frames_missing
 
     def feed(self, chunk: bytes, received_host_s: float = 0.0) -> list[Frame]:
@@ -170,19 +120,14 @@ class Decoder:
             self.bad_crc += 1
             return None
         frame_type, sequence = body[0], body[1]
-        payload = body[2:-2]
         try:
-            message = messages.unpack(frame_type, payload)
+            message = unpack(frame_type, body[2:-2])
         except Malformed:
             self.malformed += 1
             return None
         self.frames += 1
-        missing = 0
-        restarted = frame_type == HELLO and isinstance(message, Hello) and message.asked is None
+        restarted = isinstance(message, Hello) and message.asked is None
         if self._sequence is not None and not restarted:
-            missing = (sequence - self._sequence - 1) % SEQUENCES
-            if missing:
-                self.sequence_gaps += 1
-                self.frames_missing += missing
+            self.frames_missing += (sequence - self._sequence - 1) % SEQUENCES
         self._sequence = sequence
-        return Frame(frame_type, sequence, payload, message, missing, self._started_host_s)
+        return Frame(sequence, message, self._started_host_s)

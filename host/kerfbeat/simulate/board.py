@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from kerfbeat.capture import messages as m
 from kerfbeat.capture import wire
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.board_settings import LENGTH
@@ -178,7 +179,7 @@ class SimulatedBoard:
 
     # Frames to the host
 
-    def _send(self, message: wire.Message, at_s: float, *, before: bytes = b"") -> None:
+    def _send(self, message: m.Message, at_s: float, *, before: bytes = b"") -> None:
         """Put a frame on the line: it leaves when the line is free, and is whole when its last byte has gone."""
         frame = before + wire.encode_message(message, self._sequence % 256)
         self._sequence += 1
@@ -192,8 +193,8 @@ class SimulatedBoard:
             frame = self._damage.bytes(int(self._damage.integers(1, 12))) + frame
         self._out.append((self._line_free_s, frame))
 
-    def _hello(self, asked: int | None) -> wire.Hello:
-        return wire.Hello(
+    def _hello(self, asked: int | None) -> m.Hello:
+        return m.Hello(
             firmware=FIRMWARE,
             board_kind=n.BOARD_ATMEGA328P,
             board_id=self._memory.board_id,
@@ -204,14 +205,14 @@ class SimulatedBoard:
             asked=asked,
         )
 
-    def _status(self, at_s: float) -> wire.Status:
+    def _status(self, at_s: float) -> m.Status:
         inputs = tuple(
-            wire.StatusInput(overruns=0, floods=floods, shortest_ticks=shortest)
+            m.StatusInput(overruns=0, floods=floods, shortest_ticks=shortest)
             for floods, shortest in zip(self._floods, self._shortest_ticks, strict=True)
         )
         self._shortest_ticks = [None] * n.INPUTS
         self._last_ticks = [None] * n.INPUTS
-        return wire.Status(
+        return m.Status(
             ticks=self.ticks(at_s),
             flags=(n.FLAG_STREAMING if self._streaming else 0)
             | (n.FLAG_CONFIG_DEFAULTS if self._memory.generation == 0 else 0),
@@ -233,7 +234,7 @@ class SimulatedBoard:
         if self._mask is not None:
             complete_ticks = min(complete_ticks, self.ticks(self._mask[0]) - 1)
         complete_ticks = max(complete_ticks, self._base_ticks)
-        batch = wire.Batch(
+        batch = m.Batch(
             base_ticks=self._base_ticks,
             complete_ticks=complete_ticks,
             edge_ticks=tuple(tuple(each) for each in edges),
@@ -253,7 +254,7 @@ class SimulatedBoard:
         self._mask = None
         self._mask_s = self._flood_from(at_s)
         if self._streaming:
-            self._send(wire.Masked(input_index=0, from_ticks=self.ticks(from_s), until_ticks=self.ticks(until_s)), at_s)
+            self._send(m.Masked(input_index=0, from_ticks=self.ticks(from_s), until_ticks=self.ticks(until_s)), at_s)
 
     # Requests of the host
 
@@ -261,35 +262,35 @@ class SimulatedBoard:
         request, asked = frame.message, frame.sequence
         answer_s = max(at_s + ANSWER_S, self._line_free_s)
         match request:
-            case wire.AskHello():
+            case m.AskHello():
                 self._send(self._hello(asked), answer_s)
-            case wire.Ping():
-                pong = wire.Pong(asked=asked, ping_ticks=self.ticks(at_s), answer_ticks=self.ticks(answer_s))
+            case m.Ping():
+                pong = m.Pong(asked=asked, ping_ticks=self.ticks(at_s), answer_ticks=self.ticks(answer_s))
                 self._send(pong, answer_s, before=b"\0")
-            case wire.Stream():
+            case m.Stream():
                 if request.on and not self._streaming:
                     self._drop_edges(at_s)
                     self._mask_s = self._flood_from(at_s)
                 self._streaming = request.on
                 self._result(frame, n.OK, answer_s)
-            case wire.ConfigRead():
+            case m.ConfigRead():
                 self._config_read(frame, request, answer_s)
-            case wire.ConfigWrite():
+            case m.ConfigWrite():
                 self._result(frame, self._memory.stage(request.offset, request.data), answer_s)
-            case wire.ConfigCommit():
+            case m.ConfigCommit():
                 self._result(frame, self._memory.commit(request.length, request.crc), answer_s)
             case _:
                 self._result(frame, n.UNKNOWN_TYPE, answer_s)
 
     def _result(self, frame: wire.Frame, code: int, at_s: float) -> None:
-        self._send(wire.Result(asked=frame.sequence, request=frame.type, code=code), at_s)
+        self._send(m.Result(asked=frame.sequence, request=frame.message.TYPE, code=code), at_s)
 
-    def _config_read(self, frame: wire.Frame, request: wire.ConfigRead, at_s: float) -> None:
+    def _config_read(self, frame: wire.Frame, request: m.ConfigRead, at_s: float) -> None:
         data = self._memory.read(request.offset, request.count)
         if data is None:
             self._result(frame, n.BAD_VALUE, at_s)
             return
-        message = wire.ConfigData(
+        message = m.ConfigData(
             asked=frame.sequence,
             generation=self._memory.generation,
             length=LENGTH,
