@@ -77,6 +77,18 @@ def test_a_person_goes_back_a_question(place: int, slips: list[str]) -> None:
     assert said == (["this is the first question"] if place in (1, 34) else [])
 
 
+def test_a_unit_typed_with_the_number_is_taken() -> None:
+    typed = {
+        4: "4 magnets", 7: "1 mark", 9: "50 Hz", 10: "1430 1/min", 11: "4 poles", 14: "3000rpm", 15: "2.4 times",
+        17: "80 HZ", 18: "20hz", 19: "0.1 Hz", 28: "2 gears", 30: "30 : 1", 32: "13 to 1",
+    }  # fmt: skip
+    text, said = run([typed.get(place, answer) for place, answer in enumerate(SAW)])
+    assert said == []
+    assert text == run(SAW)[0]
+    teeth = parse_machine(run(drive("chain", "1", "16 teeth / 36 teeth"))[0]).stages[0]
+    assert teeth.ratio(None) == 2.25  # type: ignore[union-attr]  # 36/16
+
+
 def test_going_back_is_for_persons_only() -> None:
     assert parse_machine(run(["<", *BARE[1:]])[0]).name == "<"
 
@@ -150,6 +162,8 @@ def test_odd_names_are_kept() -> None:
         (4, "four", "not a whole number"),
         (8, "maybe", "answer yes or no"),
         (9, "fifty", "not a number"),
+        (9, "50 rpm", "not a number"),
+        (19, "0,1 Hz", "and a decimal point"),
         (10, "1500", "no motor turns at 1500 rpm"),
         (10, "nan", "no motor turns"),
         (11, "6", "does not fit 6 poles"),

@@ -61,3 +61,29 @@ def test_hertz_that_the_inverter_does_not_give_is_said() -> None:
         assert entry.beyond_inverter(hz, inverter) is None
     assert entry.beyond_inverter(900.0, None) is None
     assert entry.beyond_inverter(80.0 + 1e-10, inverter) is None  # a sweep's rounding, as in a prediction
+
+
+@pytest.mark.parametrize("text", ["40 252s", "40 252 s", "40 passes in 4.2 min", " 40passes 252s", "40 in 252s"])
+def test_passes_and_their_time(text: str) -> None:
+    assert entry.passes_and_time(text) == (40, pytest.approx(252.0))
+
+
+@pytest.mark.parametrize(
+    "text", ["41.2m/min 0.2m/min", "41.2 m/min 0.2 m/min", "41.2 0.2 m/min", "41.2 m/min, 0.2 m/min"]
+)
+def test_a_speed_and_its_uncertainty(text: str) -> None:
+    assert entry.speed_and_error(text) == pytest.approx((41.2 / 60, 0.2 / 60))
+
+
+@pytest.mark.parametrize("text", ["40", "forty 252s", "0 252s", "40 252", "40 5parsecs", "40 0s", "252s 40"])
+def test_what_is_no_number_of_passes_is_refused(text: str) -> None:
+    with pytest.raises(UnitError, match=r"such as|write"):
+        entry.passes_and_time(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["fast", "41.2 m/min", "41.2 0.2", "0m/min 0.2m/min", "41.2m/min 0m/min", "4.1.2 0.2m/min"]
+)
+def test_what_is_no_speed_with_its_uncertainty_is_refused(text: str) -> None:
+    with pytest.raises(UnitError, match=r"such as|write"):
+        entry.speed_and_error(text)

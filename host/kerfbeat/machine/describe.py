@@ -87,6 +87,19 @@ def _ask_wheel(interview: Interview, page: Page) -> None:
     page.put("blade_length", length and quoted(length))
 
 
+def _hertz(text: str) -> float:
+    """Check for a frequency, with or without its unit."""
+    return number(text, "hz")
+
+
+def _turns(text: str) -> float:
+    """Check for turns per minute, with or without their unit, as nameplates write it."""
+    return number(text, "rpm", "r/min", "rev/min", "1/min", "min-1", "min⁻¹")
+
+
+TARGETS = ("target", "magnet", "bolt head", "bolt", "stripe", "mark")
+TIMES = ("times", "x", "×")
+
 SENSOR_QUESTIONS = {
     "wheel": "Blade wheel: how many targets (magnets, bolt heads, stripes) pass its sensor in one turn?",
     "motor": "Motor shaft: how many targets pass a sensor there in one turn (Enter for no sensor)?",
@@ -103,7 +116,7 @@ def _ask_sensors(interview: Interview, page: Page) -> None:
         pin = DEFAULT_INPUT[channel] if DEFAULT_INPUT[channel] in free else free[0]
 
         def check(text: str, channel: str = channel, pin: int = pin) -> int:
-            return Sensor(channel=channel, targets=count(text), input=pin).targets
+            return Sensor(channel=channel, targets=count(text, *TARGETS), input=pin).targets
 
         targets = interview.ask(question, check) if channel == "wheel" else interview.maybe(question, check)
         if targets is not None:
@@ -114,12 +127,12 @@ def _ask_sensors(interview: Interview, page: Page) -> None:
 
 
 def _ask_motor(interview: Interview, page: Page) -> None:
-    base_hz = interview.ask("Motor nameplate: frequency in Hz (such as 50 or 60)?", number)
+    base_hz = interview.ask("Motor nameplate: frequency in Hz (such as 50 or 60)?", _hertz)
     rpm = interview.ask("Motor nameplate: speed at full load in rpm (such as 1430)?", lambda text: _rpm(text, base_hz))
     fit = fitting_poles(hz=base_hz, rpm=rpm)
     poles = interview.ask(
         f"Motor nameplate: poles (Enter for {fit}, which fits {rpm:g} rpm at {base_hz:g} Hz)?",
-        lambda text: Motor(poles=count(text or str(fit)), base_hz=base_hz, rpm=rpm).poles,
+        lambda text: Motor(poles=count(text or str(fit), "pole"), base_hz=base_hz, rpm=rpm).poles,
     )
 
     def plate(**more: float | None) -> Motor:
@@ -131,11 +144,11 @@ def _ask_motor(interview: Interview, page: Page) -> None:
     )
     fan = interview.maybe(f"Motor: does its own shaft turn its cooling fan (yes or no{UNKNOWN})?", yes_or_no)
     top = interview.maybe(
-        f"Motor: highest speed its maker allows, in rpm{UNKNOWN}?", lambda text: plate(maximum_rpm=number(text))
+        f"Motor: highest speed its maker allows, in rpm{UNKNOWN}?", lambda text: plate(maximum_rpm=_turns(text))
     )
     breakdown = interview.maybe(
         f"Motor: breakdown (pull-out) torque in times full-load torque (such as 2.4{UNKNOWN})?",
-        lambda text: plate(breakdown_torque_ratio=number(text)),
+        lambda text: plate(breakdown_torque_ratio=number(text, *TIMES)),
     )
     page.table("[motor]")
     page.put("poles", poles)
@@ -148,7 +161,7 @@ def _ask_motor(interview: Interview, page: Page) -> None:
 
 
 def _rpm(text: str, base_hz: float) -> float:
-    rpm = number(text)
+    rpm = _turns(text)
     if fitting_poles(hz=base_hz, rpm=rpm) is None:
         raise MachineError(
             f"no motor turns at {rpm:g} rpm under full load on {base_hz:g} Hz; read the nameplate again "
@@ -162,15 +175,15 @@ def _ask_inverter(interview: Interview, page: Page) -> None:
         return
     top_hz = interview.ask(
         "Inverter: highest frequency it is set to, in Hz?",
-        lambda text: Inverter(minimum_hz=0.0, maximum_hz=number(text)).maximum_hz,
+        lambda text: Inverter(minimum_hz=0.0, maximum_hz=_hertz(text)).maximum_hz,
     )
     low_hz = interview.ask(
         "Inverter: lowest frequency it is set to, in Hz?",
-        lambda text: Inverter(minimum_hz=number(text), maximum_hz=top_hz).minimum_hz,
+        lambda text: Inverter(minimum_hz=_hertz(text), maximum_hz=top_hz).minimum_hz,
     )
     step = interview.maybe(
         f"Inverter: smallest step its display shows, in Hz (such as 0.1{UNKNOWN})?",
-        lambda text: Inverter(minimum_hz=low_hz, maximum_hz=top_hz, resolution_hz=number(text)),
+        lambda text: Inverter(minimum_hz=low_hz, maximum_hz=top_hz, resolution_hz=_hertz(text)),
     )
     page.table("[inverter]")
     page.put("minimum_hz", low_hz)

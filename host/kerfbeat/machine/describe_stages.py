@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from kerfbeat.errors import MachineError
 from kerfbeat.machine.interview import UNKNOWN, Interview, Page, checked, choice, count, number, quoted
 from kerfbeat.machine.stages import BeltPosition, BeltStage, Gear, Sheave, require_choice_name
@@ -48,7 +50,7 @@ def _ask_gears(interview: Interview, page: Page, *, teeth: bool) -> None:
 
 
 def _few(text: str) -> int:
-    few = count(text)
+    few = count(text, "gear", "step")
     if not 1 <= few <= MOST_STEPS:
         raise MachineError(f"{few} cannot be; write a number from 1 to {MOST_STEPS}")
     return few
@@ -62,11 +64,11 @@ def _new_name(text: str, taken: dict[str, float]) -> str:
 
 
 def _ratio(text: str) -> float:
-    return Gear(ratio=number(text.removesuffix(":1"))).ratio
+    return Gear(ratio=number(text, ":1", ": 1", "to 1")).ratio
 
 
 def _teeth(text: str) -> float:
-    counts = text.replace(",", " ").replace("/", " ").split()
+    counts = re.sub(r"[,/:]|\b(?:teeth|tooth|t)\b", " ", text, flags=re.IGNORECASE).split()
     if len(counts) != 2:
         raise MachineError("write two numbers of teeth, driver first, such as 16 36")
     driver, driven = (count(part) for part in counts)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
@@ -118,19 +118,27 @@ def quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
-def number(text: str) -> float:
-    """Check for a plain number."""
+def number(text: str, *units: str) -> float:
+    """Check for a number; one of these units, in small letters, may stand behind it as on a nameplate."""
     try:
-        return float(text)
+        return float(_bare(text, units))
     except ValueError:
-        raise MachineError(f"{text[:40]!r} is not a number; write one such as 50 or 1430") from None
+        point = " and a decimal point" if "," in text else ""
+        raise MachineError(f"{text[:40]!r} is not a number; write one such as 50 or 1430{point}") from None
 
 
-def count(text: str) -> int:
-    """Check for a whole number."""
-    if not (text.isascii() and text.isdigit() and len(text) < 8):
+def count(text: str, *things: str) -> int:
+    """Check for a whole number; what is counted, by one of these names, may stand behind it."""
+    bare = _bare(text, [name for thing in things for name in (f"{thing}s", thing)])
+    if not (bare.isascii() and bare.isdigit() and len(bare) < 8):
         raise MachineError(f"{text[:40]!r} is not a whole number; write one such as 4")
-    return int(text)
+    return int(bare)
+
+
+def _bare(text: str, units: Iterable[str]) -> str:
+    """The text without the first of these units that it ends in."""
+    unit = next((unit for unit in units if text.casefold().endswith(unit)), "")
+    return text[: len(text) - len(unit)].rstrip(" -")
 
 
 def checked(make: Callable[[str], object]) -> Callable[[str], str]:

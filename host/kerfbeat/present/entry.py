@@ -1,14 +1,19 @@
-"""What did the operator enter for hertz, gear or belt?"""
+"""What did the operator enter for hertz, gear or belt, or for the blade's speed known otherwise?"""
 
 import math
+import re
 from collections.abc import Sequence
 
 from kerfbeat.errors import MachineError, UnitError
 from kerfbeat.machine import Inverter
+from kerfbeat.units import parse_duration_s, parse_speed_m_per_s
 
-__all__ = ["beyond_inverter", "choice_of", "hz_of"]
+__all__ = ["beyond_inverter", "choice_of", "hz_of", "passes_and_time", "speed_and_error"]
 
 MOST_HZ = 1000.0
+
+PASSES = re.compile(r"(\d{1,6})\s*(?:pass(?:es)?\b)?\s*(?:in\b)?\s*(.*)", re.IGNORECASE | re.ASCII)
+SPEEDS = re.compile(r"([\d.]+)\s*([a-z/]*)[\s,;]+([\d.]+)\s*([a-z/]+)", re.IGNORECASE | re.ASCII)
 
 
 def hz_of(text: str) -> float:
@@ -49,3 +54,33 @@ def choice_of(text: str, choices: Sequence[str], *, what: str) -> str:
     if not choices:
         raise MachineError(f"this machine has no {what} to choose")
     raise MachineError(f'there is no {what} "{text}"; choose {", ".join(choices)}')
+
+
+def passes_and_time(text: str) -> tuple[int, float]:
+    """Blade passes counted by eye and their time in s: "40 252s", "40 passes in 4.2 min".
+
+    Raises UnitError if it is not both, each above zero.
+    """
+    match = PASSES.fullmatch(text.strip())
+    if match is None or int(match[1]) == 0 or not match[2]:
+        raise UnitError(f'"{text}" is not a number of passes and their time; write both, such as 40 252s')
+    seconds = parse_duration_s(match[2])
+    if seconds <= 0.0:
+        raise UnitError(f'"{match[2]}" cannot be; write how long the passes took, such as 252s')
+    return int(match[1]), seconds
+
+
+def speed_and_error(text: str) -> tuple[float, float]:
+    """A speed and its uncertainty in m/s: "41.2m/min 0.2m/min"; one unit behind both is enough.
+
+    Raises UnitError if it is not both, each above zero.
+    """
+    match = SPEEDS.fullmatch(text.strip())
+    if match is None:
+        raise UnitError(f'"{text}" is not a speed and its uncertainty; write both, such as 41.2m/min 0.2m/min')
+    speed, error = (parse_speed_m_per_s(f"{each} {unit}") for each, unit in (
+        (match[1], match[2] or match[4]), (match[3], match[4])
+    ))  # fmt: skip
+    if not (speed > 0.0 and error > 0.0):
+        raise UnitError(f'"{text}" cannot be; write a speed and its uncertainty, both above zero')
+    return speed, error

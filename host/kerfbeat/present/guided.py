@@ -6,22 +6,23 @@ from when the speed is steady; nothing here knows a terminal, a port or any arit
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from kerfbeat.calibrate.diameter import Counted, Reference
 from kerfbeat.calibrate.plan import Step, planned_minutes
 from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.errors import KerfbeatError, UnitError
 from kerfbeat.machine import Machine, Setting
-from kerfbeat.present.entry import beyond_inverter, hz_of
+from kerfbeat.present.entry import beyond_inverter, hz_of, passes_and_time, speed_and_error
 from kerfbeat.present.feed import Feed
 from kerfbeat.present.numbers import SPEED_UNITS, both_speeds, short_number, speed_in
 from kerfbeat.present.snapshot import Snapshot
-from kerfbeat.units import parse_duration_s, parse_speed_m_per_s
 
 __all__ = ["CAUTIONS", "Companion", "Guide", "Told"]
+
+Answer = TypeVar("Answer")
 
 CAUTIONS = (
     "Run the machine idle, no work in it, all guards closed, and stand where its operator stands.",
@@ -198,31 +199,32 @@ class Guide:
         """Where no sensor sees the blade: passes by eye, or another instrument."""
         if "blade" in self._machine.sensors and self._machine.wheel.blade_length_m is not None:
             return Told(points=points)
-        ask, say = self._companion.ask, self._companion.say
         since_s = self._log_s()
         if self._machine.wheel.blade_length_m is not None:
-            answer = ask(
+            counted = self._understood(
                 "No sensor sees the blade. Leave it running as it is and count passes of a mark by eye with a "
-                "stopwatch; type passes and time, such as 40 252s (Enter: not now):"
-            ).split(maxsplit=1)
-            try:
-                if len(answer) == 2:
-                    seconds = parse_duration_s(answer[1])
-                    window_s = (max(since_s, self._log_s() - seconds - TYPING_S), self._log_s())
-                    return Told(
-                        counted=Counted(passes=int(answer[0]), seconds=seconds, window_s=window_s), points=points
-                    )
-            except (KerfbeatError, ValueError) as problem:
-                say(f"not understood: {problem}")
-        answer = ask(
+                "stopwatch; type passes and time, such as 40 252s (Enter: not now):",
+                passes_and_time,
+            )
+            if counted is not None:
+                passes, seconds = counted
+                window_s = (max(since_s, self._log_s() - seconds - TYPING_S), self._log_s())
+                return Told(counted=Counted(passes=passes, seconds=seconds, window_s=window_s), points=points)
+        shown = self._understood(
             "If another instrument shows the blade's speed now, type it and its uncertainty, such as 41.2m/min "
-            "0.2m/min (Enter: none):"
-        ).split()
-        try:
-            if len(answer) == 2:
-                speed, error = (parse_speed_m_per_s(each) for each in answer)
-                window_s = (max(since_s, self._log_s() - TYPING_S), self._log_s())
-                return Told(reference=Reference(m_per_s=speed, u_m_per_s=error, window_s=window_s), points=points)
-        except KerfbeatError as problem:
-            say(f"not understood: {problem}")
-        return Told(points=points)
+            "0.2m/min (Enter: none):",
+            speed_and_error,
+        )
+        if shown is None:
+            return Told(points=points)
+        window_s = (max(since_s, self._log_s() - TYPING_S), self._log_s())
+        return Told(reference=Reference(m_per_s=shown[0], u_m_per_s=shown[1], window_s=window_s), points=points)
+
+    def _understood(self, question: str, read: Callable[[str], Answer]) -> Answer | None:
+        """Ask until the answer is understood; None for Enter alone."""
+        while answer := self._companion.ask(question).strip():
+            try:
+                return read(answer)
+            except KerfbeatError as problem:
+                self._companion.say(str(problem))
+        return None
