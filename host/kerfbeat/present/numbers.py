@@ -2,7 +2,8 @@
 
 A number is cut where its uncertainty begins: two significant digits of the 95 % half-width if it starts with 1 or 2,
 one digit otherwise (the Guide to the Expression of Uncertainty in Measurement, JCGM 100:2008, 7.2.6, allows at most
-two), and the value to the same place.
+two), and the value to the same place.  The half-width goes to the nearest digit, but up where that would take off more
+than a twentieth of it (EA-4/02, section 6.3, from memory; the guide allows it).
 """
 
 import math
@@ -28,6 +29,7 @@ __all__ = [
     "short_number",
     "slip_written",
     "speed_in",
+    "to_place",
     "two_digits",
     "unit_for",
     "written",
@@ -37,6 +39,7 @@ SPEED_UNITS: dict[str, Callable[[float], float]] = {"m/min": m_per_min, "ft/min"
 
 UNKNOWN_SIGNIFICANT = 4  # digits of a value that comes without an uncertainty
 MOST_DECIMALS = 9
+MOST_LESS = 0.95  # of a half-width is left by rounding it, at least: see above
 
 # %; two fair ways to average one cut (the whole of it, or without its ends) differ by 0.001 to 0.012 % in the sample
 # logs, which timing, all that the half-width holds, does not know.
@@ -69,6 +72,14 @@ def decimals(u95: float) -> int:
     return min(digits, MOST_DECIMALS)
 
 
+def to_place(value: float, u95: float, places: int) -> tuple[float, float]:
+    """Value and half-width rounded to one place, `places` digits after the point; u95 finite, not below zero."""
+    half = round(u95, places)
+    if half < MOST_LESS * u95:
+        half = round(half + 10.0**-places, places)
+    return round(value, places) + 0.0, half  # + 0.0: no "-0"
+
+
 def written(value: float, u95: float) -> tuple[str, str]:
     """Value and half-width as text to the same place; "?" for what is not a number."""
     if not math.isfinite(value):
@@ -77,8 +88,8 @@ def written(value: float, u95: float) -> tuple[str, str]:
         places = max(0, UNKNOWN_SIGNIFICANT - 1 - math.floor(math.log10(abs(value)))) if value else 0
         return f"{value:.{places}f}", "0" if u95 == 0.0 else "?"
     places = decimals(u95)
-    shown = max(places, 0)
-    return f"{round(value, places) + 0.0:.{shown}f}", f"{round(u95, places):.{shown}f}"  # + 0.0: no "-0"
+    rounded, half = to_place(value, u95, places)
+    return f"{rounded:.{max(places, 0)}f}", f"{half:.{max(places, 0)}f}"
 
 
 def short_number(value: float) -> str:

@@ -4,15 +4,13 @@ The colours of the screen are those of tempered steel: straw for the reading, bl
 black on white, framed by a hatch, for silence.
 """
 
-import math
 import textwrap
 from collections.abc import Sequence
 
 from rich.text import Text
 
-from kerfbeat.measure.uncertainty import coverage_factor
 from kerfbeat.present.bigtext import big
-from kerfbeat.present.numbers import SPEED_UNITS, lasting, other_unit, short_number, speed_in, written
+from kerfbeat.present.numbers import SPEED_UNITS, lasting, other_unit, short_number, speed_in
 from kerfbeat.present.snapshot import BladeNow, Snapshot
 from kerfbeat.present.steady import SteadyNumber
 from kerfbeat.present.text import harmless
@@ -22,8 +20,7 @@ __all__ = ["SILENCE", "SILENT_WORDS", "STRAW", "UNSETTLED", "Readout"]
 STRAW = "#f0d48a"
 SILENCE = "bold #101010 on #f2efe6"
 UNSETTLED = 0.5  # half-width over the reading: above, a large figure would say more than is known
-SHRUNK, GROWN, STANDS_S = 0.5, 1.1, 2.0  # of the half-width: told at once beyond, else anew after so long
-FINEST = 0.34  # of the half-width: the last place shown is that of the ±, at most (as numbers.decimals has it)
+FINEST = 0.34  # of the half-width: the place where it ends, at most (as numbers.decimals has it)
 MOSTLY = 0.7  # of the half-width: what is less leaves the greater part of the variance to the blade's way in a turn
 BESIDE = 20  # columns kept free beside the digits for units and uncertainty
 SILENT_WORDS = {"silent": ("NO", "PULSES"), "signal lost": ("SIGNAL", "LOST"), "no link": ("NO", "LINK")}
@@ -34,8 +31,6 @@ class Readout:
 
     def __init__(self) -> None:
         self._steady = {unit: SteadyNumber() for unit in SPEED_UNITS}
-        self._u95_m_per_s = math.nan  # of which the ± tells
-        self._u95_since_s = 0.0
 
     def text(self, now: Snapshot, unit: str, *, columns: int, rows: int) -> Text:
         """The whole area, `rows` lines."""
@@ -54,41 +49,30 @@ class Readout:
                 beside = [("not settled yet", f"bold {STRAW}"), ("", ""), *words]
                 return _digits("?", beside, columns=columns, rows=rows)
             shown = {name: self._shown(now, name) for name in SPEED_UNITS}
-            u95_m_per_s = self._told_u95_m_per_s(now.at_s, blade.speed_m_per_s.u95)
-            told = {name: self._rounded_u95(blade.speed_m_per_s.value, u95_m_per_s, name) for name in SPEED_UNITS}
+            (figure, half), (other_figure, other_half) = shown[unit], shown[other_unit(unit)]
             beside = [
                 (unit, f"bold {STRAW}"),
-                (f"± {told[unit]}", STRAW),
+                (f"± {half}", STRAW),
                 (_size_words(blade), STRAW),
-                (f"{shown[other_unit(unit)]} {other_unit(unit)}", "bold"),
-                (f"± {told[other_unit(unit)]}", ""),
+                (f"{other_figure} {other_unit(unit)}", "bold"),
+                (f"± {other_half}", ""),
             ]
-            return _digits(shown[unit], beside, columns=columns, rows=rows)
+            return _digits(figure, beside, columns=columns, rows=rows)
         if blade.slower_than_m_per_s is not None:
             return _bound(blade.slower_than_m_per_s, unit, columns=columns, rows=rows)
         return _digits("WAITING", [], columns=columns, rows=rows)
 
-    def _told_u95_m_per_s(self, at_s: float, u95_m_per_s: float) -> float:
-        """The half-width to tell: it stands for a while, so as not to flicker, unless it grows or has shrunk much."""
-        if not SHRUNK < u95_m_per_s / self._u95_m_per_s < GROWN or at_s - self._u95_since_s >= STANDS_S:
-            self._u95_m_per_s, self._u95_since_s = u95_m_per_s, at_s
-        return self._u95_m_per_s
-
-    def _rounded_u95(self, value_m_per_s: float, u95_m_per_s: float, unit: str) -> str:
-        """The half-width in a unit as text, with what rounding to the last place shown adds (GUM F.2.2.1)."""
-        convert = SPEED_UNITS[unit]
-        rounding = coverage_factor(math.inf) * self._steady[unit].step / math.sqrt(12.0)
-        return written(convert(value_m_per_s), math.hypot(convert(u95_m_per_s), rounding))[1]
-
-    def _shown(self, now: Snapshot, unit: str) -> str:
-        speed = now.blade.speed_m_per_s
+    def _shown(self, now: Snapshot, unit: str) -> tuple[str, str]:
+        """Figure and half-width in a unit."""
+        speed, turning = now.blade.speed_m_per_s, now.blade.turning_u95_m_per_s
         assert speed is not None
         convert = SPEED_UNITS[unit]
-        turning = now.blade.turning_u95_m_per_s
         # What all readings share must not hide that one differs from the next; but nobody reads a figure finer than
         # its ±.
-        u95 = speed.u95 if turning is None else max(turning, FINEST * speed.u95)
-        return self._steady[unit].text(convert(speed.value), convert(u95), at_s=now.at_s)
+        noise = speed.u95 if turning is None else max(turning, FINEST * speed.u95)
+        return self._steady[unit].pair(
+            convert(speed.value), convert(speed.u95), at_s=now.at_s, noise_u95=convert(noise)
+        )
 
 
 def _size_words(blade: BladeNow) -> str:
