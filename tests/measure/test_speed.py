@@ -34,7 +34,7 @@ def segment(edges, *, end=None, losses=(), syncs=None, board_id="0001", tick_hz=
         end_ticks=last if end is None else end,
         edge_ticks=edges,
         losses=tuple(losses),
-        syncs=syncs or Syncs.none(),
+        syncs=syncs or Syncs.of(()),
     )
 
 

@@ -118,11 +118,8 @@ class Watching:
         """What was seen so far; at least the link's first event must have been taken."""
         assert self._up is not None
         inputs = {channel: self._input(channel) for channel in self._edges}
-        syncs = Syncs(
-            sent_host_s=np.array([sync.sent_host_s for sync in self._syncs], dtype=np.float64),
-            received_host_s=np.array([sync.received_host_s for sync in self._syncs], dtype=np.float64),
-            ping_ticks=np.array([sync.ping_ticks for sync in self._syncs], dtype=np.int64),
-            answer_ticks=np.array([sync.answer_ticks for sync in self._syncs], dtype=np.int64),
+        syncs = Syncs.of(
+            [(sync.sent_host_s, sync.received_host_s, sync.ping_ticks, sync.answer_ticks) for sync in self._syncs]
         )
         trips_s = syncs.received_host_s - syncs.sent_host_s - (syncs.answer_ticks - syncs.ping_ticks) / self._tick_hz
         health = self._health

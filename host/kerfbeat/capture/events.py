@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "TICK_LIMIT",
     "Event",
     "Health",
     "InputHealth",
@@ -24,6 +25,8 @@ __all__ = [
     "SegmentStarted",
     "Sync",
 ]
+
+TICK_LIMIT = 1 << 63  # ticks are kept as signed 64-bit integers: 18,000 years at 16 MHz
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -1,6 +1,6 @@
 """Which board is at the other end, and at what baud rate?"""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from kerfbeat.capture import messages as m
@@ -27,8 +27,8 @@ class Greeted:
     hello: Frame
     read_host_s: float
     asked_host_s: float | None  # when the request it answers went out; None if it came unasked
-    before: list[tuple[Frame, float]]
-    after: list[tuple[Frame, float]]
+    before: Sequence[tuple[Frame, float]]
+    after: Sequence[tuple[Frame, float]]
     baud: int | None
     decoder: Decoder
 
@@ -86,16 +86,9 @@ def greet(
                 if isinstance(frame.message, m.OtherHello):
                     raise LinkError(f"{url}: {_other_version(frame.message)}")
                 seen.echo = seen.echo or isinstance(frame.message, m.AskHello)
-            hellos = [at for at, (frame, _) in enumerate(came) if isinstance(frame.message, m.Hello)]
-            if hellos:
-                hello, hello_s = came[hellos[-1]]
-                assert isinstance(hello.message, m.Hello)
-                asked = hello.message.asked
-                return Greeted(
-                    hello=hello, read_host_s=hello_s, asked_host_s=None if asked is None else asked_s.get(asked),
-                    before=came[: hellos[-1]], after=came[hellos[-1] + 1 :],
-                    baud=baud if has_baud(url) else None, decoder=decoder,
-                )  # fmt: skip
+            greeted = _answered(came, asked_s, baud=baud if has_baud(url) else None, decoder=decoder)
+            if greeted is not None:
+                return greeted
             seen.frames += len(fresh)
             noise = decoder.noise_bytes + 20 * decoder.bad_crc
             if noise > NOISE_ENOUGH_BYTES and not decoder.frames and not last_round:
@@ -104,6 +97,21 @@ def greet(
     if has_baud(url) and len({rate for rate, _ in rounds}) == 1 and not (seen.echo or seen.frames):
         told = f"{told}; or leave out --baud, so that the board's own rate is found"
     raise LinkError(f"{url}: {told}")
+
+
+def _answered(
+    came: Sequence[tuple[Frame, float]], asked_s: Mapping[int, float], *, baud: int | None, decoder: Decoder
+) -> Greeted | None:
+    """What the frames that came amount to by the latest hello among them; None without one."""
+    for at in range(len(came) - 1, -1, -1):
+        frame, read_s = came[at]
+        if isinstance(frame.message, m.Hello):
+            asked = frame.message.asked
+            return Greeted(
+                hello=frame, read_host_s=read_s, asked_host_s=None if asked is None else asked_s.get(asked),
+                before=came[:at], after=came[at + 1 :], baud=baud, decoder=decoder,
+            )  # fmt: skip
+    return None
 
 
 @dataclass(slots=True)

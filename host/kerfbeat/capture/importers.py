@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture.csv_pulses import read_csv
-from kerfbeat.capture.events import Pulses, SegmentStarted
+from kerfbeat.capture.events import TICK_LIMIT, Pulses, SegmentStarted
 from kerfbeat.capture.log_writer import LogWriter
 from kerfbeat.capture.times import Times
 from kerfbeat.errors import LogError
@@ -31,7 +31,6 @@ READERS: dict[str, Reader] = {
 
 NANOSECOND_HZ = 10**9
 PICOSECOND_HZ = 10**12
-TICK_LIMIT = 2**63
 PULSES_AT_A_TIME = 100_000
 
 

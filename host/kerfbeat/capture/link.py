@@ -25,7 +25,7 @@ from kerfbeat.capture.wire_numbers import BAUD_FAST, INPUTS
 from kerfbeat.errors import LinkError
 from kerfbeat.machine import Sensor
 
-__all__ = ["BoardLink", "input_names"]
+__all__ = ["BoardLink"]
 
 PATIENCE_S = 6.0  # for the first hello: a reset, an old boot loader of two seconds, and each baud rate twice
 AGAIN_PATIENCE_S = 3.0  # for a hello after the port came back, before it is opened once more
@@ -40,11 +40,6 @@ QUIET_S = 1.5  # the board says something each 100 ms, and its status each secon
 SILENT_S = 3.0  # now the link counts as down
 HELD_UP_S = 1.0  # a turn takes 20 ms: after so long a one this computer slept, and the silence was its own
 STOP_WAIT_S = 5.0
-
-
-def input_names() -> dict[int, str]:
-    """Names of the board's inputs where no machine says which channel is on which: `input 1`, ..."""
-    return {index: f"input {index + 1}" for index in range(INPUTS)}
 
 
 class _Question:
@@ -80,7 +75,9 @@ class BoardLink:
         utc_now: Callable[[], datetime] = lambda: datetime.now(UTC),
         patience_s: float = PATIENCE_S,
     ) -> None:
-        channels = input_names() if sensors is None else {each.input - 1: name for name, each in sensors.items()}
+        channels = {index: f"input {index + 1}" for index in range(INPUTS)}
+        if sensors is not None:
+            channels = {each.input - 1: name for name, each in sensors.items()}
         self.url = url
         self.channels = tuple(channels.values())
         self._wanted_baud = baud

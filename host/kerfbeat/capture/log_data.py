@@ -1,6 +1,6 @@
 """What does a pulse log hold?"""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -62,10 +62,15 @@ class Syncs:
         return len(self.sent_host_s)
 
     @classmethod
-    def none(cls) -> "Syncs":
-        """No exchange at all: an imported or simulated log."""
-        floats, ticks = np.empty(0, np.float64), np.empty(0, np.int64)
-        return cls(sent_host_s=floats, received_host_s=floats, ping_ticks=ticks, answer_ticks=ticks)
+    def of(cls, exchanges: Sequence[tuple[float, float, int, int]]) -> "Syncs":
+        """From (sent, received, ping, answer) of each exchange; an imported log has none."""
+        sent, received, ping, answer = zip(*exchanges, strict=True) if exchanges else ((), (), (), ())
+        return cls(
+            sent_host_s=np.array(sent, dtype=np.float64),
+            received_host_s=np.array(received, dtype=np.float64),
+            ping_ticks=np.array(ping, dtype=np.int64),
+            answer_ticks=np.array(answer, dtype=np.int64),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -85,7 +90,7 @@ class Segment:
     edge_ticks: Mapping[str, NDArray[np.int64]]
     losses: tuple[Loss, ...] = ()
     marks: tuple[Mark, ...] = ()
-    syncs: Syncs = field(default_factory=Syncs.none)
+    syncs: Syncs = field(default_factory=lambda: Syncs.of(()))
 
     def __post_init__(self) -> None:
         if not self.tick_hz > 0:

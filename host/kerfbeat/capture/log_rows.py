@@ -1,6 +1,5 @@
 """What do the rows of a log add up to?"""
 
-import math
 import re
 from typing import NoReturn
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture import log_format
+from kerfbeat.capture.log_cells import BadRow, cells_of, needed, number, seconds, tick_rate, whole
 from kerfbeat.capture.log_data import Loss, Mark, Segment, Syncs
 from kerfbeat.capture.log_pulses import Piece, PlainPulses
 from kerfbeat.errors import LogError
@@ -15,28 +15,21 @@ from kerfbeat.machine import Machine
 
 __all__ = ["Rows"]
 
-TICK_LIMIT = 1 << 63
-TICK_HZ = (1.0, 1e12)  # from a logger of whole seconds to imported picoseconds; beyond it numbers overflow
 MARKED_HZ = (0.0, 1000.0)  # what an inverter can show
 HOST_S = 3.2e9  # a computer's clock begins when it is switched on; none has run for a century
 SYNC = re.compile(  # as the writer writes it
     rb"sync,,(\d{1,18}),sent_s=(\d+\.\d+); received_s=(\d+\.\d+); ping_ticks=(\d{1,18})"
 )
-ROUNDED = re.compile(r"[\d., ]+([eE]\+?\d+)?")
-
-
-class _Problem(Exception):  # noqa: N818  never leaves this module
-    """What is wrong with one row, and what to do."""
 
 
 class _OpenSegment:
     """A segment whose rows are still coming."""
 
     def __init__(self, fields: dict[str, str], start_ticks: int) -> None:
-        self.board_id = _need(fields, "board")
+        self.board_id = needed(fields, "board")
         self.firmware = fields.get("firmware", "")
         self.cause = fields.get("cause", "")
-        self.tick_hz = _positive(_need(fields, "tick_hz"))
+        self.tick_hz = tick_rate(needed(fields, "tick_hz"))
         self.start_ticks = start_ticks
         self.end_ticks = start_ticks
         self.edges: dict[str, list[NDArray[np.int64]]] = {}
@@ -52,7 +45,6 @@ class _OpenSegment:
     def closed(self, machine: Machine) -> Segment:
         """The finished segment."""
         nothing = np.empty(0, dtype=np.int64)
-        columns = list(zip(*self.syncs, strict=True)) or [(), (), (), ()]
         return Segment(
             board_id=self.board_id,
             firmware=self.firmware,
@@ -66,12 +58,7 @@ class _OpenSegment:
             },
             losses=tuple(sorted(self.losses, key=lambda loss: loss.start_ticks)),
             marks=tuple(sorted(self.marks, key=lambda mark: mark.ticks)),
-            syncs=Syncs(
-                sent_host_s=np.array(columns[0], dtype=np.float64),
-                received_host_s=np.array(columns[1], dtype=np.float64),
-                ping_ticks=np.array(columns[2], dtype=np.int64),
-                answer_ticks=np.array(columns[3], dtype=np.int64),
-            ),
+            syncs=Syncs.of(self.syncs),
         )
 
 
@@ -111,13 +98,13 @@ class Rows:
                 continue
             line = self._lines_before + index + 1
             try:
-                kind, channel, ticks, value = _cells(raw)
+                kind, channel, ticks, value = cells_of(raw)
                 if kind in ("pulse", "segment"):
                     self._take_plain(plain, done, index)
                     done = index
                 if kind:
                     self._handlers.get(kind, self._unknown)(channel, ticks, value)
-            except (_Problem, LogError) as problem:
+            except (BadRow, LogError) as problem:
                 self._fail(str(problem), line=line)
         self._take_plain(plain, done, len(piece))
         self._lines_before += len(piece)
@@ -139,7 +126,7 @@ class Rows:
                 if len(wrong):
                     first += int(wrong[0]) + 1
                     raise _disorder(rows.channel, int(rows.ticks[first]), int(rows.ticks[first - 1]))
-            except _Problem as problem:
+            except BadRow as problem:
                 self._fail(str(problem), line=self._lines_before + int(rows.lines[first]) + 1)
             self._edges(rows.channel, ticks[1:])
 
@@ -152,29 +139,29 @@ class Rows:
         if before is not None and ticks[0] <= before:
             raise _disorder(channel, int(ticks[0]), before)
         if ticks[0] < segment.start_ticks:
-            raise _Problem(f"the pulse at tick {ticks[0]} lies before the start of its segment, {segment.start_ticks}")
+            raise BadRow(f"the pulse at tick {ticks[0]} lies before the start of its segment, {segment.start_ticks}")
         segment.edges.setdefault(channel, []).append(ticks)
         segment.last_edge[channel] = int(ticks[-1])
         segment.until(int(ticks[-1]))
 
     def _segment_at_hand(self, kind: str) -> _OpenSegment:
         if self._open is None:
-            raise _Problem(f"a {kind} row stands before the first segment row; a row is missing above it")
+            raise BadRow(f"a {kind} row stands before the first segment row; a row is missing above it")
         return self._open
 
     def _unknown(self, _channel: str, _ticks: str, _value: str) -> None:
-        raise _Problem("the kind of the row is none of pulse, sync, mark, lost, segment; correct or remove the row")
+        raise BadRow("the kind of the row is none of pulse, sync, mark, lost, segment; correct or remove the row")
 
     def _known_channel(self, channel: str) -> str:
         if channel not in self._machine.sensors:
             known = ", ".join(self._machine.sensors)
-            raise _Problem(f"channel {channel[:30]!r} is not a sensor of the machine in this log ({known})")
+            raise BadRow(f"channel {channel[:30]!r} is not a sensor of the machine in this log ({known})")
         return channel
 
     def _pulse(self, channel: str, ticks: str, value: str) -> None:
         if value:
-            raise _Problem(f"a pulse has no value, found {value[:30]!r}")
-        self._edges(self._known_channel(channel), np.array([_whole(ticks)], dtype=np.int64))
+            raise BadRow(f"a pulse has no value, found {value[:30]!r}")
+        self._edges(self._known_channel(channel), np.array([whole(ticks)], dtype=np.int64))
 
     def _quick_sync(self, raw: bytes) -> bool:
         """Take a sync row as the writer writes it; False for any other line."""
@@ -191,10 +178,10 @@ class Rows:
 
     def _sync(self, _channel: str, ticks: str, value: str) -> None:
         fields = log_format.parse_fields(value)
-        sent, received = (_seconds(_need(fields, key)) for key in ("sent_s", "received_s"))
-        exchange = (sent, received, _whole(_need(fields, "ping_ticks")), _whole(ticks))
+        sent, received = (seconds(needed(fields, key)) for key in ("sent_s", "received_s"))
+        exchange = (sent, received, whole(needed(fields, "ping_ticks")), whole(ticks))
         if not _possible(*exchange):
-            raise _Problem(
+            raise BadRow(
                 f"an exchange sent at {sent:g} s and answered at {received:g} s, ticks {exchange[2]} and {exchange[3]} "
                 f"cannot be: both go forward, and a computer's clock from 0 to {HOST_S:.1e} s; remove the row"
             )
@@ -205,29 +192,29 @@ class Rows:
     def _mark(self, _channel: str, ticks: str, value: str) -> None:
         key, equals, text = value.partition("=")
         if not equals or not log_format.KEY.fullmatch(key):
-            raise _Problem(f"a mark is written key=value, found {value[:30]!r}")
+            raise BadRow(f"a mark is written key=value, found {value[:30]!r}")
         if (key, text) == ("log", "end"):
             self.ended = True
             if self._open is not None:
-                self._open.until(_whole(ticks))
+                self._open.until(whole(ticks))
             return
         if self._open is None and not self._segments:
             return  # made before any board answered: there is nothing it could apply to
-        if key == "hz" and not MARKED_HZ[0] <= _number(text) <= MARKED_HZ[1]:
-            raise _Problem(f"hz={text[:30]} is no frequency from 0 to {MARKED_HZ[1]:.0f}; correct or remove the row")
-        mark = Mark(ticks=_whole(ticks), key=key, value=log_format.unescape(text))
+        if key == "hz" and not MARKED_HZ[0] <= number(text) <= MARKED_HZ[1]:
+            raise BadRow(f"hz={text[:30]} is no frequency from 0 to {MARKED_HZ[1]:.0f}; correct or remove the row")
+        mark = Mark(ticks=whole(ticks), key=key, value=log_format.unescape(text))
         segment = self._segment_at_hand("mark")
         segment.marks.append(mark)
         segment.until(mark.ticks)
 
     def _lost(self, channel: str, ticks: str, value: str) -> None:
         fields = log_format.parse_fields(value)
-        pulses = _need(fields, "pulses")
+        pulses = needed(fields, "pulses")
         loss = Loss(
             channel=self._known_channel(channel),
-            start_ticks=_whole(ticks),
-            end_ticks=_whole(_need(fields, "until")),
-            pulses=None if pulses == "unknown" else _whole(pulses),
+            start_ticks=whole(ticks),
+            end_ticks=whole(needed(fields, "until")),
+            pulses=None if pulses == "unknown" else whole(pulses),
             cause=fields.get("cause", ""),
         )
         segment = self._segment_at_hand("lost")
@@ -237,7 +224,7 @@ class Rows:
     def _segment(self, _channel: str, ticks: str, value: str) -> None:
         if self._open is not None:
             self._segments.append(self._open.closed(self._machine))
-        self._open = _OpenSegment(log_format.parse_fields(value), _whole(ticks))
+        self._open = _OpenSegment(log_format.parse_fields(value), whole(ticks))
         self.ended = False
 
 
@@ -246,59 +233,6 @@ def _possible(sent_s: float, received_s: float, ping_ticks: int, answer_ticks: i
     return 0.0 <= sent_s <= received_s <= HOST_S and ping_ticks <= answer_ticks
 
 
-def _cells(raw: bytes) -> tuple[str, str, str, str]:
-    """The four cells of a row, all empty for a comment or a blank line."""
-    try:
-        text = raw.decode()
-    except UnicodeDecodeError:
-        raise _Problem("is not UTF-8 text; the file is damaged there, or was saved in another encoding") from None
-    if "\0" in text or "\r" in text:
-        raise _Problem("holds control characters; the file is damaged there")
-    cells = log_format.split_row(text)
-    if text.startswith("#") or not any(cells):
-        return "", "", "", ""
-    if any(cells[4:]):
-        raise _Problem(f"has {len(cells)} cells where 4 belong: {log_format.COLUMNS}")
-    kind, channel, ticks, value = [*cells, "", "", ""][:4]
-    return kind, channel, ticks, value
-
-
-def _disorder(channel: str, ticks: int, before: int) -> _Problem:
+def _disorder(channel: str, ticks: int, before: int) -> BadRow:
     how = "is repeated" if ticks == before else f"goes back from {before}"
-    return _Problem(f"tick {ticks} of {channel} {how}; within a segment the ticks of a channel only grow")
-
-
-def _need(fields: dict[str, str], key: str) -> str:
-    if key not in fields:
-        raise _Problem(f"the value lacks {key}=...")
-    return fields[key]
-
-
-def _whole(text: str) -> int:
-    if text.isascii() and text.isdigit() and len(text) < 20 and int(text) < TICK_LIMIT:
-        return int(text)
-    hint = " (a spreadsheet rounds long numbers: use the file as it was recorded)" if ROUNDED.fullmatch(text) else ""
-    raise _Problem(f"{text[:30]!r} is not a whole number from 0 to 2**63 - 1{hint}")
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan
-
-
-def _seconds(text: str) -> float:
-    value = _number(text)
-    if not math.isfinite(value):
-        raise _Problem(f"{text[:30]!r} is not a number of seconds")
-    return value
-
-
-def _positive(text: str) -> float:
-    value = _seconds(text)
-    if value <= 0:
-        raise _Problem(f"tick_hz={text[:30]} must be above 0")
-    if not TICK_HZ[0] <= value <= TICK_HZ[1]:
-        raise _Problem(f"tick_hz={text[:30]} cannot be; write from {TICK_HZ[0]:.0f} to {TICK_HZ[1]:.0e} ticks a second")
-    return value
+    return BadRow(f"tick {ticks} of {channel} {how}; within a segment the ticks of a channel only grow")

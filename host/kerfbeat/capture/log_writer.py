@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture import log_format
-from kerfbeat.capture.events import Event, LinkDown, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.capture.events import TICK_LIMIT, Event, LinkDown, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.capture.growing_file import GrowingFile
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting
@@ -28,7 +28,6 @@ __all__ = ["LogWriter"]
 KEEP_EVERY_S = 0.8
 WRITE_EVERY_S = 0.2
 NOT_IN_FORCE = frozenset({"note", "log", "slip"})  # keys that say something once; others hold until marked again
-LAST_TICK = 2**63 - 1
 
 
 class LogWriter:
@@ -212,7 +211,7 @@ class LogWriter:
             raise LogError(f"{self.path}: the log is closed; begin another one")
         if self._edge_ticks is None:
             raise LogError(f"{self.path}: a {kind} came before a segment")
-        if not 0 <= ticks <= LAST_TICK:
+        if not 0 <= ticks < TICK_LIMIT:
             raise LogError(f"{self.path}: tick {ticks} of a {kind} does not fit 63 bits")
         self._file.append(log_format.row(kind, channel, ticks, value), lines=1)
         self.rows += 1

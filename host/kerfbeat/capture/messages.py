@@ -8,8 +8,6 @@ from collections.abc import Callable
 
 from kerfbeat.capture import wire_numbers as n
 from kerfbeat.capture.answers import (
-    COUNT_MODULUS,
-    Batch,
     ConfigData,
     Hello,
     Masked,
@@ -19,6 +17,7 @@ from kerfbeat.capture.answers import (
     Status,
     StatusInput,
 )
+from kerfbeat.capture.batch import COUNT_MODULUS, Batch
 from kerfbeat.capture.payloads import Malformed
 from kerfbeat.capture.requests import AskHello, ConfigCommit, ConfigRead, ConfigWrite, Ping, Stream
 

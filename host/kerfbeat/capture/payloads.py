@@ -2,11 +2,11 @@
 
 import struct
 
+from kerfbeat.capture.events import TICK_LIMIT
 from kerfbeat.capture.wire_numbers import FRAME_MAX, OVERHEAD
 
 __all__ = ["PAYLOAD_MAX", "Malformed", "checked_ticks", "fixed"]
 
-TICK_LIMIT = 1 << 63  # ticks are kept as signed 64-bit integers: 18,000 years at 16 MHz
 PAYLOAD_MAX = FRAME_MAX - OVERHEAD
 
 

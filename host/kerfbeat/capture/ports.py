@@ -127,7 +127,7 @@ def _number(error: Exception) -> int | None:
 
 def _explain(url: str, error: Exception, number: int | None) -> str:
     said = str(error)
-    if url.startswith("sim://"):
+    if is_simulated(url):
         return " ".join(said.split())  # the simulated machine says itself what is wrong with its address
     if isinstance(error, ValueError):
         return "no such kind of port; write a device such as /dev/ttyUSB0 or COM3, socket://HOST:PORT or sim://"
