@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from kerfbeat.capture.log import read_log
-from kerfbeat.diagnose.compare import compare
+from kerfbeat.diagnose.compare import compare_means, means_of
 from kerfbeat.diagnose.drift import drift_of
 from kerfbeat.diagnose.orders import orders_of
 from kerfbeat.diagnose.slip import slip_of
@@ -67,9 +67,9 @@ def test_the_sound_part_is_used_and_the_rest_said(damaged, how):
         assert orders.setting.gear == "high"
     if how == "no marks":
         with pytest.raises(MeasureError, match="no setting in common"):
-            compare([sound], [log], names=("sound", "damaged"))
+            compare_means([means_of(sound)], [means_of(log)], names=("sound", "damaged"))
         return
-    found = compare([sound], [log], names=("sound", "damaged"))
+    found = compare_means([means_of(sound)], [means_of(log)], names=("sound", "damaged"))
     assert not any(row.significant for row in found.rows)
     if how in SAID:
         assert any(SAID[how] in line for line in found.left_out)
@@ -85,7 +85,11 @@ def test_too_short_is_no_health(damaged):
     assert "too short" in slip.verdict.words
     assert "one channel" not in slip.verdict.words
     assert slip.baseline.startswith("none: ")
-    for refused in (drift_of, orders_of, lambda log: compare([sound], [log], names=("sound", "short"))):
+
+    def compared(log):
+        return compare_means([means_of(sound)], [means_of(log)], names=("sound", "short"))
+
+    for refused in (drift_of, orders_of, compared):
         with pytest.raises(MeasureError) as told:
             refused(log)
         assert "\n" not in str(told.value)

@@ -6,8 +6,13 @@ import numpy as np
 import pytest
 from scipy.stats import false_discovery_control
 
-from kerfbeat.diagnose.compare import compare, holm
+from kerfbeat.diagnose.compare import compare_means, holm, means_of
 from kerfbeat.errors import MeasureError
+
+
+def compared(first, second, *, names):
+    """Two sets of logs beside each other."""
+    return compare_means([means_of(log) for log in first], [means_of(log) for log in second], names=names)
 
 
 def test_holm_by_hand():
@@ -24,7 +29,7 @@ def test_a_pulley_swap_is_found_at_every_setting(play):
     """The new driver sheave is 1 % larger: every ratio rises by 1 %, the speeds with it."""
     before, _ = play("sweep", seed=1, points=3, dwell_s=40.0)
     after, _ = play("sweep", seed=2, points=3, dwell_s=40.0, pitch_error=0.01)
-    found = compare([before], [after], names=("before", "after"))
+    found = compared([before], [after], names=("before", "after"))
     assert len(found.rows) == 6
     for row in found.rows:
         assert row.significant
@@ -39,7 +44,7 @@ def test_what_is_the_same_is_not_called_different(play):
     for seed in range(12):
         first, _ = play("steady", seed=60 + seed, duration_s=60, wander=0.0003)
         second, _ = play("steady", seed=80 + seed, duration_s=60, wander=0.0003)
-        rows += compare([first], [second], names=("a", "b")).rows
+        rows += compared([first], [second], names=("a", "b")).rows
     assert len(rows) == 24
     assert sum(row.significant for row in rows) <= 2
 
@@ -49,7 +54,7 @@ def test_several_runs_on_each_side(play):
         [play("steady", seed=100 + 10 * side + run, duration_s=60, pitch_error=0.002 * side)[0] for run in range(3)]
         for side in range(2)
     ]
-    found = compare(*sides, names=("a", "b"))
+    found = compared(*sides, names=("a", "b"))
     ratio = next(row for row in found.rows if "per turn" in row.quantity)
     assert ratio.runs == (3, 3)
     assert ratio.significant
@@ -61,8 +66,8 @@ def test_settings_of_one_side_are_told(play):
     high, _ = play("steady", seed=1, duration_s=60, gear="high")
     both, _ = play("gear-change", seed=1)
     with pytest.raises(MeasureError, match="no setting in common"):
-        compare([low], [high], names=("low", "high"))
-    found = compare([low], [both], names=("low", "both"))
+        compared([low], [high], names=("low", "high"))
+    found = compared([low], [both], names=("low", "both"))
     assert any("gear high" in line and "only in both" in line for line in found.left_out)
 
 

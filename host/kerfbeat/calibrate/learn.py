@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -181,14 +182,9 @@ def _split(kept: Sequence[Run], others: Sequence[Run], *, per_turn: int, referen
         together = [other for other in others if other.place == run.place]
         if not together:
             continue
-        longest = max(
-            together,
-            key=lambda other: (
-                min(other.block.seconds[-1], run.block.seconds[-1]) - max(other.block.seconds[0], run.block.seconds[0])
-            ),
-        )
+        beside = max((other.block for other in together), key=partial(_overlap_s, run.block))
         ours.append(run.block)
-        theirs.append(longest.block)
+        theirs.append(beside)
     return split_wobble(ours, theirs, targets=per_turn, reference_spacing_turns=spacing_turns)
 
 

@@ -67,10 +67,6 @@ class Known:
         """Motor turns per wheel turn at a belt position and gear, belt creep included."""
         return self._scalar("total ratio", setting_name(setting))
 
-    def first_ratio(self, setting: Setting) -> tuple[float, float] | None:
-        """Motor turns per turn of the shaft that the channel `driven` watches."""
-        return self._scalar("first ratio", setting_name(setting))
-
     def clock_ppm(self, board: str, *, at: datetime) -> tuple[float, float] | None:
         """Stored correction of a board's clock with the uncertainty it has come to by the time `at`."""
         result = self.results.get(("clock offset", board))

@@ -1,6 +1,6 @@
 """Over what averaging time is a speed reading good?
 
-The Allan family of deviations, of a fractional speed: what two neighbouring averages over a time tau differ by.  White
+The Allan deviation of a fractional speed: what two neighbouring averages over a time tau differ by.  White
 timing noise falls with tau, wander and drift rise; where the curve is lowest, averaging longer helps no more.
 Source of all formulas: Riley, Handbook of Frequency Stability Analysis, NIST SP 1065 (2008), section 5.
 """
@@ -14,20 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from kerfbeat.errors import MeasureError
 
-__all__ = [
-    "Stability",
-    "allan_deviation",
-    "averaging_factors",
-    "hadamard_deviation",
-    "modified_deviation",
-    "overlapping_deviation",
-    "stability",
-    "time_deviation",
-]
+__all__ = ["Stability", "averaging_factors", "overlapping_deviation", "stability"]
 
 Floats = NDArray[np.float64]
 
-LEAST_DIFFERENCES = 2  # a deviation from a single difference says nothing
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,46 +52,12 @@ def _require(y: ArrayLike, m: int, least: int) -> None:
         raise MeasureError(f"{np.size(y)} speeds are too few for an average over {m} of them; {least} are needed")
 
 
-def allan_deviation(y: ArrayLike, *, m: int) -> float:
-    """Original Allan deviation of averages of m neighbours that do not overlap.
-
-    y : (n,) speeds at equal steps, n >= 2 m.  Source: SP 1065 eq. 9.
-    """
-    _require(y, m, 2 * m)
-    x = _phase(y)[::m]
-    second = x[2:] - 2 * x[1:-1] + x[:-2]
-    return float(np.sqrt(np.mean(second**2) / 2)) / m
-
-
 def overlapping_deviation(y: ArrayLike, *, m: int) -> float:
     """Overlapping Allan deviation.  y : (n,), n >= 2 m.  Source: SP 1065 eq. 11."""
     _require(y, m, 2 * m)
     x = _phase(y)
     second = x[2 * m :] - 2 * x[m:-m] + x[: -2 * m]
     return float(np.sqrt(np.mean(second**2) / 2)) / m
-
-
-def modified_deviation(y: ArrayLike, *, m: int) -> float:
-    """Modified Allan deviation, which tells white from flicker timing noise.  n >= 3 m - 1.  Source: SP 1065 eq. 14."""
-    _require(y, m, 3 * m - 1)
-    x = _phase(y)
-    second = x[2 * m :] - 2 * x[m:-m] + x[: -2 * m]
-    gone = np.concatenate(([0.0], np.cumsum(second)))
-    sums = gone[m:] - gone[:-m]
-    return float(np.sqrt(np.mean(sums**2) / 2)) / m**2
-
-
-def time_deviation(y: ArrayLike, *, m: int, tau0_s: float = 1.0) -> float:
-    """Time deviation in seconds, m tau0 / sqrt(3) times the modified deviation.  Source: SP 1065 eq. 15."""
-    return m * tau0_s / math.sqrt(3.0) * modified_deviation(y, m=m)
-
-
-def hadamard_deviation(y: ArrayLike, *, m: int) -> float:
-    """Overlapping Hadamard deviation, blind to a steady drift.  n >= 3 m.  Source: SP 1065 eq. 22."""
-    _require(y, m, 3 * m)
-    x = _phase(y)
-    third = x[3 * m :] - 3 * x[2 * m : -m] + 3 * x[m : -2 * m] - x[: -3 * m]
-    return float(np.sqrt(np.mean(third**2) / 6)) / m
 
 
 def averaging_factors(n: int, *, per_octave: int = 2) -> Sequence[int]:

@@ -25,7 +25,7 @@ from kerfbeat.measure.pieces import clock_of
 from kerfbeat.measure.uncertainty import Contribution, Estimate, combine, effective_dof
 
 __all__ = [
-    "LEVEL", "SPEED_OF", "Comparison", "Mean", "Row", "RunMeans", "compare", "compare_means", "holm", "means_of",
+    "LEVEL", "SPEED_OF", "Comparison", "Mean", "Row", "RunMeans", "compare_means", "holm", "means_of",
     "steady_speeds",
 ]  # fmt: skip
 
@@ -85,17 +85,12 @@ class RunMeans:
     warnings: tuple[str, ...]
 
 
-def compare(first: Sequence[PulseLog], second: Sequence[PulseLog], *, names: tuple[str, str]) -> Comparison:
-    """Compare two sets of logs.
+def compare_means(first: Sequence[RunMeans], second: Sequence[RunMeans], *, names: tuple[str, str]) -> Comparison:
+    """Compare two sets of logs by what was taken from each.
 
     names : of the two sets, for the result.
     Raises MeasureError if no setting is held by both.
     """
-    return compare_means([means_of(log) for log in first], [means_of(log) for log in second], names=names)
-
-
-def compare_means(first: Sequence[RunMeans], second: Sequence[RunMeans], *, names: tuple[str, str]) -> Comparison:
-    """The same from what was already taken from each log."""
     rows: list[Row] = []
     left_out = [line for run in (*first, *second) for line in run.left_out]
     sides = [_collected(first), _collected(second)]

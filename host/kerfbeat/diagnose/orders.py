@@ -47,7 +47,6 @@ class Orders:
 
     undecided : whole orders; if since_calibration, what has changed against the calibrated pattern.
     unseen : one line for each element that this sensor cannot show.
-    spectrum_percent : (k,) amplitude of speed in per cent if an order is what it seems (not folded).
     """
 
     source: str
@@ -58,7 +57,6 @@ class Orders:
     per_turn: int
     shaft_hz: float
     spectrum: Spectrum
-    spectrum_percent: Floats
     peaks: tuple[Peak, ...]
     undecided: tuple[Undecided, ...]
     since_calibration: bool
@@ -104,8 +102,6 @@ def orders_of(
     stored = None if known is None else calibrated_spacing(known).get(channel)
     undecided, since_calibration = _undecided(track, offsets, stored)
     peaks += _from_rigid(log, tracks, spans[0], setting, measured, seen=peaks, channel=channel)
-    with np.errstate(divide="ignore"):
-        percent = 100 * 2 * np.pi * spectrum.orders * spectrum.amplitude_turns
     warnings = list(log.warnings)
     if track.per_turn != track.targets:
         warnings.append(
@@ -124,7 +120,6 @@ def orders_of(
         per_turn=track.per_turn,
         shaft_hz=hz,
         spectrum=spectrum,
-        spectrum_percent=percent,
         peaks=tuple(sorted(peaks, key=lambda peak: -peak.amplitude_percent.value)),
         undecided=undecided,
         since_calibration=since_calibration,

@@ -26,14 +26,13 @@ STEPS = 60
 class Approach:
     """A fitted approach: y = start + rise (1 - exp(-t / tau)).
 
-    u_* : standard errors; u_start is 0 if the start was held at 0.  residual_sd on `dof` degrees of freedom.
+    u_* : standard errors.  residual_sd on `dof` degrees of freedom.
     covariance : of (rise, tau).  inside : False if tau ran to an end of the range searched, so that it is no estimate.
     """
 
     start: float
     rise: float
     tau: float
-    u_start: float
     u_rise: float
     u_tau: float
     covariance: float
@@ -52,18 +51,17 @@ def _columns(t: Floats, tau: float, *, with_start: bool) -> Floats:
     return np.column_stack((np.ones_like(t), shape)) if with_start else shape[:, None]
 
 
-def _misfit(t: Floats, y: Floats, root_weight: Floats, tau: float, *, with_start: bool) -> tuple[float, Floats]:
-    columns = _columns(t, tau, with_start=with_start) * root_weight[:, None]
-    found = np.linalg.lstsq(columns, y * root_weight, rcond=None)[0]
-    residual = y * root_weight - columns @ found
+def _misfit(t: Floats, y: Floats, tau: float, *, with_start: bool) -> tuple[float, Floats]:
+    columns = _columns(t, tau, with_start=with_start)
+    found = np.linalg.lstsq(columns, y, rcond=None)[0]
+    residual = y - columns @ found
     return float(residual @ residual), np.asarray(found, dtype=np.float64)
 
 
-def fit_approach(t: ArrayLike, y: ArrayLike, *, with_start: bool = True, weights: ArrayLike | None = None) -> Approach:
+def fit_approach(t: ArrayLike, y: ArrayLike, *, with_start: bool = True) -> Approach:
     """Least-squares approach to a final value.
 
     t, y : (n,), t >= 0 and not all equal; n above the number of parameters (3, or 2 with the start held at 0).
-    weights : (n,) inverse variances up to a common factor.
     Raises MeasureError for too few points or values that are no numbers.
     """
     t_, y_ = np.asarray(t, dtype=float), np.asarray(y, dtype=float)
@@ -72,22 +70,21 @@ def fit_approach(t: ArrayLike, y: ArrayLike, *, with_start: bool = True, weights
         raise MeasureError(f"{len(t_)} points are too few to fit a warm-up; more than {parameters} are needed")
     if not (np.isfinite(t_).all() and np.isfinite(y_).all()):
         raise MeasureError("a warm-up cannot be fitted to values that are no numbers")
-    root_weight = np.ones_like(t_) if weights is None else np.sqrt(np.asarray(weights, dtype=float))
     span = float(t_.max() - min(0.0, float(t_.min())))
     taus = np.geomspace(TAU_SPAN[0] * span, TAU_SPAN[1] * span, GRID)
-    squares = [_misfit(t_, y_, root_weight, tau, with_start=with_start)[0] for tau in taus.tolist()]
+    squares = [_misfit(t_, y_, tau, with_start=with_start)[0] for tau in taus.tolist()]
     best = int(np.argmin(squares))
     low, high = float(taus[max(best - 1, 0)]), float(taus[min(best + 1, GRID - 1)])
-    tau = _golden(t_, y_, root_weight, low, high, with_start=with_start)
-    total, found = _misfit(t_, y_, root_weight, tau, with_start=with_start)
+    tau = _golden(t_, y_, low, high, with_start=with_start)
+    total, found = _misfit(t_, y_, tau, with_start=with_start)
     for _ in range(STEPS):  # Gauss-Newton on all parameters
-        jacobian = _jacobian(t_, tau, float(found[-1]), with_start=with_start) * root_weight[:, None]
+        jacobian = _jacobian(t_, tau, float(found[-1]), with_start=with_start)
         model = _columns(t_, tau, with_start=with_start) @ found
-        step = np.linalg.lstsq(jacobian, (y_ - model) * root_weight, rcond=None)[0]
+        step = np.linalg.lstsq(jacobian, y_ - model, rcond=None)[0]
         wanted = tau + float(step[-1])
         if not TAU_SPAN[0] * span < wanted < TAU_SPAN[1] * span:
             break
-        new_total, new_found = _misfit(t_, y_, root_weight, wanted, with_start=with_start)
+        new_total, new_found = _misfit(t_, y_, wanted, with_start=with_start)
         if new_total > total * (1 + 1e-12):
             break
         done = abs(wanted / tau - 1) < 1e-13
@@ -95,7 +92,7 @@ def fit_approach(t: ArrayLike, y: ArrayLike, *, with_start: bool = True, weights
         if done:
             break
     dof = len(t_) - parameters
-    jacobian = _jacobian(t_, tau, float(found[-1]), with_start=with_start) * root_weight[:, None]
+    jacobian = _jacobian(t_, tau, float(found[-1]), with_start=with_start)
     scale = np.linalg.norm(jacobian, axis=0)
     scale[scale == 0.0] = 1.0
     _, singular, rows = np.linalg.svd(jacobian / scale, full_matrices=False)
@@ -106,7 +103,6 @@ def fit_approach(t: ArrayLike, y: ArrayLike, *, with_start: bool = True, weights
         start=float(found[0]) if with_start else 0.0,
         rise=float(found[-1]),
         tau=tau,
-        u_start=float(u[0]) if with_start else 0.0,
         u_rise=float(u[-2]),
         u_tau=float(u[-1]),
         covariance=float(covariance[-2, -1]),
@@ -122,19 +118,19 @@ def _jacobian(t: Floats, tau: float, rise: float, *, with_start: bool) -> Floats
     return np.column_stack((_columns(t, tau, with_start=with_start), by_tau))
 
 
-def _golden(t: Floats, y: Floats, root_weight: Floats, low: float, high: float, *, with_start: bool) -> float:
+def _golden(t: Floats, y: Floats, low: float, high: float, *, with_start: bool) -> float:
     """Golden-section search of tau between two bounds."""
     ratio = (math.sqrt(5.0) - 1) / 2
     a, b = math.log(low), math.log(high)
     inner = [b - ratio * (b - a), a + ratio * (b - a)]
-    value = [_misfit(t, y, root_weight, math.exp(each), with_start=with_start)[0] for each in inner]
+    value = [_misfit(t, y, math.exp(each), with_start=with_start)[0] for each in inner]
     for _ in range(40):
         if value[0] < value[1]:
             b, inner[1], value[1] = inner[1], inner[0], value[0]
             inner[0] = b - ratio * (b - a)
-            value[0] = _misfit(t, y, root_weight, math.exp(inner[0]), with_start=with_start)[0]
+            value[0] = _misfit(t, y, math.exp(inner[0]), with_start=with_start)[0]
         else:
             a, inner[0], value[0] = inner[0], inner[1], value[1]
             inner[1] = a + ratio * (b - a)
-            value[1] = _misfit(t, y, root_weight, math.exp(inner[1]), with_start=with_start)[0]
+            value[1] = _misfit(t, y, math.exp(inner[1]), with_start=with_start)[0]
     return math.exp((a + b) / 2)
