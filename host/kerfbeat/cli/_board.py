@@ -61,13 +61,12 @@ def setting_options(function: Function) -> Function:
 def chosen_machine(machine_path: Path | None, *, port: str) -> "Machine":
     """The machine of the file; that of a simulated port if none is given."""
     from kerfbeat.capture.ports import is_simulated
-    from kerfbeat.machine import demo_machine, demo_names, load_machine
+    from kerfbeat.machine import load_machine, named_machine
 
     if machine_path is not None:
         return load_machine(machine_path)
     if is_simulated(port):
-        named = dict(parse_qsl(urlsplit(port).query)).get("machine", SIMULATED_MACHINE)
-        return demo_machine(named) if named in demo_names() else load_machine(Path(named))
+        return named_machine(dict(parse_qsl(urlsplit(port).query)).get("machine", SIMULATED_MACHINE))
     raise click.UsageError(
         "no machine file given; add --machine M (kerfbeat describe -o M asks the questions and writes one)"
     )
@@ -126,12 +125,13 @@ def open_board(
     port: str, sensors: "Mapping[str, Sensor] | None", *, baud: int | None, trace: bool
 ) -> "BoardLink":
     """Open the link to the board with these sensors, or to all its inputs; a simulated port is made known first."""
-    import serial
-
     from kerfbeat.capture.link import BoardLink
+    from kerfbeat.capture.ports import is_simulated
 
-    if "kerfbeat.simulate" not in serial.protocol_handler_packages:
-        serial.protocol_handler_packages.append("kerfbeat.simulate")
+    if is_simulated(port):
+        from kerfbeat.simulate.port import register
+
+        register()
     return BoardLink(port, sensors=sensors, baud=baud, trace=_tracer() if trace else None)
 
 

@@ -62,6 +62,8 @@ def simulate(
     The machine is physics (motor, inverter, belts that creep and slip, cutting load), so that everything that reads
     logs can be judged by the truth file. The numbers in it are invented, never a measurement.
     """
+    from kerfbeat.machine import named_machine
+
     if listed:
         echo(listing())
         return
@@ -83,20 +85,14 @@ def simulate(
         truth=truth,
         edges=edges,
         seed=seed,
-        machine=_machine(machine or "saw"),
-        real_machine=_machine(real_machine) if real_machine else None,
+        machine=named_machine(machine or "saw"),
+        real_machine=named_machine(real_machine) if real_machine else None,
         settings=chosen,
     )
     if as_json:
         print_json(document)
     else:
         echo(summary(document))
-
-
-def _machine(text: str) -> "Machine":
-    from kerfbeat.machine import demo_machine, demo_names, load_machine
-
-    return demo_machine(text) if text in demo_names() else load_machine(Path(text))
 
 
 def play(

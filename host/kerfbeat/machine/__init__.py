@@ -4,7 +4,7 @@
 """
 
 from kerfbeat.machine.parts import CHANNELS, DEFAULT_INPUT, Inverter, Limits, Machine, Motor, Sensor, Wheel
-from kerfbeat.machine.reader import demo_machine, demo_names, demo_text, load_machine, parse_machine
+from kerfbeat.machine.reader import demo_machine, demo_names, demo_text, load_machine, named_machine, parse_machine
 from kerfbeat.machine.settings import Setting, belt_choices, gear_choices, stage_diameters_m, stage_ratios
 from kerfbeat.machine.stages import BeltPosition, BeltStage, Gear, GearStage, Sheave, Stage
 
@@ -30,6 +30,7 @@ __all__ = [
     "demo_text",
     "gear_choices",
     "load_machine",
+    "named_machine",
     "parse_machine",
     "stage_diameters_m",
     "stage_ratios",

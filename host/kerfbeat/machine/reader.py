@@ -20,7 +20,15 @@ from kerfbeat.machine.stages import BeltPosition, BeltStage, Gear, GearStage, Sh
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
 
-__all__ = ["LARGEST_FILE_BYTES", "demo_machine", "demo_names", "demo_text", "load_machine", "parse_machine"]
+__all__ = [
+    "LARGEST_FILE_BYTES",
+    "demo_machine",
+    "demo_names",
+    "demo_text",
+    "load_machine",
+    "named_machine",
+    "parse_machine",
+]
 
 LARGEST_FILE_BYTES = 64 * 1024  # a full description is about 1 KiB, and a log carries it whole
 MOST_STAGES = 20
@@ -263,3 +271,8 @@ def demo_text(name: str) -> str:
 def demo_machine(name: str) -> Machine:
     """Read one of the invented machines, "saw" or "grinder"."""
     return parse_machine(demo_text(name), source=f"{name}.toml")
+
+
+def named_machine(text: str) -> Machine:
+    """Read the invented machine of that name, or else the machine file of that path; MachineError as of either."""
+    return demo_machine(text) if text in demo_names() else load_machine(Path(text))

@@ -2,7 +2,7 @@
 
 A saw, a grinder or any other described machine as physics, and the pulses that its sensors give: for logs with known
 truth (`simulate_log`), for driving an emulated board (`edge_blocks`) and as a port that behaves like a board (`sim://`,
-see `port`).  Nothing here knows the estimators that it judges.
+see `line`).  Nothing here knows the estimators that it judges.
 """
 
 from kerfbeat.simulate.parameters import Parameters

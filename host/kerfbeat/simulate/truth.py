@@ -30,6 +30,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.simulate.clock import TICK_HZ
 from kerfbeat.simulate.plan import Change, Cut, Frequency, Happening, OperatorMark, Switch
 from kerfbeat.simulate.targets import KINDS, TARGET
 from kerfbeat.simulate.watcher import Watcher
@@ -189,7 +190,7 @@ class TruthKeeper:
                 "warm_ppm": clock.warm_ppm,
                 "warm_s": clock.warm_s,
                 "wander_ppm": clock.wander_ppm,
-                "mean_ppm": 1e6 * (float(trace["ticks"][-1]) / 16e6 / plan.duration_s - 1),
+                "mean_ppm": 1e6 * (float(trace["ticks"][-1]) / TICK_HZ / plan.duration_s - 1),
                 "host_ppm": host_ppm,
             },
             "channels": {channel: self._channel(channel) for channel in world.sensors},
