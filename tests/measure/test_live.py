@@ -323,7 +323,8 @@ def test_a_wheels_reading_outlives_bursts_of_noise(bench):
 
 
 def test_the_place_of_a_lost_target_is_learnt(bench):
-    # One of 4 falls off after 15 s. For some turns its silence looks like slowing down; then it is known to be empty.
+    # One of 4 falls off after 15 s. The first time its silence looks like slowing down, until the next target comes, at
+    # most half a turn later; then the place is known to be empty, or may be.
     for seed in range(4):
         rng = np.random.default_rng(seed)
         times, targets = bench.steady(25.0 / 60.0, 60.0, bench.uneven(rng, 4)).edges()
@@ -331,10 +332,32 @@ def test_the_place_of_a_lost_target_is_learnt(bench):
         live = LiveSpeed(targets=4, tick_hz=TICK_HZ)
         live.set_clock(0.0, 0.0)
         readings = play(live, bench.ticks_of(seen), 60.0)
-        late = [reading for now_s, reading in readings if now_s > 15.0 + 5 * 60.0 / 25.0]
+        missed_s = times[(times > 15.0) & (targets == 2)][0]
+        late = [reading for now_s, reading in readings if now_s > missed_s + 0.5 * 60.0 / 25.0]
         assert {reading.state for reading in late} == {"turning"}
+        assert max(reading.shaft_hz.u95 for reading in late) < 0.05 * 25.0 / 60.0  # and no bound, but a number
+        first = [reading for now_s, reading in readings if missed_s < now_s < missed_s + 0.5 * 60.0 / 25.0]
+        assert "slowing down" in {reading.state for reading in first}  # nobody can know yet that it has not stopped
         assert np.abs([reading.shaft_hz.value * 60.0 / 25.0 - 1.0 for reading in late]).max() < 2e-3
         assert live.reading().missing == len(times) - len(seen)
+
+
+def test_a_stop_at_the_place_of_a_target_missed_once_is_told_at_the_next_place():
+    # Four even targets at 1 turn a second; one is missed at 9.5 s, and the shaft stops right behind 10.25 s, before the
+    # same one is due again. At 10.75 s the next is due; 0.15 s later (over half a gap) no speed may stand as before.
+    ticks = np.arange(1, 42) * 250
+    live = LiveSpeed(targets=4, tick_hz=1000.0)
+    live.set_clock(0.0, 0.0)
+    live.feed(ticks[ticks != 9500], 10_250)
+    for complete in (10_600, 10_700):
+        live.feed([], complete)
+        assert live.reading().state == "turning"
+    live.feed([], 10_900)
+    reading = live.reading()
+    assert reading.state == "slowing down"
+    assert reading.shaft_hz.value - reading.shaft_hz.u95 <= 0.0
+    live.feed([], 11_700)
+    assert live.reading().state in ("no pulses", "silent")
 
 
 @pytest.mark.parametrize(("targets", "speed_hz"), [(24, 1.3), (2, 3.0), (2, 0.8)])

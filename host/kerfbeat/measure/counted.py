@@ -129,5 +129,9 @@ class Counted:
         """Whether the target of a slot came in none of the last turns."""
         return self._missed[slot % self.targets] >= EMPTY_TURNS
 
+    def may_be_gone(self, slot: int) -> bool:
+        """Whether the target of a slot did not come in the turn before: that it stays away again is no news."""
+        return self._missed[slot % self.targets] > 0
+
     def _speed_hz(self) -> float:
         return max(self.bank.speed_hz, 0.1 * self.last_gap_hz) if self._bank_started else self.last_gap_hz

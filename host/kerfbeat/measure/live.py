@@ -203,13 +203,17 @@ class LiveSpeed:
         )
 
     def _next_gap(self) -> tuple[float, float]:
-        """Longest and expected way to the next target, in turns.  Until a turn has shown the angles: a whole turn."""
+        """Longest and expected way to the next target, in turns.  Until a turn has shown the angles: a whole turn.
+
+        A target that did not come in the turn before is not waited for: else every silence at its place would look like
+        a shaft that stops, until it is known to be gone.  One that stops just there is told of one target later.
+        """
         count, even = self._count, 1.0 / self._targets
         if self._targets == 1 or count.slot < self._targets:
             return 1.0, even
         if count.stride > 1:
             return 2.0 * even, even  # many targets stand near even, since each needs its room
-        steps = next((k for k in range(1, self._targets) if not count.is_gone(count.slot + k)), self._targets)
+        steps = next((k for k in range(1, self._targets) if not count.may_be_gone(count.slot + k)), self._targets)
         error, u = count.bank.angle_between(count.slot % self._targets, (count.slot + steps) % self._targets)
         gap = steps * even + error
         return min(1.0, gap + 2.0 * u), max(gap, 0.1 * even)
@@ -220,7 +224,7 @@ class LiveSpeed:
         if count.last_tick is None or self._hidden_until > count.last_tick:
             return None
         slot = count.slot + 1
-        while slot < count.slot + self._targets and count.is_gone(slot):
+        while slot < count.slot + self._targets and count.may_be_gone(slot):
             slot += 1
         blur_turns = 0.0 if slot % count.stride == 0 else math.sqrt(2.0) * ANGLE_SHARE / self._targets
         return (slot - count.used_slot) / count.stride, slot // count.stride % count.bank.targets, blur_turns
