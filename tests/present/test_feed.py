@@ -12,7 +12,8 @@ from kerfbeat.capture.events import Health, InputHealth, LineCounts, LinkDown, L
 from kerfbeat.capture.log import read_log
 from kerfbeat.errors import LogError, MachineError, UnitError
 from kerfbeat.machine import Setting, parse_machine
-from kerfbeat.present.feed import LINK_SILENT_S, Feed
+from kerfbeat.present.feed import Feed
+from kerfbeat.present.line_watch import LINK_SILENT_S
 
 TICK_HZ = 16e6
 BATCH_S = 0.1

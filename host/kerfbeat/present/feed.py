@@ -15,27 +15,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.calibration import Known
-from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, LinkUp, Lost, Pulses, SegmentStarted, Sync
+from kerfbeat.capture.events import Event, Lost, Pulses, SegmentStarted, Sync
 from kerfbeat.diagnose.live_slip import Alarm, LiveSlip
 from kerfbeat.machine import Machine, Setting, belt_choices, gear_choices
 from kerfbeat.measure.live import ShaftReading
 from kerfbeat.present.blade import BladeRule
 from kerfbeat.present.board_clock import BoardClock
 from kerfbeat.present.entry import choice_of, hz_of
+from kerfbeat.present.line_watch import LineWatch
 from kerfbeat.present.logbook import Logbook
-from kerfbeat.present.numbers import lasting
 from kerfbeat.present.outlook import motor_slip, prospect_of
 from kerfbeat.present.recent import RecentSpeeds
 from kerfbeat.present.session_log import SessionLog
 from kerfbeat.present.shafts import Shafts
 from kerfbeat.present.slip_told import begin_mark, end_mark, slips_now
-from kerfbeat.present.snapshot import BladeNow, LinkNow, SlipNow, Snapshot
+from kerfbeat.present.snapshot import BladeNow, SlipNow, Snapshot
 
 __all__ = ["Feed"]
 
-LINK_SILENT_S = 0.5  # five idle batches of the board: the link is not heard
 NOTICE_S = 8.0  # how long a notice stands
-NO_COUNTS = LineCounts(frames=0, bad_crc=0, malformed=0, implausible=0, noise_bytes=0, frames_missing=0)
 
 
 class Feed:
@@ -69,9 +67,7 @@ class Feed:
         self._segment: SegmentStarted | None = None
         self._complete_ticks = 0
         self._told_ticks = 0  # the latest that was told: an edge may come before its batch is complete
-        self._heard_host_s = clock()
-        self._down: str | None = None
-        self._line = NO_COUNTS
+        self._line = LineWatch(at_host_s=clock())
         self._board_clock = BoardClock(known)
         self._estimates = 0
         self._log = SessionLog(machine)
@@ -97,13 +93,7 @@ class Feed:
                 case Sync():
                     if self._board_clock.take(event):
                         self._set_clock()
-                case Health():
-                    self._line = event.line
-                case LinkDown():
-                    self._down = event.reason
-                case LinkUp():
-                    self._down = None
-                    self._heard_host_s = event.host_s
+            self._line.take(event)
             self._log.accept(event)
             self._tell_slips()
 
@@ -137,7 +127,6 @@ class Feed:
 
     def _accept_pulses(self, event: Pulses) -> None:
         self._complete_ticks = event.complete_ticks
-        self._heard_host_s = event.received_host_s
         last_ticks = [int(ticks[-1]) for ticks in event.edge_ticks.values() if len(ticks)]
         self._told_ticks = max(self._told_ticks, event.complete_ticks, *last_ticks)
         self._shafts.feed(event)
@@ -208,8 +197,7 @@ class Feed:
         """Board time of this moment: a mark is made between two batches.  None before the first board."""
         if self._segment is None:
             return None
-        since_s = min(max(self._clock() - self._heard_host_s, 0.0), LINK_SILENT_S)
-        return self._complete_ticks + int(since_s * self._segment.tick_hz)
+        return self._complete_ticks + int(self._line.unheard_s(self._clock()) * self._segment.tick_hz)
 
     def begin_log(self, path: Path) -> None:
         """Begin a log; raises LogError if the file exists or cannot be made, or if one is running."""
@@ -261,7 +249,7 @@ class Feed:
         with self._lock:
             at_s = self._clock()
             readings = self._shafts.readings()
-            link = self._link(at_s)
+            link = self._line.now(at_s, begun=self._segment is not None)
             channels = self._shafts.channels_now(readings, linked=link.up)
             motor_hz = next((each.shaft_hz for each in channels if each.channel == "motor"), None)
             notice, told_s = self._notice
@@ -299,13 +287,3 @@ class Feed:
     def _slips(self) -> tuple[SlipNow, ...]:
         now_s = self._complete_ticks / self._segment.tick_hz if self._segment is not None else 0.0
         return slips_now(self._slipping.values(), now_s=now_s)
-
-    def _link(self, at_s: float) -> LinkNow:
-        silent_s = at_s - self._heard_host_s
-        words = self._down or ""
-        if not words and self._segment is not None and silent_s > LINK_SILENT_S:
-            words = f"nothing heard for {lasting(silent_s)}" if silent_s >= 1.0 else "nothing heard"
-        damaged = self._line.bad_crc + self._line.malformed + self._line.implausible
-        return LinkNow(
-            up=not words, words=words, silent_s=silent_s, damaged=damaged, missing=self._line.frames_missing
-        )

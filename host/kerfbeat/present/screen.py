@@ -15,8 +15,6 @@ from rich.text import Text
 from textual import events
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal
-from textual.widget import Widget
 from textual.widgets import Input
 
 from kerfbeat.errors import KerfbeatError
@@ -26,6 +24,8 @@ from kerfbeat.present.feed import Feed
 from kerfbeat.present.layout import PARTS, part_heights
 from kerfbeat.present.listen import Listener, Take
 from kerfbeat.present.numbers import other_unit
+from kerfbeat.present.panel import Panel
+from kerfbeat.present.question import Question
 from kerfbeat.present.readout import SILENT_WORDS, Readout
 from kerfbeat.present.snapshot import CAUTION, SHORT_CAUTION
 
@@ -35,24 +35,6 @@ REFRESH_S = 0.22  # 4.5 a second: quick to the eye, and the digits can still be 
 SLOW_S = 0.85  # between looks at what is read, not glanced at: sensors, band, trend, link
 SPANS_S = (120.0, 300.0, 900.0)  # of the trend
 HANG_UP = ("SIGINT", "SIGTERM", "SIGHUP")
-
-
-class Panel(Widget):
-    """A part of the screen that repaints itself only when its text is another one."""
-
-    def __init__(self, name: str) -> None:
-        super().__init__(id=name)
-        self._text = Text()
-
-    def show(self, text: Text) -> None:
-        """Take the text; nothing happens if it is what stands there."""
-        if text != self._text:
-            self._text = text
-            self.refresh()
-
-    def render(self) -> Text:
-        """Give the text to textual."""
-        return self._text
 
 
 class LiveScreen(App[None]):
@@ -72,9 +54,6 @@ class LiveScreen(App[None]):
     #head { background: #2a3036; }
     #prospect { height: 2; }
     #keys { background: #2a3036; }
-    #ask { height: 1; display: none; background: #f0d48a; color: #101010; }
-    #question { width: auto; height: 1; }
-    #answer { width: 1fr; height: 1; border: none; padding: 0 1; background: #f2efe6; color: #101010; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("h", "ask_hz"),
@@ -104,17 +83,14 @@ class LiveScreen(App[None]):
         self._heights: dict[str, int] = {}
         self._slow_s = 0.0
         self._silent = False
-        self._answered: Callable[[str], None] | None = None
-        self._choices = ""  # of the question that is open, where they are many
-        self._parts = {name: Panel(name) for name in (*PARTS, "question", "keys")}
-        self._answer = Input(id="answer")
-        self._ask_row = Horizontal(self._parts["question"], self._answer, id="ask")
+        self._parts = {name: Panel(name) for name in (*PARTS, "keys")}
+        self._question = Question()
 
     def compose(self) -> ComposeResult:
         """Make the parts, top to bottom."""
         for name in PARTS:
             yield self._parts[name]
-        yield self._ask_row
+        yield self._question
         yield self._parts["keys"]
 
     def on_mount(self) -> None:
@@ -152,7 +128,7 @@ class LiveScreen(App[None]):
             return
         silent = now.blade.state in SILENT_WORDS
         state, health = (
-            panels.state(now, self._unit, columns=columns, asked=self._choices),
+            panels.state(now, self._unit, columns=columns, asked=self._question.choices),
             panels.health(now, columns=columns),
         )
         heights = part_heights(
@@ -261,28 +237,18 @@ class LiveScreen(App[None]):
 
     def _ask_choice(self, what: str, choices: Sequence[str], take: Callable[[str], None]) -> None:
         if choices:
-            listed = ", ".join(f"{number} {name}" for number, name in enumerate(choices, 1))
-            if len(listed) < self.size.width // 2:
-                self._ask(f"{what} ({listed}):", take)
-                return
-            self._choices = f"{what}: {listed}"
-            self._ask(f"{what}, its number or name:", take)
+            self._question.ask_choice(what, choices, take)
+            self._parts["keys"].display = False
             self.show_now()
 
     def _ask(self, question: str, take: Callable[[str], None], *, given: str = "") -> None:
-        """Open the line for an answer; Enter hands it to `take`, Escape drops it."""
-        self._answered = take
-        self._show("question", Text(f"  {question} ", style="bold"))
-        self._parts["question"].styles.width = len(question) + 3
-        self._ask_row.display = True
+        """Ask in the line at the foot; Enter hands the answer to `take`, Escape drops it."""
+        self._question.ask(question, take, given=given)
         self._parts["keys"].display = False
-        self._answer.value = given
-        self._answer.focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Hand the answer on; a wrong one is told in the notice, and nothing changes."""
-        take, answer = self._answered, event.value.strip()
-        self.action_close_question()
+        take, answer = self._close_question(), event.value.strip()
         if take is not None and answer:
             self._try(lambda: take(answer))
         else:
@@ -297,15 +263,14 @@ class LiveScreen(App[None]):
             self._feed.tell(str(error))
         self.show_now()
 
-    def action_close_question(self) -> None:
-        """Close the line for an answer."""
-        listed = bool(self._choices)
-        self._answered, self._choices = None, ""
-        self._ask_row.display = False
+    def _close_question(self) -> Callable[[str], object] | None:
         self._parts["keys"].display = True
-        self.set_focus(None)
-        if listed:
-            self.show_now()  # what could be chosen goes with the question
+        return self._question.close()
+
+    def action_close_question(self) -> None:
+        """Close the line for an answer; what could be chosen goes with it."""
+        self._close_question()
+        self.show_now()
 
 
 def show_live(feed: Feed, take: Take, *, unit: str, log_stem: str) -> None:
