@@ -10,8 +10,8 @@
 
 #include "config.h"
 
-/* Pins, and the edge that is the pulse; all inputs are off then. */
-void edges_configure(const struct config *config);
+/* An input's pin, and the edge that is the pulse, by its CONFIG_MODE_...; it is off then, and the main loop knows it. */
+void edges_configure(uint8_t input, uint8_t mode);
 
 /* Interrupts off: lets an input fire again; what it saw while it was off is forgotten. */
 void edges_listen(uint8_t input);

@@ -11,7 +11,14 @@ struct flood inputs_flood[WIRE_INPUTS];
 
 uint8_t inputs_allowance;
 static uint32_t inputs_mask_ticks;
-static uint8_t inputs_enabled;                   /* bit i: input i is switched on */
+static uint8_t inputs_mode[WIRE_INPUTS];         /* CONFIG_MODE_..., and INPUTS_KNOWN once it has been configured */
+
+#define INPUTS_KNOWN 0x80u
+
+static bool inputs_on(uint8_t input)
+{
+    return (inputs_mode[input] & CONFIG_MODE_ENABLED) != 0u;
+}
 
 /* A mask has been noticed: silence since the last edge means nothing. */
 static void inputs_begin_mask(struct batch *batch, uint8_t input)
@@ -44,30 +51,39 @@ static uint32_t inputs_end_mask(uint8_t input)
     return now_ticks;
 }
 
+/* An edge that comes while its input is switched over is not seen: that is told as a mask. */
+static void inputs_switch(struct batch *batch, uint8_t input, uint8_t mode)
+{
+    struct flood *flood = &inputs_flood[input];
+    const bool was_on = inputs_on(input);
+    uint32_t now_ticks;
+
+    edges_configure(input, mode);
+    if (was_on && flood->state == FLOOD_OPEN) {
+        inputs_begin_mask(batch, input);
+    }
+    inputs_mode[input] = mode;
+    now_ticks = inputs_on(input) ? inputs_end_mask(input) : clock_now();
+    if (was_on) {
+        flood_end(flood, now_ticks);
+    }
+}
+
 void inputs_configure(struct batch *batch, const struct config *config)
 {
     uint8_t input;
 
-    for (input = 0; input < WIRE_INPUTS; input++) {
-        if ((inputs_enabled & (1u << input)) != 0u && !edges_listening(input)) {
-            if (inputs_flood[input].state == FLOOD_OPEN) {
-                inputs_begin_mask(batch, input);
-            }
-            flood_end(&inputs_flood[input], inputs_end_mask(input));
-        }
-    }
-    edges_configure(config);
     OCR0A = F_CPU / 64u / (1000000u / FLOOD_WINDOW_MICROSECONDS) - 1u;
     TCCR0A = _BV(WGM01);
     TCCR0B = _BV(CS01) | _BV(CS00);
     TIMSK0 = _BV(OCIE0A);
     inputs_allowance = config->flood_edges;
     inputs_mask_ticks = config->mask_ms * (F_CPU / 1000u);
-    inputs_enabled = 0;
     for (input = 0; input < WIRE_INPUTS; input++) {
-        if ((config->mode[input] & CONFIG_MODE_ENABLED) != 0u) {
-            inputs_enabled |= (uint8_t)(1u << input);
-            (void)inputs_end_mask(input);
+        const uint8_t mode = config->mode[input] | INPUTS_KNOWN;
+
+        if (mode != inputs_mode[input]) {
+            inputs_switch(batch, input, mode);
         }
     }
 }
@@ -80,7 +96,7 @@ void inputs_watch(struct batch *batch)
     for (input = 0; input < WIRE_INPUTS; input++) {
         struct flood *flood = &inputs_flood[input];
 
-        if ((inputs_enabled & (1u << input)) == 0u || flood->state == FLOOD_ENDED || edges_listening(input)) {
+        if (!inputs_on(input) || flood->state == FLOOD_ENDED || edges_listening(input)) {
             continue;
         }
         if (flood->state == FLOOD_OPEN) {

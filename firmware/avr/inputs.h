@@ -25,7 +25,7 @@ INLINE_ALWAYS void inputs_window(void)
     flood_renew(&inputs_flood[2], allowance);
 }
 
-/* At start, interrupts off, and from the main loop after a new configuration; ends all masks. */
+/* At start, interrupts off, and from the main loop after a new configuration: an input whose mode is as before goes on. */
 void inputs_configure(struct batch *batch, const struct config *config);
 
 /* Main loop, at every pass: notices masks, ends those that have lasted their time. */

@@ -100,7 +100,7 @@ INLINE_NEVER void edges_know_silent(uint8_t input)
     }
 }
 
-static void edges_pull_up(volatile uint8_t *direction, volatile uint8_t *port, uint8_t pin, uint8_t mode)
+static void edges_pin(volatile uint8_t *direction, volatile uint8_t *port, uint8_t pin, uint8_t mode)
 {
     *direction &= (uint8_t)~pin;
     if ((mode & CONFIG_MODE_PULL_UP) != 0u) {
@@ -110,22 +110,26 @@ static void edges_pull_up(volatile uint8_t *direction, volatile uint8_t *port, u
     }
 }
 
-void edges_configure(const struct config *config)
+void edges_configure(uint8_t input, uint8_t mode)
 {
-    LOCKED {
-        EIMSK = 0;
+    const bool rising = (mode & CONFIG_MODE_RISING) != 0u;
+
+    if (input == 0u) {
         TIMSK4 &= (uint8_t)~_BV(ICIE4);
-        TIMSK5 &= (uint8_t)~_BV(ICIE5);
-        edges_known.external = EIMSK;
         edges_known.capture_1 = TIMSK4;
+        edges_pin(&BOARD_CAPTURE_DDR, &BOARD_CAPTURE_PORT, _BV(BOARD_CAPTURE_1_PIN_BIT), mode);
+        TCCR4B = rising ? _BV(CS40) | _BV(ICNC4) | _BV(ICES4) : _BV(CS40) | _BV(ICNC4);
+    } else if (input == 1u) {
+        TIMSK5 &= (uint8_t)~_BV(ICIE5);
         edges_known.capture_2 = TIMSK5;
+        edges_pin(&BOARD_CAPTURE_DDR, &BOARD_CAPTURE_PORT, _BV(BOARD_CAPTURE_2_PIN_BIT), mode);
+        TCCR5B = rising ? _BV(CS50) | _BV(ICNC5) | _BV(ICES5) : _BV(CS50) | _BV(ICNC5);
+    } else {
+        BOARD_BIT_CLEAR(EIMSK, INT5);
+        edges_known.external = EIMSK;
+        edges_pin(&BOARD_EXTERNAL_DDR, &BOARD_EXTERNAL_PORT, _BV(BOARD_EXTERNAL_PIN_BIT), mode);
+        EICRB = rising ? _BV(ISC51) | _BV(ISC50) : _BV(ISC51);
     }
-    edges_pull_up(&BOARD_CAPTURE_DDR, &BOARD_CAPTURE_PORT, _BV(BOARD_CAPTURE_1_PIN_BIT), config->mode[0]);
-    edges_pull_up(&BOARD_CAPTURE_DDR, &BOARD_CAPTURE_PORT, _BV(BOARD_CAPTURE_2_PIN_BIT), config->mode[1]);
-    edges_pull_up(&BOARD_EXTERNAL_DDR, &BOARD_EXTERNAL_PORT, _BV(BOARD_EXTERNAL_PIN_BIT), config->mode[2]);
-    TCCR4B = (config->mode[0] & CONFIG_MODE_RISING) != 0u ? _BV(CS40) | _BV(ICNC4) | _BV(ICES4) : _BV(CS40) | _BV(ICNC4);
-    TCCR5B = (config->mode[1] & CONFIG_MODE_RISING) != 0u ? _BV(CS50) | _BV(ICNC5) | _BV(ICES5) : _BV(CS50) | _BV(ICNC5);
-    EICRB = (config->mode[2] & CONFIG_MODE_RISING) != 0u ? _BV(ISC51) | _BV(ISC50) : _BV(ISC51);
 }
 
 /* The times of inputs 1 and 2 are fixed before their interrupts run. */

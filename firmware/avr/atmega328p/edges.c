@@ -111,24 +111,6 @@ INLINE_NEVER void edges_know_silent(uint8_t input)
     }
 }
 
-static void edges_pins(const struct config *config)
-{
-    const bool pull_up[WIRE_INPUTS] = {
-        (config->mode[0] & CONFIG_MODE_PULL_UP) != 0u,
-        (config->mode[1] & CONFIG_MODE_PULL_UP) != 0u,
-        (config->mode[2] & CONFIG_MODE_PULL_UP) != 0u,
-    };
-
-    BOARD_CAPTURE_DDR &= (uint8_t)~_BV(BOARD_CAPTURE_PIN_BIT);
-    BOARD_EXTERNAL_DDR &= (uint8_t)~(_BV(BOARD_EXTERNAL_1_PIN_BIT) | _BV(BOARD_EXTERNAL_2_PIN_BIT));
-    BOARD_CAPTURE_PORT = pull_up[0] ? BOARD_CAPTURE_PORT | _BV(BOARD_CAPTURE_PIN_BIT)
-                                    : BOARD_CAPTURE_PORT & (uint8_t)~_BV(BOARD_CAPTURE_PIN_BIT);
-    BOARD_EXTERNAL_PORT = pull_up[1] ? BOARD_EXTERNAL_PORT | _BV(BOARD_EXTERNAL_1_PIN_BIT)
-                                     : BOARD_EXTERNAL_PORT & (uint8_t)~_BV(BOARD_EXTERNAL_1_PIN_BIT);
-    BOARD_EXTERNAL_PORT = pull_up[2] ? BOARD_EXTERNAL_PORT | _BV(BOARD_EXTERNAL_2_PIN_BIT)
-                                     : BOARD_EXTERNAL_PORT & (uint8_t)~_BV(BOARD_EXTERNAL_2_PIN_BIT);
-}
-
 /* False when the input's interrupt has masked itself, or was never allowed. */
 bool edges_listening(uint8_t input)
 {
@@ -138,26 +120,37 @@ bool edges_listening(uint8_t input)
     return (EIMSK & (input == 1u ? _BV(INT0) : _BV(INT1))) != 0u;
 }
 
-void edges_configure(const struct config *config)
+static void edges_pin(volatile uint8_t *direction, volatile uint8_t *port, uint8_t pin, uint8_t mode)
 {
-    uint8_t external = _BV(ISC11) | _BV(ISC01);  /* falling edges */
+    *direction &= (uint8_t)~pin;
+    if ((mode & CONFIG_MODE_PULL_UP) != 0u) {
+        *port |= pin;
+    } else {
+        *port &= (uint8_t)~pin;
+    }
+}
 
-    LOCKED {
-        EIMSK = 0;
+void edges_configure(uint8_t input, uint8_t mode)
+{
+    const bool rising = (mode & CONFIG_MODE_RISING) != 0u;
+
+    if (input == 0u) {
         TIMSK1 &= (uint8_t)~_BV(ICIE1);
-        edges_known.external = EIMSK;
         edges_known.capture = TIMSK1;
+        edges_pin(&BOARD_CAPTURE_DDR, &BOARD_CAPTURE_PORT, _BV(BOARD_CAPTURE_PIN_BIT), mode);
+        TCCR1B = rising ? _BV(CS10) | _BV(ICNC1) | _BV(ICES1) : _BV(CS10) | _BV(ICNC1);
+        return;
     }
-    edges_pins(config);
-    if ((config->mode[1] & CONFIG_MODE_RISING) != 0u) {
-        external |= _BV(ISC00);
+    if (input == 1u) {
+        BOARD_BIT_CLEAR(EIMSK, INT0);
+        edges_pin(&BOARD_EXTERNAL_DDR, &BOARD_EXTERNAL_PORT, _BV(BOARD_EXTERNAL_1_PIN_BIT), mode);
+        EICRA = (uint8_t)((EICRA & (uint8_t)~_BV(ISC00)) | _BV(ISC01) | (rising ? _BV(ISC00) : 0u));
+    } else {
+        BOARD_BIT_CLEAR(EIMSK, INT1);
+        edges_pin(&BOARD_EXTERNAL_DDR, &BOARD_EXTERNAL_PORT, _BV(BOARD_EXTERNAL_2_PIN_BIT), mode);
+        EICRA = (uint8_t)((EICRA & (uint8_t)~_BV(ISC10)) | _BV(ISC11) | (rising ? _BV(ISC10) : 0u));
     }
-    if ((config->mode[2] & CONFIG_MODE_RISING) != 0u) {
-        external |= _BV(ISC10);
-    }
-    EICRA = external;
-    TCCR1B = (uint8_t)((TCCR1B & _BV(CS10)) | _BV(ICNC1)
-                       | ((config->mode[0] & CONFIG_MODE_RISING) != 0u ? _BV(ICES1) : 0u));
+    edges_know_silent(input);
 }
 
 /* Input 1's time is fixed before its interrupt runs, and so is a noted one of input 3. */

@@ -1,0 +1,71 @@
+"""Does writing settings cost a pulse that comes meanwhile?"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from board_driver import EmulatedBoard
+from board_kinds import on_every_board
+from board_patterns import random_train
+from board_session import CHANNELS, Recording, check_interrupts, compare
+
+from kerfbeat.capture.board_settings import BoardSettings
+from kerfbeat.capture.log import PulseLog, read_log
+from kerfbeat.capture.settings_link import read_settings, write_settings
+
+pytestmark = [pytest.mark.board, on_every_board]
+
+LONG = os.environ.get("KERFBEAT_LONG") == "1"
+SPEED = 3.0
+PER_S = 8_000  # on all inputs: while a commit takes effect, some 10 us, a pulse comes in one of a dozen commits
+
+Starter = Callable[..., EmulatedBoard]
+
+
+def write_all_the_while(
+    board: EmulatedBoard, path: Path, change: Callable[[BoardSettings, int], BoardSettings],
+) -> PulseLog:
+    """The log of a train of pulses during which `change` of the settings is written again and again."""
+    cycles, inputs = random_train(3, per_s=PER_S, seconds=60.0 if LONG else 5.0)
+    with Recording(board, path, speed=SPEED) as recording:
+        stored = read_settings(recording.link)
+        board.inject_pulses(cycles, inputs)
+        first = stored.generation
+        while board.playing():
+            wanted = change(stored.settings, stored.generation)
+            stored = write_settings(recording.link, wanted, before=stored)
+        recording.play_out()
+    assert stored.generation - first >= 10
+    check_interrupts(board)
+    return read_log(path)
+
+
+def test_a_commit_loses_no_pulse(start_board: Starter, tmp_path: Path) -> None:
+    board = start_board("--speed", f"{SPEED:g}")
+    log = write_all_the_while(board, tmp_path / "log.csv", lambda old, turn: replace(old, mask_ms=20 + turn % 2))
+    compare(log, board).check()
+
+
+def test_a_commit_that_switches_an_input_over_tells_the_range(start_board: Starter, tmp_path: Path) -> None:
+    # the pull-up of input 2 goes on and off: its edge has to be forgotten at that moment, those of the others not
+    board = start_board("--speed", f"{SPEED:g}")
+    log = write_all_the_while(
+        board, tmp_path / "log.csv", lambda old, turn: replace(old, modes=(5, 1 if turn % 2 else 5, 5)),
+    )
+    (segment,) = log.segments
+    assert {(loss.channel, loss.cause, loss.pulses) for loss in segment.losses} == {("motor", "edge flood", None)}
+    cycles, inputs = board.truth()
+    zero = int(cycles[inputs == 1][0] - segment.edge_ticks["wheel"][0])
+    for number, channel in enumerate(CHANNELS, start=1):
+        injected = cycles[inputs == number] - zero
+        recorded = segment.edge_ticks[channel]
+        found = np.searchsorted(injected, recorded + 250, side="right") - 1  # 1600 apart, 240 late at most
+        assert np.unique(found).size == recorded.size
+        missing = np.delete(injected, found)
+        told = [loss for loss in segment.losses if loss.channel == channel]
+        assert all(any(loss.start_ticks < each <= loss.end_ticks for loss in told) for each in missing)
