@@ -32,6 +32,7 @@ static uint16_t display_given;               /* when the last nibble was given, 
 static uint16_t display_wait;
 static uint8_t looks;                        /* since the last reading */
 static uint8_t readings;                     /* since the display was set up */
+static uint8_t presses_wait;                 /* until the EEPROM has taken what it is at */
 static uint8_t wheel_at;                     /* in the inputs' rings: what was looked at */
 static uint8_t fast_at;
 
@@ -81,9 +82,16 @@ static void instrument_take(uint8_t input, uint8_t *at, uint8_t targets, void (*
 
 static void instrument_obey(uint8_t events)
 {
+    const uint8_t saving = entry.open ? BUTTONS_SET_LONG : BUTTONS_UNIT;
     struct config_change change = { .unit = board.config.unit };
     bool save = false;
 
+    events ^= presses_wait;                  /* two presses of UNIT are none */
+    presses_wait = 0;
+    if (board.store.work != CONFIG_IDLE) {
+        presses_wait = events & saving;
+        events ^= presses_wait;
+    }
     if (entry.open) {
         save = entry_press(&entry, events, &change);
     } else if ((events & BUTTONS_SET_LONG) != 0u) {
@@ -97,7 +105,7 @@ static void instrument_obey(uint8_t events)
             save = true;
         }
     }
-    if (save && board.store.work == CONFIG_IDLE) {
+    if (save) {
         config_begin_change(&board.store, &board.config, &change);
         if (change.wheel_targets != 0u) {
             instrument_begin();

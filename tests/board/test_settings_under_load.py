@@ -1,4 +1,4 @@
-"""Does writing settings cost a pulse that comes meanwhile?"""
+"""Does writing settings cost a pulse, or a press of a button, that comes meanwhile?"""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from board_driver import EmulatedBoard
+from board_driver import BOARD_HZ, EmulatedBoard
 from board_kinds import on_every_board
+from board_panel import display, press, run_until, set_up, settings
 from board_patterns import random_train
 from board_session import CHANNELS, Recording, check_interrupts, compare
 
@@ -69,3 +70,16 @@ def test_a_commit_that_switches_an_input_over_tells_the_range(start_board: Start
         missing = np.delete(injected, found)
         told = [loss for loss in segment.losses if loss.channel == channel]
         assert all(any(loss.start_ticks < each <= loss.end_ticks for loss in told) for each in missing)
+
+
+def test_a_press_while_another_is_being_kept(start_board: Starter) -> None:
+    # the first change of a board's settings takes 0.65 s, a press a quarter of a second
+    board = start_board("--speed", "20")
+    set_up(board, settings(targets=4, circumference_um=1_000_000))
+    board.inject_pulses(np.arange(0, 400 * BOARD_HZ, BOARD_HZ // 10), 1)
+    run_until(board, 2 * BOARD_HZ)
+    press(board, "unit")
+    assert display(board)["lines"][0].rstrip().endswith(" m/min")
+    press(board, "unit")
+    run_until(board, board.cycle() + BOARD_HZ)
+    assert display(board)["lines"][0].rstrip().endswith(" ft/min")
