@@ -70,7 +70,7 @@ static void host_send_config(const struct message_request *request)
     host_begin(WIRE_CONFIG_DATA);
     message_config_data(request->sequence, &board.store.generation, CONFIG_LENGTH, request->offset);
     for (at = 0; at < request->count; at++) {
-        message_u8(config_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
+        message_u8(slots_byte(&board.store, &board.config, (uint8_t)(request->offset + at)));
     }
     host_send();
 }
@@ -100,16 +100,16 @@ static void host_serve(const struct message_request *request, uint8_t code)
             host_send_config(request);
             return;
         case WIRE_CONFIG_WRITE:
-            code = config_stage(&board.store, request->offset, request->bytes, message_write_bytes(board.decoder.length));
+            code = slots_stage(&board.store, request->offset, request->bytes, message_write_bytes(board.decoder.length));
             break;
         case WIRE_CONFIG_COMMIT:
-            code = config_commit(&board.store, request->offset, request->crc);
+            code = slots_commit(&board.store, request->offset, request->crc);
             break;
         default:
             break;
         }
     }
-    if (board.store.work != CONFIG_IDLE) {
+    if (board.store.work != SLOTS_IDLE) {
         board.request_waits = true;
         return;
     }
@@ -121,7 +121,7 @@ bool host_receive(void)
 {
     uint8_t byte;
 
-    if (board.store.work != CONFIG_IDLE || board.request_waits) {
+    if (board.store.work != SLOTS_IDLE || board.request_waits) {
         return false;                /* the EEPROM cannot be read, and a request's bytes stand in the decoder */
     }
     while (uart_take(&byte)) {
@@ -146,13 +146,13 @@ bool host_receive(void)
 
 INLINE_NEVER void host_store(void)
 {
-    const enum config_work work = board.store.work;
+    const enum slots_work work = board.store.work;
 
-    if (work == CONFIG_IDLE || !store_continue(&board.store, &board.config, &board.stored_code)) {
+    if (work == SLOTS_IDLE || !store_continue(&board.store, &board.config, &board.stored_code)) {
         return;
     }
     board.stored = board.request_waits;
-    if (work == CONFIG_SEALING && board.stored_code == WIRE_OK && !board.store.local) {
+    if (work == SLOTS_SEALING && board.stored_code == WIRE_OK && !board.store.local) {
         inputs_configure(&board.batch, &board.config);
         instrument_begin();
     }

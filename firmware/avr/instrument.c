@@ -88,7 +88,7 @@ static void instrument_obey(uint8_t events)
 
     events ^= presses_wait;                  /* two presses of UNIT are none */
     presses_wait = 0;
-    if (board.store.work != CONFIG_IDLE) {
+    if (board.store.work != SLOTS_IDLE) {
         presses_wait = events & saving;
         events ^= presses_wait;
     }
@@ -106,7 +106,7 @@ static void instrument_obey(uint8_t events)
         }
     }
     if (save) {
-        config_begin_change(&board.store, &board.config, &change);
+        slots_change(&board.store, &board.config, &change);
         if (change.wheel_targets != 0u) {
             instrument_begin();
         }

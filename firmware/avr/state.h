@@ -6,7 +6,7 @@
 #include <stdint.h>
 
 #include "batch.h"
-#include "config.h"
+#include "slots.h"
 #include "frame.h"
 #include "tick.h"
 
@@ -14,7 +14,7 @@ struct board {
     struct tick clock;
     struct batch batch;
     struct config config;
-    struct config_store store;
+    struct slots store;
     struct frame_decoder decoder;
     uint32_t batch_sent_ticks;
     uint32_t status_sent_ticks;

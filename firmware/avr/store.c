@@ -16,22 +16,22 @@ static uint8_t store_read(uint16_t address)
     return EEDR;
 }
 
-void store_load(struct config_store *store, struct config *config)
+void store_load(struct slots *store, struct config *config)
 {
     while (store_busy()) {          /* only a write cut off by a restart: 3.4 ms at most */
     }
-    config_load(store, store_read, config);
+    slots_load(store, store_read, config);
 }
 
-bool store_continue(struct config_store *store, struct config *config, uint8_t *code)
+bool store_continue(struct slots *store, struct config *config, uint8_t *code)
 {
-    struct config_next next = { 0, 0, 0 };
+    struct slots_next next = { 0, 0, 0 };
 
     if (store_busy()) {
         return false;
     }
-    switch (config_go_on(store, config, &next)) {
-    case CONFIG_WRITE:
+    switch (slots_go_on(store, config, &next)) {
+    case SLOTS_WRITE:
         EEAR = next.address;
         EEDR = next.byte;
         LOCKED {      /* the second bit must follow the first within four cycles */
@@ -39,7 +39,7 @@ bool store_continue(struct config_store *store, struct config *config, uint8_t *
             EECR |= _BV(EEPE);
         }
         return false;
-    case CONFIG_DONE:
+    case SLOTS_DONE:
         *code = next.code;
         return true;
     default:

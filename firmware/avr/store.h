@@ -5,15 +5,15 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "config.h"
+#include "slots.h"
 
 /* Once, at start. */
-void store_load(struct config_store *store, struct config *config);
+void store_load(struct slots *store, struct config *config);
 
 /* A byte is being written: nothing can be read. */
 bool store_busy(void);
 
-/* Main loop, at every pass while store->work is not CONFIG_IDLE: true once, when it is done; `code` is then a RESULT code. */
-bool store_continue(struct config_store *store, struct config *config, uint8_t *code);
+/* Main loop, at every pass while store->work is not SLOTS_IDLE: true once, when it is done; `code` is then a RESULT code. */
+bool store_continue(struct slots *store, struct config *config, uint8_t *code);
 
 #endif

@@ -171,7 +171,7 @@ def test_the_supply_fails_while_settings_are_written(
     two_copies: EmulatedBoard, measured: Callable[[str], None],
 ) -> None:
     # At each byte of a write in turn, what becomes of that byte drawn by lot: afterwards the settings are the old ones
-    # or the new ones, never a mixture.  The core's own test (test_config.c) goes through every byte in every case.
+    # or the new ones, never a mixture.  The core's own test (test_slots.c) goes through every byte in every case.
     board = two_copies
     generator = random.Random(20260101)
     cuts, outcomes = 1000 if LONG else 60, {True: 0, False: 0}

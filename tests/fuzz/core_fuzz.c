@@ -44,7 +44,7 @@ static void check_config(const struct config *config)
 }
 
 struct device {
-    struct config_store store;
+    struct slots store;
     struct config config;
     struct frame_decoder decoder;
     bool off;
@@ -56,7 +56,7 @@ static void read_all(const struct device *device, uint8_t bytes[CONFIG_LENGTH])
     uint8_t at;
 
     for (at = 0; at < CONFIG_LENGTH; at++) {
-        bytes[at] = config_byte(&device->store, &device->config, at);
+        bytes[at] = slots_byte(&device->store, &device->config, at);
     }
 }
 
@@ -66,10 +66,12 @@ static void begin(struct device *device)
     uint8_t target;
 
     memset(device, 0, sizeof *device);
-    config_load(&device->store, read_byte, &device->config);
+    slots_load(&device->store, read_byte, &device->config);
     check_config(&device->config);
     for (target = 0; target < device->config.angles; target++) {
-        const uint16_t angle = config_angle(&device->store, target);
+        const uint8_t at = (uint8_t)(CONFIG_FIXED_BYTES + 2u * target);
+        const uint32_t angle = slots_byte(&device->store, &device->config, at)
+                               + 256u * slots_byte(&device->store, &device->config, (uint8_t)(at + 1u));
 
         require(target == 0u ? angle == 0u : angle > before, "angles that do not rise");
         before = angle;
@@ -89,7 +91,7 @@ static void restart(struct device *device)
 }
 
 /* The supply fails in a write. */
-static void fail(struct device *device, const struct config_next *next, const uint8_t old[CONFIG_LENGTH],
+static void fail(struct device *device, const struct slots_next *next, const uint8_t old[CONFIG_LENGTH],
                  const uint8_t *new)
 {
     struct device again;
@@ -107,13 +109,13 @@ static void fail(struct device *device, const struct config_next *next, const ui
  * RESULT code. */
 static uint8_t go_on(struct device *device, const uint8_t old[CONFIG_LENGTH], const uint8_t *new)
 {
-    struct config_next next = { 0, 0, 0 };
+    struct slots_next next = { 0, 0, 0 };
     uint32_t turns;
 
     for (turns = 0; turns < TURNS_MAX; turns++) {
-        const enum config_turn turn = config_go_on(&device->store, &device->config, &next);
+        const enum slots_turn turn = slots_go_on(&device->store, &device->config, &next);
 
-        if (turn == CONFIG_DONE) {
+        if (turn == SLOTS_DONE) {
             uint8_t now[CONFIG_LENGTH];
 
             read_all(device, now);
@@ -124,7 +126,7 @@ static uint8_t go_on(struct device *device, const uint8_t old[CONFIG_LENGTH], co
             require(memcmp(now, next.code == WIRE_OK && new != NULL ? new : old, sizeof now) == 0, "others in force");
             return next.code;
         }
-        if (turn == CONFIG_WRITE) {
+        if (turn == SLOTS_WRITE) {
             require(next.address < EEPROM_BYTES, "a write beyond the memory");
             if (writes_left == 0u) {
                 fail(device, &next, old, new);
@@ -171,24 +173,24 @@ static uint8_t answer(struct device *device, const struct message_request *reque
         message_begin(line, WIRE_CONFIG_DATA, 0);
         message_config_data(request->sequence, &device->store.generation, CONFIG_LENGTH, request->offset);
         for (at = 0; at < request->count; at++) {
-            message_u8(config_byte(&device->store, &device->config, (uint8_t)(request->offset + at)));
+            message_u8(slots_byte(&device->store, &device->config, (uint8_t)(request->offset + at)));
         }
         require(message_close() <= FRAME_LINE_MAX, "an answer longer than the line's buffer");
         return WIRE_OK;
     case WIRE_CONFIG_WRITE:
-        code = config_stage(&device->store, request->offset, request->bytes, message_write_bytes(device->decoder.length));
+        code = slots_stage(&device->store, request->offset, request->bytes, message_write_bytes(device->decoder.length));
         if (code == WIRE_OK) {
             read_all(device, old);
             code = go_on(device, old, NULL);
         }
         break;
     case WIRE_CONFIG_COMMIT:
-        code = config_commit(&device->store, request->offset, request->crc);
+        code = slots_commit(&device->store, request->offset, request->crc);
         if (code == WIRE_OK) {
             uint8_t new[CONFIG_LENGTH];
 
             read_all(device, old);
-            memcpy(new, &eeprom[config_address(device->store.next_slot) + CONFIG_HEADER_BYTES], sizeof new);
+            memcpy(new, &eeprom[slots_address(device->store.next_slot) + SLOTS_HEADER_BYTES], sizeof new);
             code = go_on(device, old, new);
         }
         break;
@@ -303,7 +305,7 @@ static void press(struct device *device, struct input *input)
     uint8_t code;
 
     read_all(device, old);
-    config_begin_change(&device->store, &device->config, &change);
+    slots_change(&device->store, &device->config, &change);
     read_all(device, new);
     code = go_on(device, old, new);
     require(code == WIRE_OK || device->off, "a change by the buttons was not saved");
@@ -314,7 +316,7 @@ static void seal(struct input *input, uint8_t slot)
 {
     const bool old = (input_u8(input) & 1u) != 0u;
     const uint8_t length = old ? OLD_LENGTH : CONFIG_LENGTH;
-    uint8_t *start = &eeprom[slot * (old ? OLD_SPACING : CONFIG_SLOT_SPACING)];
+    uint8_t *start = &eeprom[slot * (old ? OLD_SPACING : SLOTS_SPACING)];
     const uint32_t generation = input_range(input, 0, 1000000u);     /* cells last for 100,000 writes */
     const uint8_t spoilt = input_u8(input);
     uint8_t bytes[CONFIG_LENGTH];
@@ -327,10 +329,10 @@ static void seal(struct input *input, uint8_t slot)
     }
     start[0] = length;
     memcpy(start + 1, &generation, sizeof generation);
-    memcpy(start + CONFIG_HEADER_BYTES, bytes, length);
-    crc = crc_of(start, CONFIG_HEADER_BYTES + length);
-    start[CONFIG_HEADER_BYTES + length] = (uint8_t)crc;
-    start[CONFIG_HEADER_BYTES + length + 1u] = (uint8_t)(crc >> 8);
+    memcpy(start + SLOTS_HEADER_BYTES, bytes, length);
+    crc = crc_of(start, SLOTS_HEADER_BYTES + length);
+    start[SLOTS_HEADER_BYTES + length] = (uint8_t)crc;
+    start[SLOTS_HEADER_BYTES + length + 1u] = (uint8_t)(crc >> 8);
 }
 
 static void work(struct device *device, struct input *input)

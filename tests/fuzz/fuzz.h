@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "config.h"
+#include "slots.h"
 #include "frame.h"
 
 static inline void require(bool true_of_it, const char *what)
@@ -67,10 +67,11 @@ static inline uint32_t input_range(struct input *input, uint32_t least, uint32_t
 /* Settings that a board may not refuse, as they stand on the line; every one there is can come. */
 static inline void input_settings(struct input *input, uint8_t bytes[CONFIG_LENGTH])
 {
-    struct config config = config_default;
+    struct config config;
     uint16_t angles[CONFIG_ANGLES_MAX] = { 0 };
     uint8_t at;
 
+    config_reset(&config);
     config.board_id = input_u32(input);
     config.baud = input_u8(input) & 1u;
     for (at = 0; at < WIRE_INPUTS; at++) {

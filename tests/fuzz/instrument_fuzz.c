@@ -29,7 +29,7 @@
 #define EEPROM_BYTES 512u
 
 static uint8_t eeprom[EEPROM_BYTES];
-static struct config_store store;
+static struct slots store;
 static struct config config;
 static struct speed speed;
 static struct reading reading;
@@ -74,11 +74,11 @@ static uint8_t read_byte(uint16_t address)
 
 static void save(void)
 {
-    struct config_next next;
-    enum config_turn turn;
+    struct slots_next next;
+    enum slots_turn turn;
 
-    while ((turn = config_go_on(&store, &config, &next)) != CONFIG_DONE) {
-        if (turn == CONFIG_WRITE) {
+    while ((turn = slots_go_on(&store, &config, &next)) != SLOTS_DONE) {
+        if (turn == SLOTS_WRITE) {
             eeprom[next.address] = next.byte;
         }
     }
@@ -96,9 +96,9 @@ static void configure(struct input *input)
     for (of = 0; of < CONFIG_LENGTH; of++) {
         crc = frame_crc(crc, bytes[of]);
     }
-    require(config_stage(&store, 0, bytes, CONFIG_LENGTH) == WIRE_OK, "staging refused");
+    require(slots_stage(&store, 0, bytes, CONFIG_LENGTH) == WIRE_OK, "staging refused");
     save();
-    require(config_commit(&store, CONFIG_LENGTH, crc) == WIRE_OK, "commit refused");
+    require(slots_commit(&store, CONFIG_LENGTH, crc) == WIRE_OK, "commit refused");
     save();
     speed_begin(&speed);
     steady_turn_ticks = 0;
@@ -124,7 +124,7 @@ static void press(uint8_t pressed)
         }
     }
     if (save_it) {
-        config_begin_change(&store, &config, &change);
+        slots_change(&store, &config, &change);
         save();
         if (change.wheel_targets != 0u) {
             speed_begin(&speed);
@@ -448,7 +448,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     twice = false;
     batch_init(&batch, latency_ticks);
     batch.base.low = (uint32_t)now;
-    config_load(&store, read_byte, &config);
+    slots_load(&store, read_byte, &config);
     display_begin(&display);
     speed_begin(&speed);
     configure(&input);

@@ -35,9 +35,10 @@ static void enter(uint32_t diameter_tenths, uint8_t targets)
 
 void test(void)
 {
-    struct config config = config_default;
+    struct config config;
     uint32_t diameter;
 
+    config_reset(&config);
     entry_open(&entry, &config);
     CHECK(entry.open && tenths() == 0u);
     CHECK(!entry_press(&entry, BUTTONS_SET_LONG, &change) && entry.open);      /* nothing to save */

@@ -40,7 +40,7 @@ void test(void)
     uint32_t tenth;
 
     display_begin(&display);
-    config = config_default;
+    config_reset(&config);
     CHECK(shows("NOT SET         ", "hold SET 2 s    "));
     reading.state = READING_NO_PULSES;
     CHECK(shows("NO PULSES       ", "stopped or lost?"));

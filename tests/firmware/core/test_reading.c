@@ -39,7 +39,7 @@ static void begin(void)
 
     reading = zero;
     speed_begin(&speed);
-    config = config_default;
+    config_reset(&config);
     config.wheel_input = 1;
     config.wheel_targets = 1;
     config.circumference_um = 1000000;
