@@ -41,7 +41,6 @@ INLINE_NEVER void host_send_hello(bool answered, uint8_t asked)
 
 INLINE_NEVER static void host_send_result(uint8_t asked, uint8_t request, uint8_t code)
 {
-
     host_begin(WIRE_RESULT);
     message_result(asked, request, code);
     host_send();
@@ -50,7 +49,6 @@ INLINE_NEVER static void host_send_result(uint8_t asked, uint8_t request, uint8_
 /* The delimiter leaves at the moment that the frame behind it tells. */
 void host_send_pong(void)
 {
-
     tick_advance(&board.clock, uart_send_delimiter());
     board.pong_due = false;
     host_begin(WIRE_PONG);

@@ -1,7 +1,6 @@
 /* What does the host ask, and what is it told?  Requests and their answers, and how any message begins and leaves.
  *
- * Main loop only.  Whatever sends needs uart_buffer() to give a buffer; all but host_commit() and host_receive() use it
- * up. */
+ * Main loop only.  Whatever sends needs uart_buffer() to give a buffer. */
 #ifndef HOST_H
 #define HOST_H
 

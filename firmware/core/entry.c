@@ -12,7 +12,7 @@
 INLINE_NEVER static void entry_split(uint8_t *digits, uint8_t count, uint16_t value)
 {
     while (count-- != 0u) {
-        const uint16_t tenth = (uint16_t)((uint32_t)value * 52429u >> 19);   /* exact for 16 bits */
+        const uint16_t tenth = scale_tenth(value);
 
         digits[count] = (uint8_t)(value - tenth * 10u);
         value = tenth;

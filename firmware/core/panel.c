@@ -57,19 +57,13 @@ static void panel_write(struct display *display, uint8_t start, const uint8_t li
     }
 }
 
-/* value / 10; exact for 16 bits */
-INLINE_NEVER static uint16_t panel_tenth(uint16_t value)
-{
-    return (uint16_t)((uint32_t)value * 52429u >> 19);
-}
-
 /* Writes a number whose last digit stands before `end`; `tenths`: that one is behind the point.  Returns the column before. */
 INLINE_NEVER static uint8_t panel_number(uint8_t line[DISPLAY_COLUMNS], uint8_t end, uint16_t value, bool tenths)
 {
     bool more;
 
     do {
-        const uint16_t tenth = panel_tenth(value);
+        const uint16_t tenth = scale_tenth(value);
 
         line[--end] = (uint8_t)('0' + (value - tenth * 10u));
         value = tenth;
@@ -103,7 +97,7 @@ static void panel_show_slip(uint8_t line[DISPLAY_COLUMNS], const struct reading 
 {
     const bool back = reading->slip_hundredths < 0;
     const uint16_t size = (uint16_t)(back ? -reading->slip_hundredths : reading->slip_hundredths);
-    const uint8_t at = panel_number(line, PANEL_SLIP_END, panel_tenth((uint16_t)(size + 5u)), true);
+    const uint8_t at = panel_number(line, PANEL_SLIP_END, scale_tenth((uint16_t)(size + 5u)), true);
 
     if (back) {
         line[at] = '-';

@@ -2,7 +2,7 @@
  *
  *   "   3000 ft/min  "   the speed in the chosen unit; "MAX" before it: the highest since the hold began; "<" before it: slower
  *                        than this, since the next pulse is overdue
- *   " 914.4 m/min    "   the other unit; with a fast sensor and a ratio "belt slip  1.23%"; or an alarm: "!! BELT SLIP 12%",
+ *   " 914.4 m/min    "   the other unit; with a fast sensor and a ratio "belt slip  1.23%"; or an alarm: "!! SLIP !!  8.0%",
  *                        "!!! TOO FAST !!!", "!!! TOO SLOW !!!"
  *   "NO PULSES       " / "stopped or lost?",  "NOT SET         " / "hold SET 2 s    ",  "wait: first turn"
  *

@@ -3,6 +3,11 @@
 
 #include "inline.h"
 
+INLINE_NEVER uint16_t scale_tenth(uint16_t value)
+{
+    return (uint16_t)((uint32_t)value * 52429u >> 19);       /* exact for 16 bits */
+}
+
 #ifdef __AVR__
 /* The 64-bit product, shifted right out of `times`, then quotient and remainder, shifted left into its place.  In assembly,
  * since the compiler holds no carry, and 64 bits of its own do not fit its registers: 100 bytes less. */

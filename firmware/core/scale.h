@@ -10,4 +10,7 @@
  * 0.2 ms of this processor: main loop only. */
 uint32_t scale(uint32_t value, uint32_t times, uint32_t by);
 
+/* value / 10 */
+uint16_t scale_tenth(uint16_t value);
+
 #endif

@@ -52,7 +52,7 @@ struct slots {
     const uint8_t *bytes;
     uint16_t host_crc;
     uint16_t crc;                  /* of the configuration up to here */
-    struct slots_seal seal;       /* of the next slot */
+    struct slots_seal seal;        /* of the next slot */
 };
 
 /* At start: finds the configuration in force. */

@@ -21,7 +21,14 @@ void test(void)
     uint8_t b;
     uint8_t c;
     uint16_t n;
+    uint32_t value;
 
+    for (value = 0; value < 65536u; value += ROUNDS(1, 97)) {
+        const uint16_t tenth = scale_tenth((uint16_t)value);
+
+        CHECK(tenth * 10u <= value && value - tenth * 10u < 10u);
+    }
+    CHECK(scale_tenth(65535) == 6553u);
     CHECK(scale(6096, 200, 3048) == 400u);                       /* 20 ft/min of 304.8 mm: 400 half tenths */
     CHECK(scale(1039557, 960000, 1090000) == 915573u);           /* 1039557 * 96 / 109 = 915573.1 */
     for (a = 0; a < sizeof values / sizeof values[0]; a++) {
