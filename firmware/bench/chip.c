@@ -79,7 +79,12 @@ static void jump_to_next_event(struct chip *chip)
 static bool goes_round(struct chip *chip)
 {
     avr_t *avr = chip->avr;
-    if (!chip->hung || avr->interrupts.running_ptr > 0 || !avr->sreg[S_I] || held(chip)) { return false; }
+    if (!chip->hung || !avr->sreg[S_I] || held(chip)) { return false; }
+    if (chip->hung_depth < 0) { chip->hung_depth = avr->interrupts.running_ptr; }
+    if (avr->interrupts.running_ptr > chip->hung_depth) {      /* an interrupt that never returned has started the program anew */
+        chip->hung = false;
+        return false;
+    }
     avr->state = cpu_Running;
     avr->cycle += 2;
     avr_cycle_timer_process(avr);

@@ -37,7 +37,8 @@ struct chip {
     uint64_t boot_cycles;             /* a boot loader holds the core so long after each reset, watchdog running */
     uint64_t boot_until_cycle;
     bool off;                         /* no supply */
-    bool hung;                        /* the main line goes round on the spot; interrupts still run */
+    bool hung;                        /* the main line goes round on the spot; interrupts still run, ... */
+    int hung_depth;                   /* ... on top of so many that never returned; below 0: not looked at yet */
     bool one_at_a_time;               /* look after every instruction: slower, and sees how long interrupts are off */
     unsigned resets_pin, resets_watchdog, resets_power;
     unsigned faults;                  /* things a sound program never does: invalid opcode, bad address, wrong sleep */

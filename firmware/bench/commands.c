@@ -97,6 +97,7 @@ static void do_hang(struct board *board, char **word)
 {
     (void)word;
     board->chip.hung = true;
+    board->chip.hung_depth = -1;
     answer("ok %llu", ull(board->chip.avr->cycle));
 }
 

@@ -234,11 +234,13 @@ def test_a_main_loop_that_hangs_is_started_anew(start_board: Starter, tmp_path: 
     with Recording(board, tmp_path / "log.csv") as recording:
         play(board, 10)
         recording.play_out()
-        board.tell("hang")
-        recording.pump_until(lambda: len(recording.all_of(SegmentStarted)) == 2, "the board is back")
-        play(board, 10)
-        recording.play_out()
+        for started in (2, 3):
+            board.tell("hang")
+            recording.pump_until(lambda started=started: len(recording.all_of(SegmentStarted)) == started, "it is back")
+            play(board, 10)
+            recording.play_out()
     log = read_log(tmp_path / "log.csv")
-    assert [segment.cause for segment in log.segments] == ["recording began", "board reset (watchdog)"]
-    assert [log.segments[1].edge_ticks[channel].size for channel in CHANNELS] == [10, 10, 10]
+    assert [segment.cause for segment in log.segments] == ["recording began", *["board reset (watchdog)"] * 2]
+    for segment in log.segments:
+        assert [segment.edge_ticks[channel].size for channel in CHANNELS] == [10, 10, 10]
     assert board.stats()["resets"] == {"power": 1, "pin": 0, "watchdog": 0}       # no loader was in the way
