@@ -59,7 +59,7 @@ def test_a_warming_clock_is_not_a_drift_of_the_speed(play):
     followed = drift_of(log)
     assert abs(followed.total_percent.value) < 0.002
     deaf = dataclasses.replace(
-        log, segments=tuple(dataclasses.replace(each, syncs=type(each.syncs).none()) for each in log.segments)
+        log, segments=tuple(dataclasses.replace(each, syncs=type(each.syncs).of(())) for each in log.segments)
     )
     drift = drift_of(deaf)
     assert abs(drift.total_percent.value) > 0.05
