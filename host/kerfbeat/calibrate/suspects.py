@@ -15,12 +15,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
+from kerfbeat.calibration import setting_name
+from kerfbeat.drive.chain import sheave_half_width
 from kerfbeat.machine import (
     BeltStage,
     Machine,
     Setting,
-    Sheave,
     belt_choices,
     gear_choices,
     stage_diameters_m,
@@ -147,19 +147,11 @@ class _Chain:
         return (
             math.log(driven_m / driver_m) + IDLE_CREEP / 2.0,
             {
-                ("driver", index, pair[0]): _half_width(position.driver) / math.sqrt(3.0),
-                ("driven", index, pair[1]): -_half_width(position.driven) / math.sqrt(3.0),
+                ("driver", index, pair[0]): sheave_half_width(position.driver) / math.sqrt(3.0),
+                ("driven", index, pair[1]): -sheave_half_width(position.driven) / math.sqrt(3.0),
                 ("creep", index): -IDLE_CREEP / math.sqrt(12.0),
             },
         )
-
-
-def _half_width(sheave: Sheave) -> float:
-    return VARIABLE_HALF_WIDTH if sheave.varies else DIAMETER_HALF_WIDTH[sheave.taken]
-
-
-def _name(setting: Setting) -> str:
-    return ", ".join(f"{word} {name}" for word, name in (("belt", setting.belt), ("gear", setting.gear)) if name)
 
 
 def _other_settings(chain: _Chain) -> Iterator[_Suspect]:
@@ -176,7 +168,7 @@ def _other_settings(chain: _Chain) -> Iterator[_Suspect]:
                 there = (
                     Setting(belt=setting.belt, gear=other) if kind == "gear" else Setting(belt=other, gear=setting.gear)
                 )
-                said = f"marked {_name(setting)}, but it ran in {kind} {other}"
+                said = f"marked {setting_name(setting)}, but it ran in {kind} {other}"
                 yield chain.suspect(kind, said, settings={group: there})
         if len(settings) == 2 and len(choices) >= 2:
             swapped = {0: settings[1], 1: settings[0]}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from kerfbeat.diagnose import shafts
 from kerfbeat.diagnose.pair_slip import PairSlip
-from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
+from kerfbeat.drive.chain import sheave_half_width
 from kerfbeat.errors import MachineError
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_ratios
 from kerfbeat.measure.uncertainty import Estimate
@@ -53,7 +53,7 @@ def absolute_of(machine: Machine, pair: PairSlip) -> list[Absolute]:
 def _diameter_half(machine: Machine, first: int, last: int) -> float:
     """Relative half-width of the ratio by the pitch diameters between two shafts."""
     halves = [
-        VARIABLE_HALF_WIDTH if sheave.varies else DIAMETER_HALF_WIDTH[sheave.taken]
+        sheave_half_width(sheave)
         for stage in machine.stages[first:last]
         if isinstance(stage, BeltStage)
         for sheave in (stage.positions[0].driver, stage.positions[0].driven)

@@ -189,9 +189,7 @@ def _mean(tracks: Sequence[Track], channel: str, spans: Sequence[tuple[float, fl
     pace = pace_of(track for track in tracks if track.channel == channel)
     inside = np.zeros(len(pace.seconds), dtype=bool)
     for start_s, end_s in spans:
-        inside |= (pace.seconds - 0.5 * pace.length_s >= start_s - 1e-6) & (
-            pace.seconds + 0.5 * pace.length_s <= end_s + 1e-6
-        )
+        inside |= (pace.begin_s >= start_s - 1e-6) & (pace.end_s <= end_s + 1e-6)
     if np.count_nonzero(inside) < LEAST_BLOCKS:
         return None
     pace = pace.where(inside)

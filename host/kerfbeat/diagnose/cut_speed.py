@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.diagnose.parts import Part
-from kerfbeat.diagnose.running import Running, running_of
+from kerfbeat.diagnose.running import LIGHT_FALL, Running, running_of
 from kerfbeat.diagnose.slip_events import PEAK_S, greatest_mean
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
@@ -27,7 +27,6 @@ Chosen = NDArray[np.bool_]
 State = Literal["recovered", "not recovered", "not seen"]
 
 LEAST_GAP_S = 0.1  # pulses that come faster are joined: a drive of this size does nothing sooner
-LIGHT = 0.005  # a fall that still counts as idle where no cut is marked
 IDLE_S, IDLE_STEPS = 10.0, 8  # of idle running that a level is taken from; both, as far as there is so much
 FEWEST = 4  # steps from which a level and its scatter can be told
 BAND_SD = 3.0  # one idle step in 370 lies outside, if they scatter normally
@@ -115,7 +114,7 @@ def gaps_of(tracks: Sequence[Track], parts: Sequence[Part], *, channel: str) -> 
     if sum(len(each) for each in ends) < 3:
         return None
     end_s, length_s, shaft_hz = np.concatenate(ends), np.concatenate(lengths), np.concatenate(speeds)
-    running = running_of(end_s, length_s=length_s, shaft_hz=shaft_hz, parts=parts, light_fall=LIGHT)
+    running = running_of(end_s, length_s=length_s, shaft_hz=shaft_hz, parts=parts, light_fall=LIGHT_FALL)
     return Course(
         channel=channel,
         end_s=end_s,

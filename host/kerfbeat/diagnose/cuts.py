@@ -216,8 +216,7 @@ def _slip_in(pair: PairSlip, inner: tuple[float, float]) -> SlipInCut | None:
 
 
 def _motor_slip(motor: MotorSlip, inner: tuple[float, float]) -> Estimate | None:
-    half_s = 0.5 * motor.pace.length_s
-    inside = (motor.pace.seconds - half_s >= inner[0]) & (motor.pace.seconds + half_s <= inner[1])
+    inside = (motor.pace.begin_s >= inner[0]) & (motor.pace.end_s <= inner[1])
     return mean_slip_percent(motor.slip, motor.pace, inside, motor.u_slip)
 
 
@@ -228,7 +227,7 @@ def _load(seen: Seen, *, start_s: float, end_s: float, edge_s: float) -> Estimat
         return None
     course = Course(
         channel="motor",
-        end_s=motor.pace.seconds + 0.5 * motor.pace.length_s,
+        end_s=motor.pace.end_s,
         length_s=motor.pace.length_s,
         shaft_hz=motor.pace.shaft_hz,
         unbroken=motor.pace.unbroken,

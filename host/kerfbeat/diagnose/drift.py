@@ -173,10 +173,9 @@ def _steady_blocks(name: str, tracks: Sequence[Track], parts: Sequence[Part], so
     pace = pace_of(track for track in tracks if track.channel == name)
     inside = np.zeros(len(pace.seconds), dtype=bool)
     first_s = min((part.start_s for part in parts), default=0.0)
-    half_s = 0.5 * pace.length_s
     for part in parts:
         low_s = part.start_s + (AFTER_MARK_S if part.start_s > first_s else 0.0)
-        inside |= (pace.seconds - half_s >= low_s) & (pace.seconds + half_s <= part.end_s - BEFORE_MARK_S)
+        inside |= (pace.begin_s >= low_s) & (pace.end_s <= part.end_s - BEFORE_MARK_S)
     pace = pace.where(inside)
     if len(pace.seconds) < LEAST_BLOCKS or pace.length_s.sum() < LEAST_S:
         raise MeasureError(
@@ -242,9 +241,7 @@ def _by_channel(
 
 def _stability(pace: Pace, kept: Chosen) -> Stability | None:
     """Allan deviation of the longest unbroken stretch of kept blocks."""
-    broken = np.flatnonzero(~kept[1:] | ~kept[:-1] | (np.diff(pace.unbroken) != 0)) + 1
-    pieces = [piece for piece in np.split(np.arange(len(kept)), broken) if len(piece) and kept[piece].all()]
-    longest = max(pieces, key=len, default=np.empty(0, np.int64))
+    longest = max(pace.stretches(kept), key=len, default=np.empty(0, np.int64))
     if len(longest) < LEAST_FOR_STABILITY:
         return None
     speed = pace.shaft_hz[longest]

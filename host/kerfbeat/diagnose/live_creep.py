@@ -4,8 +4,8 @@ from collections import deque
 
 import numpy as np
 
+from kerfbeat.diagnose.motor_load import LOADED
 from kerfbeat.diagnose.pair_slip import LEARN_PERCENTILE, LEARN_S
-from kerfbeat.diagnose.slip_events import LOADED
 
 __all__ = ["LiveCreep"]
 

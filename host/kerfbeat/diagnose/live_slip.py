@@ -14,16 +14,16 @@ from kerfbeat.diagnose.event_words import belt_name, which_belt
 from kerfbeat.diagnose.live_pair import LivePair, SlipNow
 from kerfbeat.diagnose.live_running import LiveRunning
 from kerfbeat.diagnose.live_steps import LiveSteps, Trail
-from kerfbeat.diagnose.motor_load import full_load_slip_hz, load_of
+from kerfbeat.diagnose.motor_load import full_load_slip_hz, light_fall, load_of
+from kerfbeat.diagnose.running import LIGHT_FALL
 from kerfbeat.diagnose.shafts import couplings, in_order
-from kerfbeat.diagnose.slip_events import BELT, BLADE, LOADED
+from kerfbeat.diagnose.slip_events import BELT, BLADE
 from kerfbeat.machine import Machine, Setting
 from kerfbeat.measure.counted import followed_every
 from kerfbeat.measure.live import Place
 
 __all__ = ["Alarm", "LiveSlip"]
 
-LIGHT = 0.005  # relative fall that still counts as idle without a motor channel
 LINGER_S = 2.0  # an alarm stands so long after it was last seen: a break of the count does not end a slip
 OVERLOAD = 1.5  # of full load: so much creep is allowed where the load is unknown (`Law`: reference and full creep);
 # of more, nothing is told.  Noticed by an overload of the grinder, whose creep at stalling is 2 %
@@ -93,11 +93,7 @@ class LiveSlip:
         chain = in_order(machine, names)
         self._lead = chain[0] if chain else ""
         self._motor = machine.motor if self._lead == "motor" else None
-        light = LIGHT
-        if self._motor is not None:
-            motor = self._motor
-            field_hz = 2.0 * motor.base_hz / motor.poles
-            light = LOADED * full_load_slip_hz(motor, supply_hz=motor.base_hz) / field_hz
+        light = LIGHT_FALL if self._motor is None else light_fall(self._motor)
         self._running = LiveRunning(light=light, heavy=self._heavy())
         self.restart(1.0)
 

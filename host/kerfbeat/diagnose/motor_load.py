@@ -19,11 +19,23 @@ from kerfbeat.drive.motor import (
 )
 from kerfbeat.machine import Motor
 
-__all__ = ["LOAD_U95", "SUSTAINED_S", "breakdown_slip_hz", "full_load_slip_hz", "load_of", "most_slip_hz"]
+__all__ = [
+    "LOADED",
+    "LOAD_U95",
+    "OVERLOAD",
+    "SUSTAINED_S",
+    "breakdown_slip_hz",
+    "full_load_slip_hz",
+    "light_fall",
+    "load_of",
+    "most_slip_hz",
+]
 
 Floats = NDArray[np.float64]
 
 LOAD_U95 = 0.25  # relative, of a load told from slip
+LOADED = 0.15  # of full load: from here on a cut shows creep
+OVERLOAD = 1.2  # of full load: more than the nameplate's tolerance may make of it (test_verdict_names_the_cause)
 # What passes sooner is no load but the bite of a tooth, a knot, chatter.  A motor bears 1.6 times its torque for 15 s
 # (IEC 60034-1, from memory), and a stall from there takes a few (test_verdict_names_the_cause, confusion.py).
 SUSTAINED_S = 2.0
@@ -32,6 +44,12 @@ SUSTAINED_S = 2.0
 def full_load_slip_hz(motor: Motor, *, supply_hz: float) -> float:
     """Slip at full load, in turns per second, at a supply frequency."""
     return float(synchronous_hz(supply_hz, poles=motor.poles) - full_load_hz(supply_hz, motor=motor))
+
+
+def light_fall(motor: Motor) -> float:
+    """Fall below the idle speed that is still no load, as a part of the field's speed at base frequency."""
+    field_hz = float(synchronous_hz(motor.base_hz, poles=motor.poles))
+    return LOADED * full_load_slip_hz(motor, supply_hz=motor.base_hz) / field_hz
 
 
 def most_slip_hz(motor: Motor, *, supply_hz: float, full_loads: float = 1.0) -> float:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.diagnose.motor_load import SUSTAINED_S, load_of, most_slip_hz
+from kerfbeat.diagnose.motor_load import OVERLOAD, SUSTAINED_S, load_of, most_slip_hz
 from kerfbeat.diagnose.onset import onsets
-from kerfbeat.diagnose.pace import Pace, pace_of
-from kerfbeat.diagnose.parts import Part
-from kerfbeat.diagnose.running import Running, running_of
+from kerfbeat.diagnose.pace import Pace
+from kerfbeat.diagnose.parts import Part, by_setting
+from kerfbeat.diagnose.running import Running, paced
 from kerfbeat.diagnose.slip_events import greatest_mean
 from kerfbeat.diagnose.stalls import stalls_of
 from kerfbeat.diagnose.tracks import Track
@@ -23,8 +23,8 @@ __all__ = ["MotorEvent", "MotorSlip", "mean_slip_percent", "motor_slip"]
 
 Floats = NDArray[np.float64]
 
-BLOCK_S, MOST_BLOCKS = 0.25, 100_000
-OVERLOAD, OVERLOAD_SUM_S = 1.2, 0.3  # load above this is added up; half a second at half as much again is an event
+BLOCK_S = 0.25
+OVERLOAD_SUM_S = 0.3  # of load above OVERLOAD, added up: half a second at half as much again is an event
 DEFAULT_STEP_HZ = 0.1  # of a display that is not described
 
 
@@ -76,21 +76,13 @@ def motor_slip(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part],
     u_clock : relative standard uncertainty of the board's clock.
     """
     motor = machine.motor
-    pace = pace_of([track for track in tracks if track.channel == "motor"], least_s=BLOCK_S, most=MOST_BLOCKS)
-    if motor is None or len(pace.seconds) < 3:
+    found = paced(tracks, parts, channel="motor", least_s=BLOCK_S)
+    if motor is None or found is None:
         return None
-    running = running_of(
-        pace.seconds + 0.5 * pace.length_s,
-        length_s=pace.length_s,
-        shaft_hz=pace.shaft_hz,
-        parts=parts,
-        light_fall=0.005,
-        rising=pace.rising,
-    )
+    pace, running = found
     load, slip, most = (np.full(len(pace.seconds), np.nan) for _ in range(3))
     u_hz = 0.0
-    for setting in dict.fromkeys(part.setting for part in parts):
-        mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
+    for setting, mine in by_setting(parts, running.part):
         use = mine & running.at_speed
         if not use.any():
             continue
@@ -151,12 +143,8 @@ def _stalls(
 
 def _overloads(pace: Pace, load: Floats, most: Floats) -> list[MotorEvent]:
     """Times of load beyond OVERLOAD.   most : (n,) load that just as much may look like."""
-    known = np.isfinite(load)
-    edges = np.flatnonzero(np.diff(known.astype(int)) | (np.diff(pace.unbroken) != 0)) + 1
     found = []
-    for group in np.split(np.arange(len(load)), edges):
-        if not len(group) or not known[group[0]]:
-            continue
+    for group in pace.stretches(np.isfinite(load)):
         length = pace.length_s[group]
         for onset in onsets(
             (load[group] - 1.0) * length, reference=(OVERLOAD - 1.0) * length, threshold=OVERLOAD_SUM_S
@@ -166,8 +154,8 @@ def _overloads(pace: Pace, load: Floats, most: Floats) -> list[MotorEvent]:
             held = greatest_mean((load - most)[inside], length_s=pace.length_s[inside], over_s=SUSTAINED_S)[0]
             found.append(
                 MotorEvent(
-                    start_s=float(pace.seconds[inside[0]] - 0.5 * pace.length_s[inside[0]]),
-                    end_s=float(pace.seconds[inside[-1]] + 0.5 * pace.length_s[inside[-1]]),
+                    start_s=float(pace.begin_s[inside[0]]),
+                    end_s=float(pace.end_s[inside[-1]]),
                     alarm_s=float(pace.seconds[group[onset.alarm]]),
                     peak_load=float(load[inside].max()),
                     open=onset.open,

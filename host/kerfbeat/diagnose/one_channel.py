@@ -12,13 +12,12 @@ from typing import Literal
 
 import numpy as np
 
-from kerfbeat.diagnose.motor_load import SUSTAINED_S, breakdown_slip_hz, full_load_slip_hz, most_slip_hz
+from kerfbeat.diagnose.motor_load import OVERLOAD, SUSTAINED_S, breakdown_slip_hz, full_load_slip_hz, most_slip_hz
 from kerfbeat.diagnose.onset import onsets
-from kerfbeat.diagnose.pace import pace_of
-from kerfbeat.diagnose.parts import Part
-from kerfbeat.diagnose.running import running_of
+from kerfbeat.diagnose.parts import Part, by_setting
+from kerfbeat.diagnose.running import paced
 from kerfbeat.diagnose.shafts import belts_between, shaft_of
-from kerfbeat.diagnose.slip_events import OVERLOAD, greatest_mean
+from kerfbeat.diagnose.slip_events import greatest_mean
 from kerfbeat.diagnose.stalls import stalls_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.drive.belt import CREEP_HIGH
@@ -29,7 +28,7 @@ __all__ = ["Fall", "Possible", "falls_of"]
 
 Possible = Literal["motor, belt or blade", "overload or belt", "stall, current limit or belt", "unknown"]
 
-BLOCK_S, MOST_BLOCKS = 0.5, 100_000
+BLOCK_S = 0.5
 REFERENCE, THRESHOLD_S = 0.005, 0.003  # a fall below 0.5 % is none
 
 
@@ -56,32 +55,20 @@ class Fall:
 
 def falls_of(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *, channel: str) -> list[Fall]:
     """Every fall of speed on a channel, below its idle running."""
-    pace = pace_of([track for track in tracks if track.channel == channel], least_s=BLOCK_S, most=MOST_BLOCKS)
-    if len(pace.seconds) < 3:
+    told = paced(tracks, parts, channel=channel, least_s=BLOCK_S)
+    if told is None:
         return []
-    running = running_of(
-        pace.seconds + 0.5 * pace.length_s,
-        length_s=pace.length_s,
-        shaft_hz=pace.shaft_hz,
-        parts=parts,
-        light_fall=REFERENCE,
-        rising=pace.rising,
-    )
+    pace, running = told
     shaft = shaft_of(machine, channel)
     belts = len(belts_between(machine, 0, len(machine.stages) if shaft is None else shaft))
     fall = np.full(len(pace.seconds), np.nan)
-    for setting in dict.fromkeys(part.setting for part in parts):
-        mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
+    for _, mine in by_setting(parts, running.part):
         idle = mine & running.idle
         if idle.any():
             use = mine & running.at_speed
             fall[use] = 1.0 - pace.shaft_hz[use] / float(np.median(pace.shaft_hz[idle]))
-    known = np.isfinite(fall)
-    edges = np.flatnonzero(np.diff(known.astype(int)) | (np.diff(pace.unbroken) != 0)) + 1
     found = []
-    for group in np.split(np.arange(len(fall)), edges):
-        if not len(group) or not known[group[0]]:
-            continue
+    for group in pace.stretches(np.isfinite(fall)):
         length = pace.length_s[group]
         for onset in onsets(fall[group] * length, reference=REFERENCE * length, threshold=THRESHOLD_S):
             inside = group[onset.first : onset.after]
@@ -93,8 +80,8 @@ def falls_of(machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], *
             found.append(
                 _judged(
                     machine, part,
-                    start_s=float(pace.seconds[inside[0]] - 0.5 * pace.length_s[inside[0]]),
-                    end_s=float(pace.seconds[inside[-1]] + 0.5 * pace.length_s[inside[-1]]),
+                    start_s=float(pace.begin_s[inside[0]]),
+                    end_s=float(pace.end_s[inside[-1]]),
                     deepest=float(fall[deepest]),
                     fall=greatest_mean(fall[inside], length_s=pace.length_s[inside], over_s=SUSTAINED_S)[0],
                     belts=belts,

@@ -35,6 +35,21 @@ class Pace:
     rising: NDArray[np.bool_]
     turns: int
 
+    @property
+    def begin_s(self) -> Floats:
+        """(n,) When each block begins."""
+        return self.seconds - 0.5 * self.length_s
+
+    @property
+    def end_s(self) -> Floats:
+        """(n,) When each block ends."""
+        return self.seconds + 0.5 * self.length_s
+
+    def stretches(self, chosen: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+        """Indices of (n,) chosen blocks in groups of neighbours, never across a break."""
+        edges = np.flatnonzero((np.diff(chosen.astype(int)) != 0) | (np.diff(self.unbroken) != 0)) + 1
+        return [group for group in np.split(np.arange(len(chosen)), edges) if len(group) and chosen[group[0]]]
+
     def where(self, chosen: NDArray[np.bool_]) -> "Pace":
         """Some of the blocks."""
         return Pace(

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from kerfbeat.diagnose.baseline import Baseline, Key, baselines_of, blocks_of, key_of
 from kerfbeat.diagnose.joint import FAULTY_DEPTH, Joint, joint_of, joint_watched
 from kerfbeat.diagnose.lag import Steps, place_at, settled_angles, steps_of
-from kerfbeat.diagnose.motor_load import full_load_slip_hz, load_of
-from kerfbeat.diagnose.parts import Part
-from kerfbeat.diagnose.running import Running, running_of
-from kerfbeat.diagnose.slip_events import BLADE, LOADED, PEAK_S, Course, Law, SlipEvent, events_of, peak_of
+from kerfbeat.diagnose.motor_load import LOADED, light_fall, load_of
+from kerfbeat.diagnose.parts import Part, by_setting
+from kerfbeat.diagnose.running import LIGHT_FALL, Running, running_of
+from kerfbeat.diagnose.slip_events import BLADE, PEAK_S, Course, Law, SlipEvent, events_of, peak_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
@@ -93,18 +93,12 @@ def pair_slip(
     steps = steps_of([t for t in tracks if t.channel == up], [t for t in tracks if t.channel == down])
     if len(steps.end_s) < 3:
         return None
-    motor = machine.motor
-    light = (
-        0.0
-        if motor is None
-        else LOADED * full_load_slip_hz(motor, supply_hz=motor.base_hz) * motor.poles / (2 * motor.base_hz)
-    )
     running = running_of(
         steps.end_s,
         length_s=steps.length_s,
         shaft_hz=steps.up_turns / steps.length_s,
         parts=parts,
-        light_fall=light or 0.005,
+        light_fall=LIGHT_FALL if machine.motor is None else light_fall(machine.motor),
     )
     steps = settled_angles(steps, running.idle)
     own = baselines_of(steps, running, parts)
@@ -222,8 +216,7 @@ def _load(
     start, end = place_at(motor_tracks, steps)
     motor_hz = (end - start) / steps.length_s
     load = np.full(len(motor_hz), np.nan)
-    for setting in dict.fromkeys(part.setting for part in parts):
-        mine = np.isin(running.part, [k for k, part in enumerate(parts) if part.setting == setting])
+    for setting, mine in by_setting(parts, running.part):
         idle = mine & running.idle & np.isfinite(motor_hz)
         base = idle if idle.any() else mine & running.at_speed & np.isfinite(motor_hz)
         if base.any():

@@ -3,10 +3,11 @@
 By the operator's marks.  Times are seconds of the log, by the corrected clock, as in `tracks`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfbeat.calibrate.points import stretches
 from kerfbeat.capture.log import PulseLog
@@ -14,7 +15,7 @@ from kerfbeat.diagnose.clock_path import clock_path
 from kerfbeat.machine import Setting
 from kerfbeat.measure.pieces import pieces_of
 
-__all__ = ["UNMARKED", "Part", "longest_setting", "parts_of", "setting_words"]
+__all__ = ["UNMARKED", "Part", "by_setting", "longest_setting", "parts_of", "setting_words"]
 
 UNMARKED = "no marked setting"
 
@@ -53,6 +54,14 @@ def parts_of(log: PulseLog) -> tuple[Part, ...]:
                 )
             )
     return tuple(found)
+
+
+def by_setting(
+    parts: Sequence[Part], part_of: NDArray[np.int64]
+) -> Iterator[tuple[Setting, NDArray[np.bool_]]]:
+    """Every setting of a log, and which of (n,) steps fall under it.   part_of : (n,) index of each step's part."""
+    for setting in dict.fromkeys(part.setting for part in parts):
+        yield setting, np.isin(part_of, [k for k, part in enumerate(parts) if part.setting == setting])
 
 
 def setting_words(setting: Setting) -> str:

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.diagnose.parts import Part
+from kerfbeat.diagnose.pace import Pace, pace_of
+from kerfbeat.diagnose.parts import Part, by_setting
+from kerfbeat.diagnose.tracks import Track
 
-__all__ = ["Running", "running_of"]
+__all__ = ["LIGHT_FALL", "Running", "paced", "running_of"]
 
 Floats = NDArray[np.float64]
 Chosen = NDArray[np.bool_]
@@ -26,6 +28,8 @@ PAUSE_S = 0.5  # between two steps: a break of the count
 STALLING = 0.78  # no motor pulls below this: 4.6 times full-load slip of a common one
 PAD_S = 0.7  # after a start, before a stop
 MARK_S = 2.0  # marks come late or early by so much: idle running keeps this distance
+LIGHT_FALL = 0.005  # below the idle speed: still counts as idle where no cut is marked and no load is known
+MOST_BLOCKS = 100_000  # of a channel: a day of one each second
 LEVEL = 90.0  # percentile of the speeds of a setting that counts as its speed
 
 
@@ -63,8 +67,7 @@ def running_of(
     at_speed, idle = np.zeros(len(end_s), dtype=bool), np.zeros(len(end_s), dtype=bool)
     marked = any(each.cutting for each in parts)
     level = np.full(len(end_s), np.nan)
-    for setting in dict.fromkeys(each.setting for each in parts):
-        mine = np.isin(part, [k for k, each in enumerate(parts) if each.setting == setting])
+    for _, mine in by_setting(parts, part):
         if not mine.any():
             continue
         speeds = shaft_hz[mine]
@@ -84,6 +87,19 @@ def running_of(
     else:
         idle = at_speed & (relative > 1.0 - light_fall)
     return Running(at_speed=at_speed, idle=idle, part=part, relative=relative, marked=marked)
+
+
+def paced(
+    tracks: Sequence[Track], parts: Sequence[Part], *, channel: str, least_s: float
+) -> tuple[Pace, Running] | None:
+    """A channel's blocks of whole turns, each `least_s` long at least, sorted so; None with fewer than three."""
+    pace = pace_of([track for track in tracks if track.channel == channel], least_s=least_s, most=MOST_BLOCKS)
+    if len(pace.seconds) < 3:
+        return None
+    return pace, running_of(
+        pace.end_s, length_s=pace.length_s, shaft_hz=pace.shaft_hz, parts=parts, light_fall=LIGHT_FALL,
+        rising=pace.rising,
+    )  # fmt: skip
 
 
 def _changing(end_s: Floats, length_s: Floats, relative: Floats, part: Ints, parts: Sequence[Part]) -> Chosen:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from kerfbeat.drive.belt import CREEP_HIGH, belt_length_m
-from kerfbeat.drive.chain import DIAMETER_HALF_WIDTH, VARIABLE_HALF_WIDTH
+from kerfbeat.drive.chain import sheave_half_width
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_diameters_m, stage_ratios
 
 __all__ = [
@@ -130,11 +130,8 @@ def _stage_band(machine: Machine, setting: Setting, index: int) -> Band:
     if not isinstance(stage, BeltStage):
         return around(1.0 / ratio, GEAR_HALF_WIDTH)
     position = stage.positions[0]
-    halves = [
-        VARIABLE_HALF_WIDTH if sheave.varies else DIAMETER_HALF_WIDTH[sheave.taken]
-        for sheave in (position.driver, position.driven)
-    ]
-    return around(1.0 / ratio, math.hypot(*halves)) * Band(low=1.0 - CREEP_HIGH, high=1.0)
+    half = math.hypot(sheave_half_width(position.driver), sheave_half_width(position.driven))
+    return around(1.0 / ratio, half) * Band(low=1.0 - CREEP_HIGH, high=1.0)
 
 
 def rate_band(machine: Machine, setting: Setting, *, of: int, per: int) -> Band:
@@ -156,8 +153,7 @@ def belt_pass_band(machine: Machine, setting: Setting, index: int) -> Band | Non
     stage, pair = machine.stages[index], stage_diameters_m(machine, setting)[index]
     if not isinstance(stage, BeltStage) or pair is None:
         return None
-    varies = stage.positions[0].driver.varies
-    half = VARIABLE_HALF_WIDTH if varies else DIAMETER_HALF_WIDTH[stage.positions[0].driver.taken]
+    half = sheave_half_width(stage.positions[0].driver)
     if stage.belt_length_m is not None:
         length_m, length_half = stage.belt_length_m, LENGTH_HALF_WIDTH
     elif stage.centre_distance_m is not None:

@@ -12,11 +12,12 @@ from kerfbeat.diagnose.baseline import Baseline, Key, calibrated_baseline, key_o
 from kerfbeat.diagnose.cuts import CutReport, cuts_of
 from kerfbeat.diagnose.event_words import Event, belt_name, events_in_words, through_belts
 from kerfbeat.diagnose.idle_log import why_unused
+from kerfbeat.diagnose.motor_load import LOADED
 from kerfbeat.diagnose.motor_slip import MotorSlip, motor_slip
 from kerfbeat.diagnose.one_channel import Fall, falls_of
 from kerfbeat.diagnose.pair_slip import PairSlip, pair_slip
 from kerfbeat.diagnose.parts import UNMARKED, Part, parts_of, setting_words
-from kerfbeat.diagnose.slip_events import BELT, BLADE, LOADED, Law
+from kerfbeat.diagnose.slip_events import BELT, BLADE, Law
 from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
 from kerfbeat.diagnose.verdict import Verdict, verdict_of
 from kerfbeat.errors import MeasureError

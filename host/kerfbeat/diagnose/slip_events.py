@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from kerfbeat.diagnose.baseline import blocks_of
 from kerfbeat.diagnose.lag import Steps
-from kerfbeat.diagnose.motor_load import LOAD_U95
+from kerfbeat.diagnose.motor_load import LOAD_U95, LOADED, OVERLOAD
 from kerfbeat.diagnose.onset import onsets
 from kerfbeat.drive.belt import CREEP_HIGH
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
@@ -17,8 +17,6 @@ __all__ = ["BELT", "BLADE", "PEAK_S", "Course", "Law", "SlipEvent", "events_of",
 
 Floats = NDArray[np.float64]
 
-OVERLOAD = 1.2
-LOADED = 0.15  # of full load: from here on a cut shows creep
 PEAK_S = 1.0
 ONSET_S = 1.0
 

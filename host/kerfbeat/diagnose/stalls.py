@@ -37,7 +37,7 @@ def stalls_of(tracks: Sequence[Track], pace: Pace, running: Running, parts: Sequ
 
     tracks : of all channels: where another one turns on, this one's sensor is silent, not its shaft.
     """
-    begin_s, end_s = (pace.seconds + sign * 0.5 * pace.length_s for sign in (-1.0, 1.0))
+    begin_s, end_s = pace.begin_s, pace.end_s
     found = []
     for number, part in enumerate(parts):
         mine = np.flatnonzero(running.part == number)

@@ -25,12 +25,11 @@ def steady_spans(
     if not mine or not len(pace.seconds):
         return []
     first_s = parts[0].start_s
-    half_s = 0.5 * pace.length_s
     inside = np.full(len(pace.seconds), -1)
     for index, part in enumerate(mine):
         low_s = part.start_s + (AFTER_MARK_S if part.start_s > first_s else 0.0)
         high_s = part.end_s - (BEFORE_MARK_S if part is not parts[-1] else 0.0)
-        inside[(pace.seconds - half_s >= low_s) & (pace.seconds + half_s <= high_s)] = index
+        inside[(pace.begin_s >= low_s) & (pace.end_s <= high_s)] = index
     if not (inside >= 0).any():
         return []
     usual_hz = float(np.median(pace.shaft_hz[inside >= 0]))
@@ -38,9 +37,7 @@ def steady_spans(
     broken = (np.diff(inside) != 0) | (np.diff(pace.unbroken) != 0) | (good[1:] != good[:-1])
     edges = np.concatenate(([0], np.flatnonzero(broken) + 1, [len(good)]))
     spans = [
-        (float(pace.seconds[a] - half_s[a]), float(pace.seconds[b - 1] + half_s[b - 1]))
-        for a, b in pairwise(edges.tolist())
-        if good[a]
+        (float(pace.begin_s[a]), float(pace.end_s[b - 1])) for a, b in pairwise(edges.tolist()) if good[a]
     ]
     return sorted(spans, key=lambda span: span[0] - span[1])
 

@@ -37,6 +37,7 @@ __all__ = [
     "drive_curves",
     "predict_setting",
     "require_motor",
+    "sheave_half_width",
 ]
 
 Array = NDArray[np.float64]
@@ -259,12 +260,13 @@ def _ratio_half_width(machine: Machine) -> float:
     halves = []
     for stage in machine.stages:
         if isinstance(stage, BeltStage):
-            halves.append(max(_sheave_half_width(position.driver) for position in stage.positions))
-            halves.append(max(_sheave_half_width(position.driven) for position in stage.positions))
+            halves.append(max(sheave_half_width(position.driver) for position in stage.positions))
+            halves.append(max(sheave_half_width(position.driven) for position in stage.positions))
     return math.sqrt(sum(half**2 for half in halves))
 
 
-def _sheave_half_width(sheave: Sheave) -> float:
+def sheave_half_width(sheave: Sheave) -> float:
+    """How well a pitch diameter is known, by how it was measured: half-width as a part of it."""
     return VARIABLE_HALF_WIDTH if sheave.varies else DIAMETER_HALF_WIDTH[sheave.taken]
 
 
