@@ -18,7 +18,7 @@ from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Motor, demo_text
 from kerfbeat.measure.speed import speed_of
 from kerfbeat.measure.uncertainty import Estimate
-from kerfbeat.present.numbers import slip_written
+from kerfbeat.present.numbers import to_hundredths
 
 SAW, GRINDER = demo_text("saw"), demo_text("grinder")
 DRIVEN = SAW.replace("[sensor.blade]\ntargets = 1", '[sensor.driven]\ntargets = 2\nstage = "first belt"\ninput = 3')
@@ -384,7 +384,7 @@ def test_in_the_cuts_is_one_thing(play, run):
         assert document[name]["u95"] == overall[name]["u95"]
     assert document["motor_slip_percent"] == overall["motor_slip_percent"]
     assert document["load_in_cuts"] == overall["load"]
-    mean = slip_written(Estimate(value=overall["belt_slip_percent"]["value"], u95=overall["belt_slip_percent"]["u95"]))
+    mean = to_hundredths(Estimate(value=overall["belt_slip_percent"]["value"], u95=overall["belt_slip_percent"]["u95"]))
     assert run("slip", log.source).stdout.count(f" {mean} ") == 2  # in words, and in the table's row of all cuts
 
 

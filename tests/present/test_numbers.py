@@ -61,7 +61,7 @@ def test_two_digits_agree_with_the_uncertainties_package(u95: float) -> None:
     ],
 )
 def test_slip_is_told_to_a_hundredth_of_a_percent(value: float, u95: float, shown: str) -> None:
-    assert numbers.slip_written(Reading(value, u95), "%") == shown
+    assert numbers.to_hundredths(Reading(value, u95), "%") == shown
 
 
 def test_both_units_user_choice_first() -> None:

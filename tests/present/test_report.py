@@ -25,7 +25,7 @@ from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import ink
 from kerfbeat.present.report import log_names, report_document, report_of, require_one_machine_name
 from kerfbeat.present.report_basis import calibration_rows, left_out_rows
-from kerfbeat.present.report_columns import column_widths_mm
+from kerfbeat.present.report_columns import column_widths_mm, heading
 from kerfbeat.present.report_content import Facts, Grid, Points, Report, Words
 from kerfbeat.present.report_html import html_bytes
 from kerfbeat.present.report_machine import machine_facts
@@ -241,7 +241,8 @@ def logs_of_many_kinds(repository: Path) -> dict[str, tuple[Path, tuple[str, ...
     return {
         "slips": (samples / "saw-belt-slip.csv", ("A belt slips more than it creeps", "first belt slips")),
         "reset": (samples / "board-grinder-reset.csv", (
-            "Not done: 5 s of running outside cuts on wheel are too short", "the board restarted: board reset",
+            "Not done: 5 s of running outside cuts on wheel, 8 s after and 3 s before each mark left out, are too",
+            "the board restarted: board reset", "9 s of unbroken running are too short", "not steady long enough",
             "no sensor watches it: its slip and the load are not known", "cuts none is marked",
         )),
         "gear change": (samples / "board-saw-gear-change.csv", (
@@ -505,6 +506,19 @@ def test_machine_is_told_as_it_was_described() -> None:
     assert unmarked["first belt"] == saw["first belt"]
     grinder = dict(machine_facts(demo_machine("grinder"), [Setting(belt="slow / 2.2 in")]))
     assert grinder["step pulleys"].startswith("belt, 2.60 in (66.0 mm) drives 5.20 in (132.1 mm)")
+
+
+def test_nothing_is_said_to_lie_before_a_shaft_where_nothing_was_found(repository: Path) -> None:
+    words = findings(read_log(repository / "sample_logs" / "board-grinder-reset.csv")).slip.verdict.words  # type: ignore[union-attr]
+    assert words == "9 s of unbroken running are too short to judge anything by."
+
+
+def test_a_heading_s_unit_does_not_stand_alone() -> None:
+    assert [heading(text).split(" ") for text in ("from s", "blade slip %", "back after s", "what")] == [
+        ["from\u00a0s"], ["blade", "slip\u00a0%"], ["back", "after\u00a0s"], ["what"]
+    ]  # fmt: skip
+    narrow = ink.wrapped(heading("back after s"), width_mm=1.1 * ink.written_mm("after s", size_pt=8.5), size_pt=8.5)
+    assert narrow == ["back", "after\u00a0s"]
 
 
 def test_columns_give_way_where_they_hold_words() -> None:

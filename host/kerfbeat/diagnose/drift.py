@@ -179,8 +179,9 @@ def _steady_blocks(name: str, tracks: Sequence[Track], parts: Sequence[Part], so
     pace = pace.where(inside)
     if len(pace.seconds) < LEAST_BLOCKS or pace.length_s.sum() < LEAST_S:
         raise MeasureError(
-            f"{source}: {pace.length_s.sum():.0f} s of running outside cuts on {name} are too short to show a drift; "
-            f"at least {LEAST_S:g} s and {LEAST_BLOCKS} turns are needed"
+            f"{source}: {pace.length_s.sum():.0f} s of running outside cuts on {name}, {AFTER_MARK_S:g} s after and "
+            f"{BEFORE_MARK_S:g} s before each mark left out, are too short to show a drift; at least {LEAST_S:g} s and "
+            f"{LEAST_BLOCKS} turns are needed"
         )
     usual_hz = float(np.median(pace.shaft_hz))
     steady = np.abs(pace.shaft_hz / usual_hz - 1.0) <= GROSS

@@ -138,7 +138,7 @@ def _weighed(
         if "motor" not in seen and alone.cause not in (PART_HEALTHY, WITHIN):
             return Verdict(
                 cause=alone.cause,
-                words=f"{alone.words} It lies before the first watched shaft.",
+                words=f"{alone.words} It lies before the first watched shaft." if falls else alone.words,
                 evidence=(*alone.evidence, *evidence),
                 would_decide=alone.would_decide,
                 unwatched=unwatched,

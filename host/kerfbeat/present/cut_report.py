@@ -5,7 +5,7 @@ from typing import Any
 from kerfbeat.diagnose.cuts import Cut, CutReport, Figures, SlipInCut
 from kerfbeat.machine import Setting
 from kerfbeat.measure.uncertainty import Estimate
-from kerfbeat.present.numbers import counted, plus_minus, slip_written
+from kerfbeat.present.numbers import counted, plus_minus, to_hundredths
 
 __all__ = ["CUT_HEADINGS", "cut_lines", "cut_rows", "cuts_document", "mean_and_maximum", "overall_document"]
 
@@ -96,19 +96,19 @@ def _number(estimate: Estimate | None) -> str:
     return UNKNOWN if estimate is None else plus_minus(estimate)
 
 
-def _percent(estimate: Estimate | None) -> str:
-    return UNKNOWN if estimate is None else slip_written(estimate)
+def _hundredths(estimate: Estimate | None) -> str:
+    return UNKNOWN if estimate is None else to_hundredths(estimate)
 
 
 def _cells(figures: Figures) -> list[str]:
     belt, blade = _belt(figures), _blade(figures)
     return [
-        _percent(figures.drop_percent),
+        _hundredths(figures.drop_percent),
         UNKNOWN if figures.deepest_percent is None else f"{figures.deepest_percent.value:.2f}",
-        _percent(None if belt is None else belt.percent),
-        _percent(None if blade is None else blade.percent),
+        _hundredths(None if belt is None else belt.percent),
+        _hundredths(None if blade is None else blade.percent),
         _number(figures.motor_slip_percent),
-        _number(figures.load),
+        _hundredths(figures.load),
     ]
 
 

@@ -6,6 +6,7 @@ of tempered steel and only help.  Fonts are those that come with matplotlib, emb
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
@@ -183,9 +184,12 @@ def fitted(text: str, *, width_mm: float, size_pt: float, bold: bool = False) ->
 
 
 def wrapped(text: str, *, width_mm: float, size_pt: float, bold: bool = False) -> list[str]:
-    """Break a text into lines of at most this width, at spaces; a word that alone is wider is cut in pieces."""
+    """Break a text into lines of at most this width, at spaces; a word that alone is wider is cut in pieces.
+
+    A space that does not break (U+00A0) holds its neighbours together.
+    """
     lines, line, used_mm = [], "", 0.0
-    for word in text.split():
+    for word in re.split(r"[^\S\u00a0]+", text.strip()):
         wide_mm = _set_mm(f" {word}" if line else word, size_pt, bold)
         if used_mm + wide_mm <= width_mm:
             line, used_mm = f"{line} {word}" if line else word, used_mm + wide_mm

@@ -27,8 +27,8 @@ __all__ = [
     "other_unit",
     "plus_minus",
     "short_number",
-    "slip_written",
     "speed_in",
+    "to_hundredths",
     "to_place",
     "two_digits",
     "unit_for",
@@ -41,10 +41,10 @@ UNKNOWN_SIGNIFICANT = 4  # digits of a value that comes without an uncertainty
 MOST_DECIMALS = 9
 MOST_LESS = 0.95  # of a half-width is left by rounding it, at least: see above
 
-# %; two fair ways to average one cut (the whole of it, or without its ends) differ by 0.001 to 0.012 % in the sample
-# logs, which timing, all that the half-width holds, does not know.
+# Percent of slip or of a fall, or share of full load; two fair ways to average one cut (the whole of it, or without its
+# ends) differ by 0.001 to 0.012 % in the sample logs, which timing, all that the half-width holds, does not know.
 # Test: test_slip_is_told_to_a_hundredth_of_a_percent.
-LEAST_SLIP_U95_PERCENT = 0.01
+LEAST_U95 = 0.01
 
 LEAST_SHOWN = 0.01
 
@@ -147,11 +147,11 @@ def plus_minus(estimate: Uncertain, unit: str = "") -> str:
     return f"{value} ± {u95} {unit}".rstrip()
 
 
-def slip_written(percent: Uncertain, unit: str = "") -> str:
-    """A slip or fall of speed in percent as "4.98 ± 0.01 %": no finer than LEAST_SLIP_U95_PERCENT."""
-    if percent.u95 < LEAST_SLIP_U95_PERCENT:
-        return f"{round(percent.value, 2) + 0.0:.2f} ± {LEAST_SLIP_U95_PERCENT:.2f} {unit}".rstrip()
-    return plus_minus(percent, unit)
+def to_hundredths(estimate: Uncertain, unit: str = "") -> str:
+    """A slip or fall of speed in percent, or a load, as "4.98 ± 0.01 %": no finer than LEAST_U95."""
+    if estimate.u95 < LEAST_U95:
+        return f"{round(estimate.value, 2) + 0.0:.2f} ± {LEAST_U95:.2f} {unit}".rstrip()
+    return plus_minus(estimate, unit)
 
 
 def other_unit(unit: str) -> str:

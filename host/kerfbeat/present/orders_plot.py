@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfbeat.diagnose.order_names import Peak
 from kerfbeat.diagnose.orders import Orders
@@ -18,13 +19,15 @@ from kerfbeat.present.orders_report import source_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["FOLDED", "draw_orders", "orders_caption", "plot_orders"]
+__all__ = ["draw_orders", "orders_caption", "orders_notes", "plot_orders"]
 
 FOLDED = "Heights are those of an order that is what it seems; a folded one is taller by true over shown order."
 LEAN, FOOT_MM = 55.0, 4.0  # of a peak's name: degrees, and how far its foot lies above the spectrum
 LABEL_MM, NAME_APART_MM = 62.0, 2.6  # longest name, and height of a line
 LARGEST_SHARE = 0.55  # of the panel's height, for names
 LOWEST_ORDER = 0.03
+SWALLOWED_WIDTHS = 3.0  # widths of a peak about a whole order that are not drawn: what taking out the spacing leaves
+BAND_POINTS = 5.0  # width of the band drawn there
 
 
 def draw_orders(axes: Axes, found: Orders) -> None:
@@ -33,21 +36,37 @@ def draw_orders(axes: Axes, found: Orders) -> None:
     shown = spectrum.orders >= max(LOWEST_ORDER, spectrum.resolution)
     orders = spectrum.orders[shown]
     scale = 100 * 2 * np.pi * orders
-    axes.plot(orders, scale * spectrum.amplitude_turns[shown], color=ink.GREY, linewidth=0.7)
+    taken_out = _beside_whole_orders(found)[shown]
+    amplitude = np.where(taken_out, np.nan, scale * spectrum.amplitude_turns[shown])
+    for order in _whole_orders(found):
+        axes.axvline(order, color=ink.FAINT, linewidth=BAND_POINTS, zorder=0.5)
+    axes.plot(orders, amplitude, color=ink.GREY, linewidth=0.7)
     axes.plot(orders, scale * spectrum.floor_turns[shown], color=ink.BLUE, linewidth=1.0)
     axes.plot(orders, scale * spectrum.threshold_turns[shown], color=ink.BLUE, linewidth=0.9, linestyle=ink.DASHES[1])
     axes.set_yscale("log")
-    axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_major_formatter(lambda value, _place: f"{value:.9f}".rstrip("0").rstrip("."))
     axes.set_xlim(0.0, float(spectrum.orders[-1]))
     named = [peak for peak in found.peaks if peak.seen_on == found.channel]
-    low = 0.1 * float(np.min(scale * spectrum.floor_turns[shown]))
-    high = 2 * float(np.max(scale * np.maximum(spectrum.amplitude_turns, spectrum.threshold_turns)[shown]))
+    low = 0.3 * float(np.min(scale * spectrum.floor_turns[shown]))
+    high = 2 * float(np.nanmax(np.fmax(amplitude, scale * spectrum.threshold_turns[shown])))
     axes.set_ylim(low, high)
     if named:
         _name_peaks(axes, named, low=low, high=high)
     axes.set_xlabel(f"order as it shows up, events per turn of the {found.channel}")
     axes.set_ylabel("speed change, ± %")
     axes.grid(visible=True)
+
+
+def _whole_orders(found: Orders) -> range:
+    """Orders in which the targets' spacing was taken out of the spectrum; what is left of it there is no peak."""
+    return range(1, 1 if found.since_calibration else int(found.spectrum.orders[-1] + 0.5) + 1)
+
+
+def _beside_whole_orders(found: Orders) -> NDArray[np.bool_]:
+    """(k,) whether an order is a whole one in which spacing was taken out, or as near as a peak is wide."""
+    orders, width = found.spectrum.orders, SWALLOWED_WIDTHS * found.spectrum.resolution
+    near = np.abs(orders - np.round(orders)) <= width
+    return near & (orders > 0.5) & (not found.since_calibration)
 
 
 def _name_peaks(axes: Axes, peaks: Sequence[Peak], *, low: float, high: float) -> None:
@@ -93,6 +112,13 @@ def orders_caption(found: Orders) -> str:
     )
 
 
+def orders_notes(found: Orders) -> str:
+    """How high a peak is, and what the bands are where there are any."""
+    if not _whole_orders(found):
+        return FOLDED
+    return f"{FOLDED} Bands: whole orders; the targets' spacing was taken out there, and nothing else can be seen."
+
+
 def plot_orders(found: Orders, path: Path, *, name: str) -> None:
     """Draw the spectrum into a file."""
     with ink.page(200.0, 130.0) as figure:
@@ -101,6 +127,7 @@ def plot_orders(found: Orders, path: Path, *, name: str) -> None:
             fontsize=10, fontweight="bold", va="center",
         )  # fmt: skip
         figure.text(0.02, 0.905, orders_caption(found), fontsize=7.5, va="center")
-        figure.text(0.02, 0.87, FOLDED, fontsize=7.5, va="center")
-        draw_orders(figure.add_axes((0.11, 0.11, 0.86, 0.72)), found)
+        notes = ink.wrapped(orders_notes(found), width_mm=190.0, size_pt=7.5)
+        figure.text(0.02, 0.885, "\n".join(notes), fontsize=7.5, va="top", linespacing=1.5)
+        draw_orders(figure.add_axes((0.11, 0.11, 0.86, 0.70)), found)
         ink.save_pages([figure], path, title=f"Orders: {name}")

@@ -6,9 +6,10 @@ from kerfbeat.present import ink
 from kerfbeat.present.report_content import Grid
 from kerfbeat.present.text import harmless
 
-__all__ = ["column_widths_mm"]
+__all__ = ["column_widths_mm", "heading"]
 
 LEAST_MM = 5.0
+LONGEST_UNIT = 2  # letters: "s", "%", "Hz"; longer words may stand on a line of their own
 
 
 def column_widths_mm(grid: Grid, room_mm: float, *, size_pt: float, gap_mm: float) -> list[float]:
@@ -26,10 +27,16 @@ def column_widths_mm(grid: Grid, room_mm: float, *, size_pt: float, gap_mm: floa
     return _shared(wanted, least, room_mm) if sum(least) <= room_mm else []
 
 
+def heading(text: str) -> str:
+    """A heading whose unit stays on the line of its last word."""
+    words, _, last = text.rpartition(" ")
+    return f"{words}\u00a0{last}" if words and len(last) <= LONGEST_UNIT else text
+
+
 def _wide_mm(column: Sequence[str], size_pt: float, *, head_whole: bool, cells_whole: bool) -> float:
     """Width that a column's heading and cells take, each in one line or broken at every space."""
     head, *cells = (harmless(text) for text in column)
-    heads = [head] if head_whole else head.split()
+    heads = [head] if head_whole else heading(head).split(" ")
     texts = cells if cells_whole else [word for text in cells for word in text.split()]
     widths = [ink.written_mm(text, size_pt=size_pt, bold=True) for text in heads]
     widths += [ink.written_mm(text, size_pt=size_pt) for text in dict.fromkeys(texts)]

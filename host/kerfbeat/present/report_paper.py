@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from kerfbeat.present import ink
-from kerfbeat.present.report_columns import column_widths_mm
+from kerfbeat.present.report_columns import column_widths_mm, heading
 from kerfbeat.present.report_content import Block, Facts, Grid, Plot, Points, Report, Section, Words
 from kerfbeat.present.report_words import FOOT
 from kerfbeat.present.text import harmless
@@ -245,7 +245,8 @@ def _grid(pages: _Pages, block: Grid) -> None:
         placed: list[Cell] = []
         for k, (text, wide_mm) in enumerate(zip(row, widths_mm, strict=True)):
             right = k >= block.left
-            lines = _lines(text, wide_mm, size_pt=size_pt, bold=bold)
+            shown = heading(harmless(text)) if bold else harmless(text)
+            lines = ink.wrapped(shown, width_mm=wide_mm, size_pt=size_pt, bold=bold)
             placed.append((left_mm[k] + (wide_mm if right else 0.0), lines, right))
         return placed
 

@@ -15,7 +15,7 @@ from kerfbeat.present.drift_plot import draw_drift, draw_stability
 from kerfbeat.present.drift_report import drift_facts, drift_heading
 from kerfbeat.present.happenings import Happenings, happenings_of
 from kerfbeat.present.numbers import speed_in
-from kerfbeat.present.orders_plot import FOLDED, draw_orders, orders_caption
+from kerfbeat.present.orders_plot import draw_orders, orders_caption, orders_notes
 from kerfbeat.present.orders_report import ORDER_HEADINGS, order_rows, orders_lines
 from kerfbeat.present.report_content import Block, Facts, Grid, Plot, Points, Section, Words
 from kerfbeat.present.report_verdict import band_words, idle_against_band
@@ -75,7 +75,7 @@ def _speed(found: Findings, unit: str) -> Section:
         rows.append(
             (
                 setting_words(setting),
-                "-" if idle is None else speed_in(idle, unit),
+                "not steady long enough" if idle is None else speed_in(idle, unit),
                 band_words(found, setting, unit=unit) or "-",
                 "-" if idle is None else idle_against_band(found, setting, unit=unit)[0],
             )
@@ -147,7 +147,7 @@ def _slip(found: Findings) -> Section:
         blocks.append(
             Plot(
                 heights_mm=(SLIP_MM,) * panels, draw=partial(draw_slip, found=slip), name="Slip and load over time",
-                caption=SLIP_CAPTION + (CREEP_CAPTION if slip.motor is not None else ""),
+                caption=SLIP_CAPTION + (CREEP_CAPTION if slip.motor is not None else ""), least=0.62,
             )
         )  # fmt: skip
     return Section(title="Slip", blocks=tuple(blocks))
@@ -198,7 +198,8 @@ def _spectrum(channel: str, orders: Orders) -> list[Block]:
         blocks.append(
             Plot(
                 heights_mm=(ORDERS_MM,), draw=lambda panels: draw_orders(panels[0], orders),
-                name=f"Order spectrum of the {channel}", least=1.0, caption=f"{orders_caption(orders)} {FOLDED}",
+                name=f"Order spectrum of the {channel}", least=1.0,
+                caption=f"{orders_caption(orders)} {orders_notes(orders)}",
             )
         )  # fmt: skip
     if lines:

@@ -167,4 +167,4 @@ def speed_words(found: Findings, *, unit: str) -> str:
         return f"none: {found.not_done['speed']}"
     if found.speed.blade_m_per_s is None:
         return "none: neither wheel nor blade turned long enough"
-    return f"{both_speeds(found.speed.blade_m_per_s, unit)}, on average while it turned"
+    return f"{both_speeds(found.speed.blade_m_per_s, unit)}, on average, starts and stops included"

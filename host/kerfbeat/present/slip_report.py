@@ -7,7 +7,7 @@ from kerfbeat.diagnose.parts import setting_words
 from kerfbeat.diagnose.slip import Slip
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present.cut_report import cuts_document, mean_and_maximum, overall_document
-from kerfbeat.present.numbers import plus_minus, slip_written
+from kerfbeat.present.numbers import plus_minus, to_hundredths
 
 __all__ = [
     "EVENT_HEADINGS",
@@ -121,7 +121,7 @@ def event_rows(found: Slip) -> list[list[str]]:
         of_motor = each.load is not None and each.confidence is None  # known to some percent only
         peak = f"{each.peak_percent:.0f}" if of_motor else f"{each.peak_percent:.2f}"
         if each.u95_percent is not None:
-            peak = slip_written(Estimate(value=each.peak_percent, u95=each.u95_percent))
+            peak = to_hundredths(Estimate(value=each.peak_percent, u95=each.u95_percent))
         rows.append(
             [
                 each.cause,
@@ -148,7 +148,8 @@ def event_lines() -> list[str]:
 
 def verdict_lines(found: Slip) -> list[str]:
     """The verdict with its evidence."""
-    lines = [f"{_cause(found)}: {found.verdict.words}"]
+    cause, words = _cause(found), found.verdict.words
+    lines = [words if words.casefold().startswith(cause.casefold()) else f"{cause}: {words}"]
     lines += [f"  because {line}" for line in found.verdict.evidence]
     if found.verdict.unwatched and "Not watched" not in found.verdict.words:
         lines.append(f"  not watched: {', '.join(found.verdict.unwatched)}")
@@ -167,12 +168,12 @@ def slip_numbers(found: Slip) -> list[str]:
     lines = []
     for pair, belts in found.belts:
         if (numbers := _numbers(found, pair)) is not None:
-            mean, most = (slip_written(each, "%") for each in numbers)
+            mean, most = (to_hundredths(each, "%") for each in numbers)
             lines.append(
                 f"{' and '.join(belts)} ({pair.up} to {pair.down}): slip against idle {mean} {where}, at most {most}"
             )
     if (numbers := _numbers(found, found.blade)) is not None:
-        mean, most = (slip_written(each, "%") for each in numbers)
+        mean, most = (to_hundredths(each, "%") for each in numbers)
         lines.append(f"blade on its wheel: slip against idle {mean} {where}, at most {most}")
     lines.append(f"baseline: {found.baseline}")
     lines += [
@@ -184,5 +185,5 @@ def slip_numbers(found: Slip) -> list[str]:
     if overall.motor_slip_percent is not None:
         lines.append(f"motor slip {plus_minus(overall.motor_slip_percent, '%')} of synchronous speed {where}")
     if found.cuts.marked and overall.load is not None:
-        lines.append(f"load in the cuts {plus_minus(overall.load)} of full load above idle, by motor slip")
+        lines.append(f"load in the cuts {to_hundredths(overall.load)} of full load above idle, by motor slip")
     return lines
