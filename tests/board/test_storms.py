@@ -92,7 +92,7 @@ def test_every_edge_is_told_for(start_board: Starter, tmp_path: Path, seed: int,
                 stored = read_settings(recording.link)
                 wanted = replace(
                     stored.settings, flood_edges=int(rng.integers(8, 25)), mask_ms=int(rng.integers(5, 40)),
-                    modes=(5, 5, int(rng.choice([1, 5]))), board_id=int(rng.integers(1 << 32)),
+                    modes=tuple(rng.choice([1, 5], 3).tolist()), board_id=int(rng.integers(1 << 32)),
                 )
                 write_settings(recording.link, wanted, before=stored)
                 commits += 1
