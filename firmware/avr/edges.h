@@ -26,4 +26,15 @@ void edges_know_silent(uint8_t input);
  * to be off? */
 bool edges_settled(void);
 
+/* For edges_configure(): makes the pin an input, with the chip's pull-up if the mode says so. */
+static inline void edges_pin(volatile uint8_t *direction, volatile uint8_t *port, uint8_t pin, uint8_t mode)
+{
+    *direction &= (uint8_t)~pin;
+    if ((mode & CONFIG_MODE_PULL_UP) != 0u) {
+        *port |= pin;
+    } else {
+        *port &= (uint8_t)~pin;
+    }
+}
+
 #endif

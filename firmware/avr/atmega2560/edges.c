@@ -100,16 +100,6 @@ INLINE_NEVER void edges_know_silent(uint8_t input)
     }
 }
 
-static void edges_pin(volatile uint8_t *direction, volatile uint8_t *port, uint8_t pin, uint8_t mode)
-{
-    *direction &= (uint8_t)~pin;
-    if ((mode & CONFIG_MODE_PULL_UP) != 0u) {
-        *port |= pin;
-    } else {
-        *port &= (uint8_t)~pin;
-    }
-}
-
 void edges_configure(uint8_t input, uint8_t mode)
 {
     const bool rising = (mode & CONFIG_MODE_RISING) != 0u;

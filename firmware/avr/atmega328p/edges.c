@@ -120,16 +120,6 @@ bool edges_listening(uint8_t input)
     return (EIMSK & (input == 1u ? _BV(INT0) : _BV(INT1))) != 0u;
 }
 
-static void edges_pin(volatile uint8_t *direction, volatile uint8_t *port, uint8_t pin, uint8_t mode)
-{
-    *direction &= (uint8_t)~pin;
-    if ((mode & CONFIG_MODE_PULL_UP) != 0u) {
-        *port |= pin;
-    } else {
-        *port &= (uint8_t)~pin;
-    }
-}
-
 void edges_configure(uint8_t input, uint8_t mode)
 {
     const bool rising = (mode & CONFIG_MODE_RISING) != 0u;
