@@ -18,13 +18,13 @@ from kerfbeat.diagnose.motor_slip import MotorSlip, mean_slip_percent
 from kerfbeat.diagnose.pair_slip import PairSlip, mean_percent, peak_percent
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import MARK_S
+from kerfbeat.diagnose.shafts import SPEED_FROM
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine, Setting
 from kerfbeat.measure.uncertainty import Estimate
 
 __all__ = ["Cut", "CutReport", "Figures", "SlipInCut", "cuts_of"]
 
-CHANNELS = ("wheel", "driven", "blade", "motor")  # the first that turned tells the speed
 EDGE = 0.25  # of a short cut, at either end, is left out of its means; of a long one MARK_S
 
 
@@ -124,8 +124,8 @@ def cuts_of(
 
     pairs : slip of every pair of channels.   happened : kind, start and end of what was found to slip.
     """
-    turned = [name for name in CHANNELS if any(t.channel == name and t.runs for t in tracks)]
-    channel = turned[0] if turned else CHANNELS[0]
+    turned = [name for name in SPEED_FROM if any(t.channel == name and t.runs for t in tracks)]
+    channel = turned[0] if turned else SPEED_FROM[0]
     seen = Seen(
         machine=machine,
         tracks=tracks,

@@ -118,10 +118,7 @@ def pair_slip(
         carried = np.array([p.cutting for p in parts], dtype=float)[running.part] if load is None else load
         joint = joint_of(machine, tracks, steps, slip, load=np.nan_to_num(carried), idle=running.idle)
         watched = joint_watched(machine, tracks, steps, slip)
-    if joint is not None:
-        # Where the blade's place is not known, a deep dip is not told from slip.
-        dip = joint.lag_s / steps.length_s
-        slip = slip - (np.nan_to_num(dip) if joint.depth < FAULTY_DEPTH else dip)
+        slip = _without_joint(steps, slip, joint)
     creep, learned = _learn(steps, slip, load, law)
     expected = np.zeros(len(slip)) if load is None else creep * np.clip(np.nan_to_num(load), 0.0, None)
     noise_s = _noise_s(steps, slip, running)
@@ -131,17 +128,16 @@ def pair_slip(
     # What the idle ratio may be wrong by is no slip; of idle running seen here it is next to nothing.
     reference = law.reference + (law.creep if load is None else 0.0) + coverage_factor(math.inf) * u_base
     course = Course(steps=steps, slip=slip, expected=expected, load=load, noise_s=noise_s, u_base=u_base)
-    events = events_of(course, reference=reference, threshold_s=threshold_s) if usable else []
-    doubtful = 0.0
-    if load is None and usable and not events:
-        strict = events_of(course, reference=reference - law.creep, threshold_s=threshold_s)
-        doubtful = max((each.peak_percent.value for each in strict), default=0.0)
-    with_joint = len(events)
-    if joint is not None and usable:
-        raw_course = replace(course, slip=raw)
-        with_joint = len(events_of(raw_course, reference=reference, threshold_s=threshold_s))
-    greatest = None
-    if usable and baselines:
+    events: list[SlipEvent] = []
+    with_joint, doubtful, greatest = 0, 0.0, None
+    if usable:
+        events = events_of(course, reference=reference, threshold_s=threshold_s)
+        with_joint = len(events)
+        if joint is not None:
+            with_joint = len(events_of(replace(course, slip=raw), reference=reference, threshold_s=threshold_s))
+        if load is None and not events:
+            strict = events_of(course, reference=reference - law.creep, threshold_s=threshold_s)
+            doubtful = max((each.peak_percent.value for each in strict), default=0.0)
         u_most = max(base.u_relative for base in baselines.values())
         greatest = peak_percent(steps, slip, np.isfinite(slip), noise_s=noise_s, u_base=u_most)
     return PairSlip(
@@ -166,6 +162,14 @@ def pair_slip(
         missed=missed,
         doubtful_percent=doubtful,
     )
+
+
+def _without_joint(steps: Steps, slip: Floats, joint: Joint | None) -> Floats:
+    """Slip less what repeats with the blade; where the blade's place is not known, a deep dip is not told from slip."""
+    if joint is None:
+        return slip
+    dip = joint.lag_s / steps.length_s
+    return slip - (np.nan_to_num(dip) if joint.depth < FAULTY_DEPTH else dip)
 
 
 def _with_missed_marks(steps: Steps, slip: Floats) -> tuple[Floats, int]:

@@ -13,6 +13,7 @@ from kerfbeat.drive.chain import sheave_half_width
 from kerfbeat.machine import BeltStage, Machine, Setting, stage_diameters_m, stage_ratios
 
 __all__ = [
+    "SPEED_FROM",
     "Band",
     "around",
     "belt_pass_band",
@@ -27,6 +28,7 @@ __all__ = [
     "shaft_of",
 ]
 
+SPEED_FROM = ("wheel", "driven", "blade", "motor")  # of these channels the first that turned tells the speed
 GEAR_HALF_WIDTH = 0.0005  # gear ratios on plates are rounded; common practice, no published source
 LENGTH_HALF_WIDTH = 0.005  # of a belt's or blade's described length, and of the wheel's diameter with its tyre
 GUESSED_HALF_WIDTH = 0.03  # of a belt's length worked out from the centre distance

@@ -21,7 +21,7 @@ from kerfbeat.diagnose.slip_events import BELT, BLADE, Law
 from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
 from kerfbeat.diagnose.verdict import Verdict, verdict_of
 from kerfbeat.errors import MeasureError
-from kerfbeat.machine import Setting
+from kerfbeat.machine import Machine, Setting
 from kerfbeat.measure.clean import too_noisy
 from kerfbeat.measure.pieces import clock_of
 from kerfbeat.measure.uncertainty import coverage_factor
@@ -86,32 +86,13 @@ def slip_of(
     unused = "" if idle is None or stored is None else why_unused(log, parts, idle, stored)
     if unused:
         idle, stored = None, {}
-    belts, blade = [], None
     u_clock = max(clock_of(segment).u_ppm for segment in log.segments) * 1e-6
     motor = motor_slip(machine, tracks, parts, u_clock=u_clock)
     cut_seen = any(part.cutting for part in parts) or (motor is not None and motor.loaded_s(LOADED) > LOADED_S)
-    for up, down, between in shafts.couplings(machine, seen):
-        pair = pair_slip(
-            machine,
-            tracks,
-            parts,
-            up=up,
-            down=down,
-            law=_law(len(between or shafts.belts_to_blade(machine, up))),
-            stored=None if stored is None else stored.get((up, down), {}),
-            calibrated=_calibrated(known, parts, up=up, down=down),
-            own_first=cut_seen,
-        )
-        if not between:
-            blade = pair
-        elif pair is not None:
-            belts.append((pair, tuple(belt_name(machine, index) for index in between)))
+    belts, blade = _pairs(machine, tracks, parts, seen, stored=stored, known=known, own_first=cut_seen)
     judged = any(pair.usable for pair, _ in belts) or through_belts(machine, blade)
-    chain = shafts.in_order(machine, seen)
     # What comes before the first watched shaft only a fall of speed can show.
-    lone = (
-        chain[0] if judged else next((name for name in ("wheel", "driven", "blade", "motor") if name in seen), seen[0])
-    )
+    lone = shafts.in_order(machine, seen)[0] if judged else next(name for name in shafts.SPEED_FROM if name in seen)
     falls = [] if judged and lone == "motor" else falls_of(machine, tracks, parts, channel=lone)
     absolute = tuple(each for pair, _ in belts for each in absolute_of(machine, pair))
     events = events_in_words(machine, belts, blade, motor, falls=falls, lone=lone)
@@ -152,6 +133,31 @@ def slip_of(
         left_out=tuple(_left_out(tracks, belts, blade)),
         warnings=(*log.warnings, *filter(None, [unused]), *_target_warnings(tracks)),
     )
+
+
+def _pairs(
+    machine: Machine, tracks: Sequence[Track], parts: Sequence[Part], seen: Sequence[str], *,
+    stored: Mapping[tuple[str, str], Mapping[Key, Baseline]] | None, known: Known | None, own_first: bool,
+) -> tuple[list[tuple[PairSlip, tuple[str, ...]]], PairSlip | None]:  # fmt: skip
+    """Slip of every two shafts with belts between, with these belts' names, and of the blade; see `pair_slip`."""
+    belts, blade = [], None
+    for up, down, between in shafts.couplings(machine, seen):
+        pair = pair_slip(
+            machine,
+            tracks,
+            parts,
+            up=up,
+            down=down,
+            law=_law(len(between or shafts.belts_to_blade(machine, up))),
+            stored=None if stored is None else stored.get((up, down), {}),
+            calibrated=_calibrated(known, parts, up=up, down=down),
+            own_first=own_first,
+        )
+        if not between:
+            blade = pair
+        elif pair is not None:
+            belts.append((pair, tuple(belt_name(machine, index) for index in between)))
+    return belts, blade
 
 
 def _unjudged(cuts: CutReport, *, judged: bool) -> list[str]:

@@ -3,18 +3,28 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from kerfbeat.diagnose.event_words import Belts, at_blade, belt_name, through_belts, which_belt
+from kerfbeat.diagnose.cause_words import (
+    fall_evidence,
+    fall_words,
+    overload_words,
+    sentence_of,
+    unseen_by,
+    unwatched_of,
+    which_would_tell,
+)
+from kerfbeat.diagnose.event_words import Belts, at_blade, through_belts, which_belt
 from kerfbeat.diagnose.joint import FAULTY_DEPTH
 from kerfbeat.diagnose.motor_slip import MotorEvent, MotorSlip
 from kerfbeat.diagnose.one_channel import Fall
 from kerfbeat.diagnose.pair_slip import PairSlip
-from kerfbeat.diagnose.shafts import belts_to_blade
 from kerfbeat.diagnose.slip_events import SlipEvent
 from kerfbeat.machine import BeltStage, Machine
 
 __all__ = ["Verdict", "verdict_of"]
 
-NEAR_S = 5.0
+Told = tuple[list[str], list[str]]  # causes and evidence
+
+NEAR_S = 5.0  # before and after an overload: so near counts as its doing; judgement
 LEAST_WATCHED_S = 10.0  # a baseline takes five, starts and padding some more
 HEALTHY, PART_HEALTHY = "healthy", "healthy as far as watched"
 WITHIN = "no more than full load"
@@ -26,8 +36,7 @@ class Verdict:
     """cause : "healthy" (every belt, the blade and its joint are watched), "healthy as far as watched", "idle only" (no
     cut, nothing to compare with), "belt slip", "blade joint", "blade slip", "belt or blade slip", "overload",
     "overload or belt", "stall or switched off", several of these joined by " and ", "full load or overload", or what
-    one channel allows:
-    "no more than full load", "overload or belt", "stall, current limit or belt", "unknown".
+    one channel allows: "no more than full load", "overload or belt", "stall, current limit or belt", "unknown".
 
     words : a sentence.   evidence : lines.   would_decide : what to do or add where it stays open.
     unwatched : what may be wrong without its showing: belts, blade, joint, cuts that could not be judged.
@@ -52,7 +61,7 @@ def verdict_of(
     """
     found = _weighed(
         machine, belts, blade, motor, falls=falls, seen=seen, watched_s=watched_s, idle_only=idle_only,
-        unwatched=(*_unwatched(machine, belts, blade, seen), *unjudged),
+        unwatched=(*unwatched_of(machine, belts, blade, seen), *unjudged),
     )  # fmt: skip
     if unjudged and found.cause not in (HEALTHY, PART_HEALTHY, "unknown"):
         found = replace(found, words=f"{found.words} Not judged: {', '.join(unjudged)}.")
@@ -63,14 +72,54 @@ def _weighed(
     machine: Machine, belts: Belts, blade: PairSlip | None, motor: MotorSlip | None, *, falls: Sequence[Fall],
     seen: Sequence[str], watched_s: float, idle_only: bool, unwatched: tuple[str, ...],
 ) -> Verdict:  # fmt: skip
-    evidence: list[str] = []
-    causes: list[str] = []
     usable = [(pair, names) for pair, names in belts if pair.usable]
     events = motor.events if motor is not None else ()
     overloads, heavy = [e for e in events if e.sure], [e for e in events if not e.sure]
+    # Where the load passes what the belt must hold, its slip is the overload's doing.
+    own = [
+        (pair, names, each) for pair, names in usable for each in pair.events if not _during(each.start_s, overloads)
+    ]
+    told = [
+        _of_motor(overloads, heavy),
+        _of_belts(own, overloads, heavy, falls=[] if "motor" in seen else falls),
+        _of_blade(machine, blade, overloads),
+        _of_joints(usable),
+    ]
+    causes, evidence = [each for some, _ in told for each in some], [line for _, lines in told for line in lines]
+    for pair, names in usable:
+        if pair.load is not None and pair.learned:
+            creep = f"creep {100 * pair.creep_per_load:.2f} % at full load"
+            evidence.append(f"{which_belt(names)}: {creep}, as its cuts show")
+    if not causes and any(each.lasts for each in heavy):
+        causes.append("full load or overload")
+    if causes:
+        cause = " and ".join(dict.fromkeys(causes))
+        return Verdict(
+            cause=cause,
+            words=sentence_of(cause),
+            evidence=tuple(evidence),
+            would_decide=(*which_would_tell(own), *unseen_by(seen)),
+            unwatched=unwatched,
+        )
+    alone = replace(_of_one(machine, falls, seen, watched_s), unwatched=unwatched)
+    if usable or through_belts(machine, blade):
+        evidence.append("no slip beyond creep in all running that could be judged")
+        if "motor" not in seen and alone.cause not in (PART_HEALTHY, WITHIN):
+            words = f"{alone.words} It lies before the first watched shaft." if falls else alone.words
+            return replace(alone, words=words, evidence=(*alone.evidence, *evidence))
+        if idle_only:
+            return _idle_only(evidence)
+        return _healthy(blade, (*(alone.evidence if falls else ()), *evidence), seen, unwatched=unwatched)
+    if not (idle_only and alone.cause == PART_HEALTHY):
+        return alone
+    return _idle_only((*alone.evidence, alone.words), alone.would_decide)
+
+
+def _of_motor(overloads: Sequence[MotorEvent], heavy: Sequence[MotorEvent]) -> Told:
+    causes, evidence = [], []
     if overloads:
         causes.append("overload")
-        evidence.append(_overload_words(max(overloads, key=lambda event: event.peak_load)))
+        evidence.append(overload_words(max(overloads, key=lambda event: event.peak_load)))
     if any(each.stalled for each in heavy):
         causes.append("stall or switched off")
         first = next(each for each in heavy if each.stalled)
@@ -84,30 +133,42 @@ def _weighed(
             f"at {worst.start_s:.1f} s the motor falls as far behind as {worst.peak_load:.1f} times full load would "
             f"take it: {'no further than one within its tolerance may' if worst.lasts else 'for too short to matter'}"
         )
-    # Where the load passes what the belt must hold, its slip is the overload's doing.
-    own = [
-        (pair, names, each) for pair, names in usable for each in pair.events if not _during(each.start_s, overloads)
+    return causes, evidence
+
+
+def _of_belts(
+    own: Sequence[tuple[PairSlip, tuple[str, ...], SlipEvent]],
+    overloads: Sequence[MotorEvent],
+    heavy: Sequence[MotorEvent],
+    *,
+    falls: Sequence[Fall],
+) -> Told:
+    """`own`: slip that no sure overload explains.   falls : of the first shaft, where the motor's own is not seen."""
+    if not own:
+        return [], []
+    sure = [each for _, _, each in own if not each.overload and not _during(each.start_s, heavy)]
+    sure = [each for each in sure if not _maybe_overload(each, falls)]
+    _, names, worst = max(own, key=lambda each: each[2].peak_percent.value)
+    load = "" if worst.load is None else f" at {worst.load:.2f} of full load"
+    return (["belt slip" if sure else "overload or belt"] if sure or not overloads else []), [
+        f"{which_belt(names)} slips by up to {worst.peak_percent.value:.2f} % against idle{load}, from "
+        f"{worst.start_s:.1f} s to {worst.end_s:.1f} s, beyond its creep"
     ]
-    if own:
-        sure = [each for _, _, each in own if not each.overload and not _during(each.start_s, heavy)]
-        if "motor" not in seen:
-            sure = [each for each in sure if not _maybe_overload(each, falls)]
-        if sure or not overloads:
-            causes.append("belt slip" if sure else "overload or belt")
-        _, names, worst_slip = max(own, key=lambda each: each[2].peak_percent.value)
-        load = "" if worst_slip.load is None else f" at {worst_slip.load:.2f} of full load"
-        evidence.append(
-            f"{which_belt(names)} slips by up to {worst_slip.peak_percent.value:.2f} % against idle{load}, from "
-            f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s, beyond its creep"
-        )
-    if blade is not None and blade.usable and blade.events:
-        if not all(_during(event.start_s, overloads) for event in blade.events):
-            causes.append(at_blade(machine, blade)[0])
-        worst_slip = max(blade.events, key=lambda event: event.peak_percent.value)
-        evidence.append(
-            f"{at_blade(machine, blade)[1]} by up to {worst_slip.peak_percent.value:.2f} %, from "
-            f"{worst_slip.start_s:.1f} s to {worst_slip.end_s:.1f} s"
-        )
+
+
+def _of_blade(machine: Machine, blade: PairSlip | None, overloads: Sequence[MotorEvent]) -> Told:
+    if blade is None or not blade.usable or not blade.events:
+        return [], []
+    kind, what = at_blade(machine, blade)
+    worst = max(blade.events, key=lambda event: event.peak_percent.value)
+    excused = all(_during(event.start_s, overloads) for event in blade.events)
+    return ([] if excused else [kind]), [
+        f"{what} by up to {worst.peak_percent.value:.2f} %, from {worst.start_s:.1f} s to {worst.end_s:.1f} s"
+    ]
+
+
+def _of_joints(usable: Belts) -> Told:
+    causes, evidence = [], []
     for pair, names in usable:
         if pair.joint is not None:
             evidence.append(
@@ -117,50 +178,24 @@ def _weighed(
             )
             if pair.joint.depth >= FAULTY_DEPTH or pair.events_with_joint > len(pair.events):
                 causes.append("blade joint")
-    for pair, names in usable:
-        if pair.load is not None and pair.learned:
-            creep = f"creep {100 * pair.creep_per_load:.2f} % at full load"
-            evidence.append(f"{which_belt(names)}: {creep}, as its cuts show")
-    if not causes and any(each.lasts for each in heavy):
-        causes.append("full load or overload")
-    if causes:
-        cause = " and ".join(dict.fromkeys(causes))
-        return Verdict(
-            cause=cause,
-            words=_sentence(cause),
-            evidence=tuple(evidence),
-            would_decide=(*_open(own), *_missing(seen)),
-            unwatched=unwatched,
-        )
-    if usable or through_belts(machine, blade):
-        evidence.append("no slip beyond creep in all running that could be judged")
-        alone = _of_one(machine, falls, seen, watched_s)
-        if "motor" not in seen and alone.cause not in (PART_HEALTHY, WITHIN):
-            return Verdict(
-                cause=alone.cause,
-                words=f"{alone.words} It lies before the first watched shaft." if falls else alone.words,
-                evidence=(*alone.evidence, *evidence),
-                would_decide=alone.would_decide,
-                unwatched=unwatched,
-            )
-        if idle_only:
-            return _idle_only(evidence)
-        open_ends = _missing(seen)
-        if blade is not None and not blade.usable:
-            open_ends += ("the blade's passes could not be judged here; record longer, with some idle running",)
-        watched = ", the blade runs with them" if blade is not None and blade.usable else ""
-        limits, but = (" as far as it is watched", f" Not watched: {', '.join(unwatched)}.") if unwatched else ("", "")
-        return Verdict(
-            cause=PART_HEALTHY if unwatched else HEALTHY,
-            words=f"Healthy{limits}: the watched belts creep as they should{watched}.{but}",
-            evidence=(*(alone.evidence if falls else ()), *evidence),
-            would_decide=open_ends,
-            unwatched=unwatched,
-        )
-    alone = replace(_of_one(machine, falls, seen, watched_s), unwatched=unwatched)
-    if not (idle_only and alone.cause == PART_HEALTHY):
-        return alone
-    return _idle_only((*alone.evidence, alone.words), alone.would_decide)
+    return causes, evidence
+
+
+def _healthy(
+    blade: PairSlip | None, evidence: tuple[str, ...], seen: Sequence[str], *, unwatched: tuple[str, ...]
+) -> Verdict:
+    open_ends = unseen_by(seen)
+    if blade is not None and not blade.usable:
+        open_ends += ("the blade's passes could not be judged here; record longer, with some idle running",)
+    watched = ", the blade runs with them" if blade is not None and blade.usable else ""
+    limits, but = (" as far as it is watched", f" Not watched: {', '.join(unwatched)}.") if unwatched else ("", "")
+    return Verdict(
+        cause=PART_HEALTHY if unwatched else HEALTHY,
+        words=f"Healthy{limits}: the watched belts creep as they should{watched}.{but}",
+        evidence=evidence,
+        would_decide=open_ends,
+        unwatched=unwatched,
+    )
 
 
 def _idle_only(evidence: Sequence[str], besides: Sequence[str] = ()) -> Verdict:
@@ -185,75 +220,6 @@ def _maybe_overload(event: SlipEvent, falls: Sequence[Fall]) -> bool:
     """Whether the first shaft falls beside a slip so far that an overload may make it, or stalls."""
     deep = [fall for fall in falls if not fall.light]
     return any(fall.start_s - NEAR_S <= event.start_s and event.end_s <= fall.end_s + NEAR_S for fall in deep)
-
-
-def _overload_words(worst: MotorEvent) -> str:
-    if worst.stalled:
-        return f"the motor stalls in the cut at {worst.start_s:.1f} s, after {worst.peak_load:.1f} times full load"
-    return (
-        f"the motor falls as far behind as {worst.peak_load:.1f} times full load would take it, from "
-        f"{worst.start_s:.1f} s on" + (", until it stalls or stops" if worst.open else "")
-    )
-
-
-def _unwatched(machine: Machine, belts: Belts, blade: PairSlip | None, seen: Sequence[str]) -> tuple[str, ...]:
-    """What no two channels that can be judged have between them."""
-    usable = [(pair, names) for pair, names in belts if pair.usable]
-    watched = {name for _, names in usable for name in names}
-    if blade is not None and blade.usable:
-        watched |= {belt_name(machine, index) for index in belts_to_blade(machine, blade.up)}
-    every = [belt_name(machine, k) for k, stage in enumerate(machine.stages) if isinstance(stage, BeltStage)]
-    said = [name for name in every if name not in watched]
-    if "motor" not in seen:
-        said.append("the motor's load")
-    if blade is None or not blade.usable:
-        said.append("the blade on its wheel")
-    said += [
-        f"whether {pair.doubtful_percent:.2g} % of slip ({which_belt(names)}) is more than creep, as the load is not "
-        "seen"
-        for pair, names in usable
-        if pair.doubtful_percent > 0.0
-    ]
-    if not any(pair.joint_watched for pair, _ in usable):
-        said.append("the blade's joint")
-    return tuple(said)
-
-
-def _sentence(cause: str) -> str:
-    said = {
-        "overload": "The drive is loaded beyond what it is made for: cut with less feed, or a slower blade.",
-        "overload or belt": (
-            "A belt slips while the load may be more than it has to hold: an overload, or the belt; check its tension "
-            "and cut with less feed."
-        ),
-        "full load or overload": (
-            "The motor works at full load or beyond; its slip does not tell which: cut with less feed if it runs hot."
-        ),
-        "stall or switched off": "The drive stopped in a cut: it jammed, or it was switched off there.",
-        "belt slip": "A belt slips more than it creeps: check its tension, wear, and oil on the sheaves.",
-        "blade joint": "The wheel slows each time the blade comes round: look at the blade's joint and at the guides.",
-        "belt or blade slip": "A belt slips, or the blade on its wheel: check both, tension first.",
-        "blade slip": "The blade slips on its wheel: check its tension, the tyre, and oil or chips on the wheel.",
-    }
-    return " ".join(said[each] for each in cause.split(" and "))
-
-
-def _open(own: Sequence[tuple[PairSlip, tuple[str, ...], SlipEvent]]) -> tuple[str, ...]:
-    if any(len(names) > 1 for _, names, _ in own):
-        return ("a sensor on the shaft between the belts would tell which of them slips",)
-    return ()
-
-
-def _missing(seen: Sequence[str]) -> tuple[str, ...]:
-    """What the sensors that are there cannot show."""
-    said = []
-    if "motor" not in seen:
-        said.append("a sensor on the motor's shaft would show what happens before the first watched shaft")
-    if "blade" in seen and "wheel" not in seen:
-        said.append("a sensor on the blade wheel would tell a slipping belt from a slipping blade")
-    if "blade" not in seen:
-        said.append("a mark on the blade would show whether it slips on its wheel")
-    return tuple(said)
 
 
 def _of_one(machine: Machine, falls: Sequence[Fall], seen: Sequence[str], watched_s: float) -> Verdict:
@@ -282,23 +248,10 @@ def _of_one(machine: Machine, falls: Sequence[Fall], seen: Sequence[str], watche
             evidence=(f"channels seen: {', '.join(seen)}",),
             would_decide=tuple(decide),
         )
-    seen_line = (
-        f"the speed falls by up to {worst.peak_percent:.2f} %, from {worst.start_s:.1f} s to {worst.end_s:.1f} s"
-    )
-    evidence = [seen_line]
-    if worst.fall_rpm is not None and worst.full_load_rpm is not None and worst.breakdown_rpm is not None:
-        evidence.append(
-            f"that is {worst.fall_rpm:.0f} rpm of the motor: full load takes up to {worst.full_load_rpm:.0f} rpm "
-            f"(nameplate's tolerance and healthy creep included), its breakdown slip {worst.breakdown_rpm:.0f} rpm"
-        )
-    words = {
-        "motor, belt or blade": "The fall is no more than a loaded motor makes; a slipping belt is not excluded.",
-        "overload or belt": "The fall is more than full load makes: an overload, or a belt that slips.",
-        "stall, current limit or belt": (
-            "The fall is more than any torque of this motor makes: a stall, the inverter's current limit, or a belt; "
-            "or it was switched off in the cut."
-        ),
-        "unknown": "The speed falls; without the motor's nameplate and the marked hertz nothing more can be said.",
-    }
     cause = WITHIN if worst.possible == "motor, belt or blade" else worst.possible
-    return Verdict(cause=cause, words=words[worst.possible], evidence=tuple(evidence), would_decide=tuple(decide))
+    return Verdict(
+        cause=cause,
+        words=fall_words(worst.possible),
+        evidence=tuple(fall_evidence(worst)),
+        would_decide=tuple(decide),
+    )
