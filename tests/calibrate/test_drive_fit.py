@@ -309,6 +309,9 @@ def test_one_frequency_is_enough_for_a_ratio_with_a_motor_sensor():
     random = np.random.default_rng(13)
     result = calibrate_drive(points(random, shown_hz=(40.0, 40.0), motor=True), BOTH)
     assert result.ratios[0].ratio.value == pytest.approx(60.0, rel=5e-4)
+    assert any("40 Hz is the only frequency that was run; six or so" in line for line in result.warnings)
+    swept = calibrate_drive(points(random, motor=True), BOTH)
+    assert not any("only frequency" in line for line in swept.warnings)
 
 
 def test_unknown_gear_and_no_motor():

@@ -219,6 +219,14 @@ def test_no_idle_running_at_all(play):
     assert "it was running when the log began" in cut.left_out
 
 
+def test_hertz_that_were_marked_are_not_said_to_be_missing(play):
+    """Four seconds of a start hold no running at speed that could be judged, whatever is marked."""
+    log, _ = play("start-stop", seed=741, duration_s=4.0)
+    for marks, said in ((SET, "the motor ran at the marked hertz too shortly"), ([], "the hertz were not marked")):
+        notes = slip_of(remarked(log, marks)).cuts.notes
+        assert next(note for note in notes if "hertz" in note).startswith(said)
+
+
 def test_wheel_alone(play):
     log, truth = play("cut", machine=WHEEL_ALONE, seed=740)
     found = slip_of(log).cuts

@@ -264,6 +264,11 @@ def _warnings(fit: SweepFit, points: Sequence[SteadyPoint], machine: Machine) ->
                     f"{channel}: {count} pulses repeat in every turn, not the {sensor.targets} that are described; its "
                     f"speed was taken from {count} (kerfbeat calibrate targets tells which one it is)"
                 )
+    if len(run := {point.setting.hz for point in points}) == 1:
+        told.append(
+            f"{run.pop():g} Hz is the only frequency that was run; six or so, over the inverter's range, tell the "
+            "motor's slip better, and a wrong mark or gear from a right one"
+        )
     if fit.worst is not None:
         point = points[fit.worst]
         told.append(

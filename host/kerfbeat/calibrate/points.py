@@ -118,7 +118,7 @@ def steady_points(
                 points.append(found)
             elif found:
                 end_s = offset_s + (stretch.end_ticks - segment.start_ticks) / (segment.tick_hz * clock.factor)
-                reasons.append(f"{log.source}, {start_s:.0f} to {end_s:.0f} s: {found}")
+                reasons.append(f"{log.source}, {start_s:.0f} to {end_s:.0f} s, left out: {found}")
         offset_s += segment.duration_s / clock.factor
     return points, reasons
 

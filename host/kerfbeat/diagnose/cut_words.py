@@ -72,11 +72,12 @@ def _why_nothing(course: Course | None, mine: Sequence[Part], from_s: float, to_
 
 
 def notes_of(
-    machine: Machine, turned: Sequence[str], pairs: Sequence[PairSlip], motor: MotorSlip | None, *, marked: bool
+    machine: Machine, turned: Sequence[str], pairs: Sequence[PairSlip], motor: MotorSlip | None, *, marked: bool,
+    hertz_marked: bool,
 ) -> list[str]:
     """What holds for all cuts of a log.
 
-    turned : channels that turned.
+    turned : channels that turned.   marked : whether any cut is; hertz_marked : whether the frequency is, anywhere.
     """
     said = []
     if not marked:
@@ -88,7 +89,10 @@ def notes_of(
         why = "no motor is described" if machine.motor is None else "no channel on the motor's shaft turned"
         said.append(f"{why}: motor slip and load are not known")
     elif not np.isfinite(motor.slip).any():
-        said.append("the hertz were not marked: motor slip is not known, load is told as at the nameplate's")
+        said.append(
+            "the motor ran at the marked hertz too shortly: motor slip and load are not known" if hertz_marked else
+            "the hertz were not marked: motor slip is not known, load is told as at the nameplate's"
+        )
     if not any(pair.usable for pair in pairs):
         lack = "one channel turned" if len(turned) < 2 else "no pair of channels has an idle ratio to compare with"
         said.append(f"{lack}: slip is not known")

@@ -148,8 +148,13 @@ def cuts_of(
         overall=overall,
         cutting_s=sum(cut.end_s - cut.start_s for cut in cuts),
         observed_s=sum(part.duration_s for part in parts),
-        notes=tuple(notes_of(machine, turned, pairs, motor, marked=bool(cuts))),
-    )
+        notes=tuple(
+            notes_of(
+                machine, turned, pairs, motor, marked=bool(cuts),
+                hertz_marked=any(part.setting.hz is not None for part in parts),
+            )
+        ),
+    )  # fmt: skip
 
 
 def _cut(seen: Seen, *, number: int, mine: Sequence[Part], happened: Sequence[tuple[str, float, float]]) -> Cut:
