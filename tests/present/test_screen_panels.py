@@ -158,6 +158,8 @@ def test_what_the_prediction_lacks_is_told(moment: Moment) -> None:
     assert panels.prospect(now, "m/min", columns=80).plain == (
         "  Set: hertz not entered. Enter hertz and gear to see what it should run."
     )
+    narrow = panels.prospect(now, "m/min", columns=70).plain.splitlines()
+    assert narrow == ["  Set: hertz not entered. Enter hertz and gear to see what it should", "  run."]
 
 
 def test_sensors_show_rpm_slip_and_every_trouble(moment: Moment) -> None:

@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl, quote, urlsplit
 import click
 
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import FILE, warn
+from kerfbeat.cli._show import FILE, Whole, warn
 from kerfbeat.present.text import harmless
 
 if TYPE_CHECKING:
@@ -29,13 +29,13 @@ def board_options(function: Function) -> Function:
     """Add `--port`, `--machine`, `--baud` and `--trace` (arguments port, machine_path, baud, trace)."""
     for option in (
         click.option("--trace", is_flag=True, help="Show every frame with its time on standard error."),
-        click.option("--baud", type=click.IntRange(min=1), metavar="RATE", help="Baud rate; else it is found."),
+        click.option("--baud", type=Whole(), metavar="RATE", help="Baud rate; else it is found."),
         click.option(
             "--machine",
             "machine_path",
             type=FILE,
             metavar="M",
-            help="Machine file (TOML). With sim:// it may be left out.",
+            help="Machine file (kerfbeat describe writes one). With sim:// it may be left out.",
         ),
         click.option(
             "--port",

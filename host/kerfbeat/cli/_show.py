@@ -22,6 +22,7 @@ __all__ = [
     "Hertz",
     "PlotFile",
     "Quantity",
+    "Whole",
     "examples",
     "json_option",
     "paper_option",
@@ -92,6 +93,22 @@ class Hertz(Quantity):
         if not math.isfinite(number):
             self.fail(f'"{value}" is no frequency; write one such as 50 or "50 Hz"', param, ctx)
         return number
+
+
+class Whole(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only
+    """A whole number from a least one on; help says what it counts, not how a program would bound it."""
+
+    name = "whole number"
+
+    def __init__(self, *, least: int = 1) -> None:
+        self.least = least
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Read the number; anything else, or a smaller one, is a usage error."""
+        text = str(value).strip()
+        if not (text.isascii() and text.isdecimal() and len(text) < 20 and int(text) >= self.least):
+            self.fail(f'"{value}" cannot be; write a whole number from {self.least} up', param, ctx)
+        return int(text)
 
 
 class PlotFile(click.Path):

@@ -70,8 +70,8 @@ def _read_line(_question: str) -> str:
 @click.command(epilog=examples("kerfbeat predict saw.toml", "kerfbeat predict saw.toml --hz 20:80:5 --gear low --json"))
 @click.argument("machine", type=FILE)
 @click.option("--hz", metavar="LIST", help="Frequencies: 45, or 20,35,50, or from:to:step as 20:80:0.5.")
-@click.option("--belt", help="This belt position only.")
-@click.option("--gear", help="This gear only.")
+@click.option("--belt", metavar="NAME", help="This belt position only.")
+@click.option("--gear", metavar="NAME", help="This gear only.")
 @unit_option
 @json_option
 @plot_option

@@ -168,7 +168,7 @@ def dial(
 @paper_option
 @click.option("--diameter", type=Quantity("length"), help="Hub or rim to wrap, measured; else the blade wheel.")
 @click.option("--targets", type=int, metavar="N", help="How many; else as the machine file says for --channel.")
-@click.option("--channel", default="wheel", show_default=True, help="Sensor of the machine file that it is for.")
+@click.option("--channel", metavar="C", default="wheel", show_default=True, help="The machine file's sensor it is for.")
 @click.option("--width", type=Quantity("length"), default="15mm", show_default=True, help="Width of the strip.")
 @click.option(
     "--thickness", type=Quantity("length"), default="0.1mm", show_default=True, help="Of the paper, with tape."

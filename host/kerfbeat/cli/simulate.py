@@ -9,7 +9,7 @@ import click
 
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import span_progress
-from kerfbeat.cli._show import FILE, Hertz, Quantity, examples, json_option, print_json, table
+from kerfbeat.cli._show import FILE, Hertz, Quantity, Whole, examples, json_option, print_json, table
 
 if TYPE_CHECKING:
     from kerfbeat.machine import Machine
@@ -30,7 +30,7 @@ __all__ = ["play", "simulate"]
 @click.option("-o", "--output", type=FILE, metavar="LOG", help="Log to write.")
 @click.option("--truth", type=FILE, metavar="FILE", help="Write what is true of the run, as JSON.")
 @click.option("--edges", type=FILE, metavar="FILE", help="Write the pin changes for the emulated board.")
-@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="One seed gives one run.")
+@click.option("--seed", type=Whole(least=0), metavar="N", default=0, show_default=True, help="One seed gives one run.")
 @click.option("--machine", metavar="M", help="Machine file, or a demo machine (saw, grinder). Default: saw.")
 @click.option("--real-machine", metavar="M", help="What really stands there, if the description is to be wrong.")
 @click.option("--duration", type=Quantity("duration"), metavar="TIME", help="Length of the run, as 10min.")

@@ -7,7 +7,7 @@ import textwrap
 
 import numpy as np
 from numpy.typing import NDArray
-from rich.text import Text
+from rich.text import Span, Text
 
 from kerfbeat.measure.uncertainty import Estimate
 from kerfbeat.present import trend
@@ -127,8 +127,9 @@ def prospect(now: Snapshot, unit: str, *, columns: int) -> Text:
     low, high = now.prospect.low_m_per_s, now.prospect.high_m_per_s
     text = Text(f"  Set: {setting_words(now)}.", no_wrap=True)
     if low is None or high is None:
-        text.append(f" {harmless(now.prospect.words)}", style=DIM)
-        return text
+        told = f"{text.plain} {harmless(now.prospect.words)}"
+        lines = textwrap.wrap(told, max(columns - 2, 1), subsequent_indent="  ")
+        return Text("\n".join(lines), no_wrap=True, spans=[Span(text.cell_len, len(told) + 2 * len(lines), DIM)])
     text.append(f" Should run {short_number(convert(low))} to {short_number(convert(high))} {unit}", style=BLUE)
     speed = now.blade.speed_m_per_s
     if speed is not None and speed.u95 > UNSETTLED * speed.value:
