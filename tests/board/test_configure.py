@@ -123,11 +123,11 @@ def test_a_supply_that_fails_leaves_what_the_error_says(
     start_board: Starter, monkeypatch: pytest.MonkeyPatch, writes: int
 ) -> None:
     """While the pieces come in, and while the board changes over; a slot has 186 bytes."""
-    monkeypatch.setattr(settings_link, "ANSWER_S", 0.2)  # the board is so much faster
-    monkeypatch.setattr(settings_link, "COMMIT_S", 0.5)
     board = start_board("--speed", f"{SPEED:g}")
     with Linked(board) as link:
         before = write_settings(link, full(1), before=read_settings(link))
+        monkeypatch.setattr(settings_link, "ANSWER_S", 0.2)  # the board is so much faster
+        monkeypatch.setattr(settings_link, "COMMIT_S", 0.5)
         board.tell(f"cut {writes} half")
         said = ""
         try:

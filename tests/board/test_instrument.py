@@ -358,7 +358,7 @@ def test_buttons(start_board: Starter) -> None:
 
 
 def test_a_wheel_is_set_without_a_host(start_board: Starter) -> None:
-    board = start_board("--speed", "20")
+    board = start_board("--speed", "8")  # a minute without a button would end it: 7 s on this clock
     run_until(board, BOARD_HZ // 2)
     press(board, "set", 1.5)
     assert display(board)["lines"][0] == "NOT SET         "  # not long enough
@@ -393,17 +393,15 @@ def test_pulses_are_recorded_as_exactly_with_display_and_buttons_busy(
         targets=7, circumference_um=SAW_UM, fast_input=2, fast_targets=5, ratios=(1.0,), slip_limit_percent=1.0,
         fastest_mm_min=10**6,
     ))
-    cycles, inputs = random_train(11, per_s=10_000, seconds=12.0)
+    cycles, inputs = random_train(11, per_s=10_000, seconds=3.0)
     with Recording(board, tmp_path / "log.csv", speed=4.0) as recording:
-        board.inject_pulses(cycles, inputs)
-        turn = 0
-        while board.playing():
+        for turn in range(90):
+            if not board.playing():
+                board.inject_pulses(cycles, inputs)
             board.tell(f"button {('unit', 'hold', 'set')[turn % 3]} {('down', 'up')[turn // 3 % 2]}")
             now = board.cycle()
             recording.pump_until(lambda now=now: board.cycle() > now + BOARD_HZ // 8, "the button is felt")
-            turn += 1
         recording.play_out()
-    assert turn > 30
     assert board.stats()["eeprom_writes"] > 20
     assert display(board)["bytes"] > 300
     comparison = compare(read_log(tmp_path / "log.csv"), board)
