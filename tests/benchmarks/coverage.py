@@ -3,6 +3,7 @@
     python tests/benchmarks/coverage.py [--runs 2000] [--first SEED] [--only WORD]
 
 An hour of one processor.  The runs are those of tests/calibrate/one_machine.py, whose short form is part of the tests.
+The clock's intervals may hold up to 99 %, since they must hold one that wanders unseen.
 After every tenth of them it tells how it stands.  Ends with status 1 if a share lies outside.
 """
 

@@ -21,7 +21,7 @@ __all__ = ["ClockRate", "SyncHistory", "as_imported", "rate_of", "unmeasured"]
 # ceramic resonator +-0.5 %: component-class references.
 HOST_CRYSTAL_PPM = 50.0
 RESONATOR_PPM = 5000.0
-MOST = 256  # exchanges that are looked at, each the shortest trip of its stretch: bounds the work
+MOST = 256  # exchanges that a running session keeps: bounds the work
 RATES = (0.5, 2.0)  # true over stated: a 20 MHz board that was called 16 MHz is inside, nothing that ticks is outside
 
 
@@ -64,7 +64,7 @@ def rate_of(syncs: Syncs, *, tick_hz: float) -> ClockRate:
     stretches = unbroken(series)
     longest = max(stretches, key=lambda each: float(series.board_s[each.stop - 1] - series.board_s[each.start]))
     used = series.part(longest)
-    rate = mean_rate([used.shortest(MOST)])
+    rate = mean_rate([used])
     if rate is None or not RATES[0] <= 1.0 + 1e-6 * rate.ppm <= RATES[1]:
         return prior
     u_ppm = rate.u95_ppm / coverage_factor(math.inf)

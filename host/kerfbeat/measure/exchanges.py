@@ -4,7 +4,7 @@ An exchange brackets the board's tick between two host times.  Beyond the shorte
 some excess E, shared unknown between the two ways, so that the middle of the bracket is wrong by at most E / 2 and, if
 the ways are alike, evenly spread between: its variance is E^2 / 12.  All exchanges count with that weight, so a busy
 host spoils nothing.  The mean rate between first and last exchange is found although the rate wanders
-(`kerfbeat.measure.wander`).
+(`kerfbeat.measure.clock_gain`).
 """
 
 import math
@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from kerfbeat.capture.log import Syncs
+from kerfbeat.measure.clock_gain import gain_of
 from kerfbeat.measure.uncertainty import coverage_factor
-from kerfbeat.measure.wander import time_of_turns
 
 __all__ = ["LEAST_EXCHANGES", "Jump", "MeanRate", "Series", "jumps_of", "mean_rate", "series_of", "unbroken"]
 
@@ -27,7 +27,7 @@ Ticks = NDArray[np.int64]
 
 LEAST_EXCHANGES = 3
 STAMP_S = 2e-6  # a host time or a tick is not better than this; common practice, no published source
-WORTH = 0.05  # of the usual weight: exchanges below it say nothing and only cost time
+WORTH = 1e-6  # of the usual weight: trips a thousand times as long say nothing, and would cost digits
 # A jump is what neither the trips explain nor a rate that wanders: a resonator moves by some 0.1 % between cold and
 # warm (twice that is allowed for over a long gap), and beside the minute around by a fifth of it.  In the first minute
 # an unseen 1 ms shifts the rate by 25 ppm, half of the host crystal's class (test_clock: no jump where there is none,
@@ -60,16 +60,6 @@ class Series:
     def part(self, which: slice | NDArray[np.bool_] | Ticks) -> "Series":
         """Some of the exchanges."""
         return Series(self.board_s[which], self.ahead_s[which], self.excess_s[which], self.least_s, self.shortest_s)
-
-    def shortest(self, most: int) -> "Series":
-        """The shortest trip of each of so many stretches, and all of the first and the last, so that the rate is meant
-        from the first exchange to the last.
-        """
-        if len(self.board_s) <= most:
-            return self
-        first, *inner, last = np.array_split(np.arange(len(self.board_s)), most)
-        best = [each[[np.argmin(self.excess_s[each])]] for each in inner]
-        return self.part(np.concatenate((first, *best, last)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,37 +147,28 @@ def mean_rate(parts: Sequence[Series], *, least: int = LEAST_EXCHANGES) -> MeanR
     """Mean rate over all parts, though the rate itself may wander; None if no part has `least` exchanges.
 
     A clock that warms up, or wanders a millionth over minutes, is no straight line; what is wanted is the time between
-    first and last exchange, which `kerfbeat.measure.wander` finds with an interval that holds for both.  It is never
-    narrower than the trips allow: exchanges that happen to agree are as uncertain as they are long.
+    first and last exchange, which `kerfbeat.measure.clock_gain` finds with an interval that holds for both.  It is
+    never narrower than the trips allow: exchanges that happen to agree are as uncertain as they are long.
     """
-    board_s = host_less_s = variance = floor = 0.0
-    dof = 0
+    board_s = ahead_s = square = floor = 0.0
     for part in parts:
         if len(part.board_s) < least:
             continue
         weight = 1.0 / part.variance
         told = weight > WORTH * np.median(weight)
         told &= np.append(True, np.diff(part.board_s) > 0.0)
-        first, last = np.flatnonzero(told)[[0, -1]].tolist()
-        count = int(np.count_nonzero(told))
-        long_s = float(part.board_s[last] - part.board_s[first])
-        if count < least or long_s <= 0.0:
+        used, weight = part.part(told), weight[told]
+        gain = gain_of(used.ahead_s, at_s=used.board_s, variance_s2=used.variance)
+        if gain is None or len(used.board_s) < least:
             continue
-        took = time_of_turns(
-            part.ahead_s[first] - part.ahead_s[told],
-            place_turns=part.board_s[told] * (count / long_s),
-            start=0,
-            end=count - 1,
-            weight=weight[told] / weight[told].mean(),
-        )
-        place_s = part.board_s[told] - float(np.average(part.board_s[told], weights=weight[told]))
-        floor += long_s**2 / float((weight[told] * place_s**2).sum())  # variance of a straight line's slope, GUM H.3
+        long_s = float(used.board_s[-1] - used.board_s[0])
+        place_s = used.board_s - float(np.average(used.board_s, weights=weight))
+        floor += long_s**2 / float((weight * place_s**2).sum())  # variance of a straight line's slope, GUM H.3
         board_s += long_s
-        host_less_s += float(took.value_s[0])
-        variance += float(took.u_s[0]) ** 2
-        dof += took.dof
+        ahead_s += gain.value_s
+        square += gain.u95_s**2
     if board_s <= 0.0:
         return None
-    slope = -host_less_s / board_s
-    u95_s = max(math.sqrt(variance) * coverage_factor(dof), math.sqrt(floor) * coverage_factor(math.inf))
+    slope = ahead_s / board_s
+    u95_s = max(math.sqrt(square), math.sqrt(floor) * coverage_factor(math.inf))
     return MeanRate(1e6 * slope / max(1.0 - slope, 1e-9), 1e6 * u95_s / board_s)

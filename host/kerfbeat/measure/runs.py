@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
+from kerfbeat.measure.thinning import block_borders
 from kerfbeat.measure.wander import TurnTime, time_of_turns
 
 __all__ = ["COARSE", "FINE", "RunTime", "Thinning", "time_run"]
@@ -75,21 +76,6 @@ def _ends(numbers_head: Ticks, numbers_tail: Ticks, per_turn: int) -> tuple[int,
     return (int(head), len(numbers_tail) - 1 - int(tail), turns) if turns > 0 else None
 
 
-def _blocks(n: int, per_turn: int, growth: float, single: tuple[int, int]) -> Ticks:
-    """Borders of the blocks of n edges; whole turns where a block is longer than one; both ends stand alone."""
-    borders, at = [0], 0
-    while at < n / 2:
-        size = max(1, int(growth * at))
-        if size >= per_turn:
-            size -= size % per_turn
-        at += size
-        borders.append(min(at, n // 2))
-    front = np.array(borders, dtype=np.int64)
-    back = n - front
-    alone = np.array([edge + step for edge in single for step in (0, 1)], dtype=np.int64)
-    return np.unique(np.concatenate((front, back, alone)))
-
-
 def _thin(clean: CleanPulses, first: int, last: int, angles_turns: Floats, borders: Ticks) -> tuple[Floats, Floats]:
     """Mean tick (from the first edge) and mean place of each block."""
     per_turn = len(angles_turns)
@@ -122,7 +108,7 @@ def _by_chain(
     """Known angles, `fitted` of them from this run: time in ticks from the thinned run."""
     n = last - first
     start, end = ends
-    borders = _blocks(n, len(angles_turns), growth, (start, end))
+    borders = block_borders(n, growth=growth, per_turn=len(angles_turns), single=(start, end))
     tick, place = _thin(clean, first, last, angles_turns, borders)
     return time_of_turns(
         tick,
@@ -147,7 +133,7 @@ def _by_targets(numbers: Ticks, ticks: Ticks, per_turn: int, thin: Thinning) -> 
     key = turn * groups + group
     inner = (turn >= end_turns) & (turn <= turn[-1] - end_turns)
     if inner.any():
-        borders = _blocks(int(turn[-1]) + 1 - 2 * end_turns, 1, thin.growth, (0, 0))
+        borders = block_borders(int(turn[-1]) + 1 - 2 * end_turns, growth=thin.growth)
         block = np.searchsorted(borders, turn[inner] - end_turns, side="right") - 1
         key[inner] = (end_turns + borders[block]) * groups
     name, point, count = np.unique(key, return_inverse=True, return_counts=True)
