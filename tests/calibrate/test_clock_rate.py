@@ -6,17 +6,19 @@ import pytest
 from kerfbeat.calibrate.clock import calibrate_clock
 from kerfbeat.capture.log import Syncs
 from kerfbeat.errors import CalibrateError
+from kerfbeat.simulate.clock import BoardClock
 
 TICK_HZ = 16e6
 
 
 def exchanges(
     random, *, ppm, long_s=120.0, every_s=1.0, least_s=0.4e-3, usual_s=0.4e-3, busy=0.03, busy_s=8e-3, steps=(),
-    drift_ppm=0.0,
+    drift_ppm=0.0, clock=None,
 ):  # fmt: skip
     """Two-way exchanges through an adapter: each way a fixed and an exponential delay, now and then a busy host.
 
     steps : (at, by) seconds at which the host's clock is set on.   drift_ppm : change of rate over the run.
+    clock : a simulated clock instead of that rate.
     """
     t = np.arange(0.0, long_s, every_s) + random.uniform(0, 0.1 * every_s, round(long_s / every_s))
 
@@ -29,6 +31,8 @@ def exchanges(
     received = answer + way()
 
     def board(at_s):
+        if clock is not None:
+            return np.round(clock.reading(at_s)).astype(np.int64)
         return np.round(TICK_HZ * (at_s + 1e-6 * (ppm * at_s + 0.5 * drift_ppm / long_s * at_s**2))).astype(np.int64)
 
     def host(at_s):
@@ -46,7 +50,11 @@ def exchanges(
     ("long_s", "every_s", "usual_s"), [(120, 1.0, 0.4e-3), (30, 1.0, 0.4e-3), (600, 1.0, 0.4e-3), (120, 0.25, 2e-3)]
 )
 def test_intervals_hold_the_truth(long, long_s, every_s, usual_s):
-    """95 % intervals against the host's clock, 2000 seeded runs (200 in the short form): 93 to 97 %."""
+    """95 % intervals against the host's clock, 2000 seeded runs (200 in the short form): 93 to 99 %.
+
+    They hold a clock as steady as this one more often than they say, since they must hold one that wanders unseen
+    (tests/measure/test_clock_gain.py).
+    """
     random = np.random.default_rng(1)
     runs = 2000 if long else 200
     held = 0
@@ -56,7 +64,7 @@ def test_intervals_hold_the_truth(long, long_s, every_s, usual_s):
         result = calibrate_clock(made, tick_hz=TICK_HZ)
         held += abs(result.against_host.value - ppm) <= result.against_host.u95
     slack = 0.0 if long else 0.035  # 200 runs: 2.3 sd of the share
-    assert 0.93 - slack < held / runs < 0.97 + slack
+    assert 0.93 - slack < held / runs < 0.99 + slack
 
 
 def test_two_minutes_give_five_ppm_under_load():
@@ -106,6 +114,23 @@ def test_a_clock_that_warms_up_is_seen_to_drift():
     result = calibrate_clock(exchanges(random, ppm=0.0, long_s=600.0, drift_ppm=20.0), tick_hz=TICK_HZ)
     assert result.drift_ppm.value == pytest.approx(10.0, abs=1.0)  # half against half of an even drift
     assert abs(result.against_host.value - 10.0) <= result.against_host.u95  # the mean rate
+
+
+@pytest.mark.parametrize(("long_s", "warm_ppm", "wander_ppm"), [(120, 0.0, 1.0), (600, 20.0, 1.0), (1200, 0.0, 0.3)])
+def test_the_drift_between_halves_is_held_though_the_rate_wanders(long, long_s, warm_ppm, wander_ppm):
+    """A straight line through each half would be held by 20 to 90 % of its intervals."""
+    random, runs, held = np.random.default_rng(12), 1000 if long else 60, 0
+    for _ in range(runs):
+        clock = BoardClock(
+            ppm=0.0, warm_ppm=warm_ppm, warm_s=300.0, wander_ppm=wander_ppm,
+            wander_phases=tuple(random.uniform(-1, 1, 3)),
+        )  # fmt: skip
+        found = calibrate_clock(exchanges(random, ppm=0.0, long_s=long_s, clock=clock), tick_hz=TICK_HZ).drift_ppm
+        start, half, end = clock.reading(np.array([0.0, 0.5, 1.0]) * (long_s - 1.0)) / TICK_HZ
+        true_ppm = 1e6 * (end - 2.0 * half + start) / (0.5 * (long_s - 1.0))
+        held += abs(found.value - true_ppm) <= found.u95
+    slack = 2.0 * np.sqrt(0.93 * 0.07 / runs)
+    assert held / runs >= 0.93 - slack
 
 
 def test_crystal_is_not_called_a_resonator():

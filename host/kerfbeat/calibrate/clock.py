@@ -16,7 +16,7 @@ from kerfbeat.capture.log import Syncs
 from kerfbeat.errors import CalibrateError
 from kerfbeat.measure.clock import HOST_CRYSTAL_PPM, RATES, RESONATOR_PPM
 from kerfbeat.measure.exchanges import MeanRate, Series, jumps_of, mean_rate, series_of, unbroken
-from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
 __all__ = ["ClockResult", "ClockStep", "calibrate_clock"]
 
@@ -41,7 +41,7 @@ class ClockResult:
 
     ppm : u95 holds the host's own class.   against_host : against the host's clock alone.
     growth : (minutes, u95 in ppm) as the run went on, if it was wanted.
-    drift_ppm : rate of the late half less that of the early half, with its u95.
+    drift_ppm : mean rate of the late half less that of the early half, with its u95.
     late : exchanges whose trip was so long (by `LATE_S` and ten times the usual) that they say nothing.
     """
 
@@ -83,15 +83,15 @@ def _rate(parts: Sequence[Series]) -> MeanRate:
     return rate
 
 
-def _wander(parts: Sequence[Series]) -> tuple[float, float]:
-    """Rate of the late half less that of the early half, and its standard error; (0, inf) if halves say nothing."""
+def _drift(parts: Sequence[Series]) -> Estimate:
+    """Mean rate of the late half less that of the early half, ppm; within a resonator's class if halves say nothing."""
     longest = max(parts, key=lambda part: float(np.ptp(part.board_s)))
     middle = 0.5 * (longest.board_s[0] + longest.board_s[-1])
     early, late = longest.part(longest.board_s < middle), longest.part(longest.board_s >= middle)
-    if min(len(early.board_s), len(late.board_s)) < LEAST_EXCHANGES:
-        return 0.0, math.inf
-    first, second = (fit_line(half.board_s, half.ahead_s, weights=1.0 / half.variance) for half in (early, late))
-    return second.slope - first.slope, math.hypot(first.u_slope, second.u_slope)
+    first, second = (mean_rate([half], least=LEAST_EXCHANGES) for half in (early, late))
+    if first is None or second is None:
+        return Estimate(value=0.0, u95=RESONATOR_PPM)
+    return Estimate(value=second.ppm - first.ppm, u95=math.hypot(first.u95_ppm, second.u95_ppm))
 
 
 def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) -> ClockResult:
@@ -115,7 +115,6 @@ def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) 
             f"the clocks jumped {len(found)} times in {long_s:.0f} s; let nothing set this computer's clock or put it "
             "to sleep meanwhile, and record again."
         )
-    change, u_change = _wander(parts)
     rate = _rate(parts)
     ppm, u95 = rate.ppm, rate.u95_ppm
     usual_s = float(np.median(series.excess_s))
@@ -127,10 +126,7 @@ def calibrate_clock(syncs: Syncs, *, tick_hz: float, with_growth: bool = False) 
         late=int(np.count_nonzero(series.excess_s > LATE_S + 10.0 * usual_s)),
         shortest_trip_s=series.shortest_s,
         steps=tuple(ClockStep(at_s=float(series.board_s[jump.index]), ahead_s=jump.ahead_s) for jump in found),
-        drift_ppm=Estimate(
-            value=1e6 * change,
-            u95=1e6 * u_change * coverage_factor(math.inf) if math.isfinite(u_change) else RESONATOR_PPM,
-        ),
+        drift_ppm=_drift(parts),
         growth=tuple(_growth(series, parts)) if with_growth else (),
     )
 
