@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,11 +89,11 @@ class Budget:
         )
 
 
-def stored_clocks(log: PulseLog, known: Known) -> dict[str, ClockRate]:
-    """Stored clock corrections of the boards of a log, aged to its time."""
+def stored_clocks(known: Known, *, at: datetime) -> dict[str, ClockRate]:
+    """Stored clock corrections by board, aged to a time; for segments that no exchange has measured."""
     found = {}
-    for board in {segment.board_id for segment in log.segments}:
-        stored = known.clock_ppm(board, at=log.start_utc)
+    for quantity, board in known.results:
+        stored = known.clock_ppm(board, at=at) if quantity == "clock offset" else None
         if stored is not None:
             found[board] = ClockRate(ppm=stored[0], u_ppm=stored[1], basis="as calibrated before, and aged since")
     return found
@@ -116,7 +117,7 @@ def calibrated_speed(
         start_s=start_s,
         end_s=end_s,
         spacing_turns=calibrated_spacing(known),
-        clocks=stored_clocks(log, known),
+        clocks=stored_clocks(known, at=log.start_utc),
     )
     budget = blade_budget(result, log.machine, known)
     if budget is not None:

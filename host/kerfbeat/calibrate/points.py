@@ -108,9 +108,7 @@ def steady_points(
     reasons: list[str] = []
     offset_s = 0.0
     for segment in log.segments:
-        clock = clock_of(segment)
-        if not len(segment.syncs) and clocks is not None:
-            clock = clocks.get(segment.board_id, clock)
+        clock = clock_of(segment, clocks)
         for stretch in stretches(segment):
             start_s = offset_s + (stretch.start_ticks - segment.start_ticks) / (segment.tick_hz * clock.factor)
             found = _point(log, stretch, clock, offset_s)

@@ -104,18 +104,15 @@ def runs_of(
         if channel not in log.machine.sensors:
             known = ", ".join(log.machine.sensors)
             raise CalibrateError(f"{log.source}: has no channel {channel}; it has {known}.")
-        for place, piece in enumerate(pieces_of(log)):
+        for place, piece in enumerate(pieces_of(log, clocks=clocks)):
             clean = piece.clean(channel, log.machine.sensors[channel].targets)
             pulses += len(clean.ticks)
             changes = [mark.ticks for mark in piece.segment.marks if mark.key in ("gear", "belt")]
-            clock = piece.clock
-            if not len(piece.segment.syncs) and clocks is not None:
-                clock = clocks.get(piece.segment.board_id, clock)
             for first, last in _between_stops(clean, changes):
                 numbers = clean.numbers(first, last)
                 if last - first < 2 or numbers[-1] - numbers[0] < least_turns * clean.per_turn:
                     continue
-                start_ticks, per_s = piece.segment.start_ticks, piece.segment.tick_hz * clock.factor
+                start_ticks, per_s = piece.segment.start_ticks, piece.true_tick_hz
                 ticks = clean.ticks[first:last]
                 found.append(
                     Run(

@@ -1,6 +1,6 @@
 """How do calibration commands get their logs, and where do their results go?"""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import FILE, Quantity, warn
+from kerfbeat.cli._show import FILE, Quantity, print_json, warn
 
 if TYPE_CHECKING:
     from kerfbeat.calibration import Calibration, Known, Result
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Gathered",
     "gather",
+    "keep_and_tell",
     "keep_results",
     "kept_line",
     "known_beside",
@@ -112,15 +113,10 @@ class Gathered:
 
     @property
     def clocks(self) -> "dict[str, ClockRate]":
-        """Stored clock corrections, aged to the time of the logs; for boards that no exchange has measured."""
-        from kerfbeat.measure.clock import ClockRate
+        """Stored clock corrections, aged to the time of the logs."""
+        from kerfbeat.calibrate.budget import stored_clocks
 
-        found = {}
-        for quantity, board in self.known.results:
-            stored = self.known.clock_ppm(board, at=self.date) if quantity == "clock offset" else None
-            if stored is not None:
-                found[board] = ClockRate(ppm=stored[0], u_ppm=stored[1], basis="as calibrated before")
-        return found
+        return stored_clocks(self.known, at=self.date)
 
 
 def gather(
@@ -202,6 +198,21 @@ def keep_results(source: Gathered, results: "Sequence[Result]", *, dry_run: bool
     before = source.calibration or Calibration(machine=source.machine.name)
     save_calibration(path, before.with_results(*results))
     return path
+
+
+def keep_and_tell(
+    source: Gathered, results: "Sequence[Result]", document: Mapping[str, Any], lines: Iterable[str], *, dry_run: bool,
+    as_json: bool, warnings: Iterable[str] = (),
+) -> None:  # fmt: skip
+    """Keep the results and tell what was found: in lines and warnings, or as a document; and where it was kept."""
+    kept = keep_results(source, results, dry_run=dry_run)
+    if as_json:
+        print_json({**document, "kept": kept})
+        return
+    for line in (*lines, kept_line(kept, source, results=len(results), dry_run=dry_run)):
+        echo(line)
+    for line in warnings:
+        warn(line)
 
 
 def kept_line(kept: Path | None, source: Gathered, *, results: int, dry_run: bool) -> str:

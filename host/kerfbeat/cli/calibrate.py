@@ -6,8 +6,7 @@ from typing import Any
 
 import click
 
-from kerfbeat.cli._calibration import gather, keep_results, kept_line, source_options
-from kerfbeat.cli._echo import echo
+from kerfbeat.cli._calibration import gather, keep_and_tell, source_options
 from kerfbeat.cli._show import (
     FILE,
     Quantity,
@@ -15,10 +14,8 @@ from kerfbeat.cli._show import (
     json_option,
     paper_option,
     plot_option,
-    print_json,
     table,
     unit_option,
-    warn,
 )
 
 __all__ = ["calibrate"]
@@ -143,15 +140,10 @@ def targets(
     )
     results = [targets_result(found, gathered.machine, date=gathered.date, sources=gathered.sources)]
     results = results if found.worth_keeping else []
-    kept = keep_results(gathered, results, dry_run=dry_run)
-    if as_json:
-        print_json({**targets_document(found), "kept": kept})
-    else:
-        echo(table(TARGET_HEADINGS, target_rows(found)))
-        for line in [*targets_lines(found), kept_line(kept, gathered, results=len(results), dry_run=dry_run)]:
-            echo(line)
-        for line in found.warnings:
-            warn(line)
+    lines = [table(TARGET_HEADINGS, target_rows(found)), *targets_lines(found)]
+    keep_and_tell(
+        gathered, results, targets_document(found), lines, dry_run=dry_run, as_json=as_json, warnings=found.warnings
+    )
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_targets
 
@@ -183,16 +175,10 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
         for board, result in found
         if has_identity(board)
     ]
-    kept = keep_results(gathered, results, dry_run=dry_run)
-    if as_json:
-        print_json({"boards": [clock_document(board, result) for board, result in found], "kept": kept})
-    else:
-        for board, result in found:
-            for line in clock_lines(board, result):
-                echo(line)
-            if not has_identity(board):
-                warn(NO_IDENTITY)
-        echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+    document = {"boards": [clock_document(board, result) for board, result in found]}
+    lines = [line for board, result in found for line in clock_lines(board, result)]
+    warnings = [NO_IDENTITY for board, _ in found if not has_identity(board)]
+    keep_and_tell(gathered, results, document, lines, dry_run=dry_run, as_json=as_json, warnings=warnings)
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_clock
 
@@ -258,13 +244,8 @@ def wheel(
     )
     results = [wheel_result(found, gathered.machine, date=gathered.date, sources=gathered.sources)]
     results = results if found.plausible else []
-    kept = keep_results(gathered, results, dry_run=dry_run)
-    if as_json:
-        print_json({**wheel_document(found, slip), "kept": kept})
-    else:
-        for line in wheel_lines(found, slip):
-            echo(line)
-        echo(kept_line(kept, gathered, results=len(results), dry_run=dry_run))
+    document, lines = wheel_document(found, slip), wheel_lines(found, slip)
+    keep_and_tell(gathered, results, document, lines, dry_run=dry_run, as_json=as_json)
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_wheel
 
@@ -325,16 +306,12 @@ def drive(
     points, reasons = steady_points_of(gathered.logs, clocks=gathered.clocks)
     found = calibrate_drive(points, gathered.machine, exact_law=exact_slip_law, reasons=reasons)
     results = drive_results(found, gathered.machine, date=gathered.date, sources=gathered.sources)
-    kept = keep_results(gathered, results, dry_run=dry_run)
-    if as_json:
-        print_json({**drive_document(found), "left_out": reasons, "kept": kept})
-    else:
-        echo(table(POINT_HEADINGS, point_rows(found), left=3))
-        echo(table(RATIO_HEADINGS, ratio_rows(found.ratios), left=2))
-        for line in [*drive_lines(found), kept_line(kept, gathered, results=len(results), dry_run=dry_run)]:
-            echo(line)
-        for line in [*reasons, *found.warnings]:
-            warn(line)
+    document = {**drive_document(found), "left_out": reasons}
+    tables = table(POINT_HEADINGS, point_rows(found), left=3), table(RATIO_HEADINGS, ratio_rows(found.ratios), left=2)
+    keep_and_tell(
+        gathered, results, document, [*tables, *drive_lines(found)], dry_run=dry_run, as_json=as_json,
+        warnings=[*reasons, *found.warnings],
+    )  # fmt: skip
     if plot is not None:
         from kerfbeat.present.calibration_plot import plot_drive
 

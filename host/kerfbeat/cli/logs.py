@@ -185,7 +185,7 @@ def export(
     if as_speed:
         lines = speed_lines(log, every_s=every_s)
     else:
-        clocks = stored_clocks(log, known_in_warned(log))
+        clocks = stored_clocks(known_in_warned(log), at=log.start_utc)
         lines = pulse_lines(log, segment=segment, rate_of=lambda each: clock_of(each, clocks).factor)
     if output is None:
         for line in lines:
