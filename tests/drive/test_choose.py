@@ -93,7 +93,7 @@ def test_none_gives_it_says_the_nearest() -> None:
     ("low", "high"), [(2.0, 1.0), (0.0, 1.0), (-1.0, 1.0), (float("nan"), 1.0), (1.0, float("inf"))]
 )
 def test_range_that_cannot_be(low: float, high: float) -> None:
-    with pytest.raises(DriveError, match="write the lower one first"):
+    with pytest.raises(DriveError, match="write the slow end first"):
         choose(SAW, SpeedRange(low_m_per_s=low, high_m_per_s=high))
 
 

@@ -64,7 +64,7 @@ def blade_travel(machine: Machine, known: Known, *, channel: str) -> Travel:
         return Travel(
             metres=length_m, u=LENGTH_HALF_WIDTH / math.sqrt(3.0), cause="blade length", source=source, described=True
         )
-    metres = calibrated_machine(machine, known).wheel.surface_speed_m_per_s(1.0)
+    metres = calibrated_machine(machine, known).wheel.blade_per_turn_m
     if known.wheel_diameter_m is not None:
         date = known.results["wheel diameter", ""].date
         return Travel(

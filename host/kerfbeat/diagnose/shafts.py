@@ -170,7 +170,7 @@ def blade_pass_band(machine: Machine) -> Band | None:
     wheel = machine.wheel
     if wheel.blade_length_m is None:
         return None
-    passes = wheel.surface_speed_m_per_s(1.0) / wheel.blade_length_m
+    passes = wheel.blade_per_turn_m / wheel.blade_length_m
     return around(passes, math.hypot(LENGTH_HALF_WIDTH, LENGTH_HALF_WIDTH))
 
 

@@ -143,7 +143,7 @@ def _wheel(draft: _Draft, machine: Machine, known: Known | None) -> None:
     measured = None if known is None else known.wheel_diameter_m
     wheel = machine.wheel if measured is None else replace(machine.wheel, diameter_m=measured[0])
     why = "wheel as described" if known is None or measured is None else _calibrated(known, "wheel diameter", "")
-    draft.put(why, circumference_um=round(wheel.surface_speed_m_per_s(1.0) * MICRO))
+    draft.put(why, circumference_um=round(wheel.blade_per_turn_m * MICRO))
     spacing = None if known is None else known.spacing_turns.get("wheel")
     if known is None or spacing is None or len(spacing[0]) != sensor.targets:
         draft.put("not calibrated", angles_65536=())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,7 +17,6 @@ from kerfbeat.drive.material import SpeedRange
 from kerfbeat.drive.words import speed_words
 from kerfbeat.errors import DriveError
 from kerfbeat.machine import BeltStage, Machine, Setting, belt_choices
-from kerfbeat.units import m_per_min
 
 __all__ = ["Choice", "choose", "middle_m_per_s"]
 
@@ -67,14 +65,8 @@ def choose(machine: Machine, wanted: SpeedRange, *, known: Known = NOTHING_KNOWN
     Raises DriveError if no setting gives it; the message tells the nearest.
     """
     motor = require_motor(machine)
+    wanted.require_runnable()
     low, high = wanted.low_m_per_s, wanted.high_m_per_s
-    if not (math.isfinite(high) and 0.0 < low <= high):
-        if low == high:
-            raise DriveError(f"a blade speed of {m_per_min(low):g} m/min cannot be; write one above 0.")
-        raise DriveError(
-            f"a blade speed from {m_per_min(low):g} to {m_per_min(high):g} m/min cannot be; "
-            "write the lower one first, both above 0."
-        )
     if high - low < 2 * SPEED_TOLERANCE * low:
         middle = (low + high) / 2.0
         low, high = middle * (1.0 - SPEED_TOLERANCE), middle * (1.0 + SPEED_TOLERANCE)

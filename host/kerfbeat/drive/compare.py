@@ -48,8 +48,7 @@ def reach(machine: Machine, blade_m_per_s: Array, *, gear: str | None) -> Reach:
     most torque; otherwise the inverter is set to the speed.
     """
     motor = require_motor(machine)
-    around_m = math.pi * (machine.wheel.diameter_m + machine.wheel.blade_thickness_m)
-    wheel_hz = np.asarray(blade_m_per_s, dtype=float) / around_m
+    wheel_hz = np.asarray(blade_m_per_s, dtype=float) / machine.wheel.blade_per_turn_m
     if any(isinstance(stage, BeltStage) and stage.varies for stage in machine.stages):
         ratio = float(motors.full_load_hz(motor.base_hz, motor=motor)) / wheel_hz
         ends = [

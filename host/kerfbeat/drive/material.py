@@ -7,6 +7,7 @@ practice of the shop come first.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kerfbeat.errors import DriveError
-from kerfbeat.units import M_PER_FT, M_PER_IN
+from kerfbeat.units import M_PER_FT, M_PER_IN, m_per_min
 
 __all__ = [
     "CAUTION",
@@ -48,6 +49,18 @@ class SpeedRange:
 
     low_m_per_s: float
     high_m_per_s: float
+
+    def require_runnable(self) -> None:
+        """Refuse a range that no blade can be wanted to run in, with DriveError; what a drive gives may reach 0."""
+        low, high = self.low_m_per_s, self.high_m_per_s
+        if math.isfinite(high) and 0.0 < low <= high:
+            return
+        if low == high:
+            raise DriveError(f"a blade speed of {m_per_min(low):g} m/min cannot be; write one above 0.")
+        raise DriveError(
+            f"a blade range from {m_per_min(low):g} to {m_per_min(high):g} m/min cannot be; "
+            "write the slow end first, both above 0."
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

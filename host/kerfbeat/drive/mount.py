@@ -147,10 +147,8 @@ def _shaft_ranges(machine: Machine, blade: SpeedRange | None) -> dict[str, tuple
     """Slowest and fastest turns per second of each channel's shaft, as far as they can be told."""
     speeds: dict[str, tuple[float, float]] = {}
     if blade is not None:
-        low, high = blade.low_m_per_s, blade.high_m_per_s
-        if not (math.isfinite(high) and 0.0 < low <= high):
-            raise DriveError("a blade range needs its slow end first, both above 0.")
-        speeds["wheel"] = machine.wheel.shaft_hz(low), machine.wheel.shaft_hz(high)
+        blade.require_runnable()
+        speeds["wheel"] = machine.wheel.shaft_hz(blade.low_m_per_s), machine.wheel.shaft_hz(blade.high_m_per_s)
     elif machine.motor is None:
         raise DriveError(
             f"{machine.name}: without a motor nothing tells how fast it turns; give --low and --high blade speeds."
@@ -169,7 +167,7 @@ def _shaft_ranges(machine: Machine, blade: SpeedRange | None) -> dict[str, tuple
     length_m = machine.wheel.blade_length_m
     if length_m is not None:
         low_hz, high_hz = speeds["wheel"]
-        around = machine.wheel.surface_speed_m_per_s(1.0) / length_m
+        around = machine.wheel.blade_per_turn_m / length_m
         speeds["blade"] = low_hz * around, high_hz * around
     return speeds
 
@@ -184,7 +182,7 @@ def _orders(machine: Machine, highest: float) -> tuple[OrderSource, ...]:
     found = [("wheel: out of round, or its targets' spacing", 1.0, 1.0)]
     length_m = machine.wheel.blade_length_m
     if length_m is not None:
-        passes = machine.wheel.surface_speed_m_per_s(1.0) / length_m
+        passes = machine.wheel.blade_per_turn_m / length_m
         found.append(("blade: weld, once each pass", passes, passes))
     if machine.motor is not None:
         curves = drive_curves(machine, supply_hz=[machine.motor.base_hz])

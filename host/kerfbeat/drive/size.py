@@ -33,7 +33,7 @@ from kerfbeat.machine import (
     gear_choices,
 )
 from kerfbeat.machine.stages import LARGEST_SHEAVE_M, SMALLEST_SHEAVE_M
-from kerfbeat.units import M_PER_IN, m_per_min
+from kerfbeat.units import M_PER_IN
 
 __all__ = ["Sized", "old_range", "replaced_stage", "size_drive"]
 
@@ -135,7 +135,8 @@ def size_drive(
     index = replaced_stage(machine) if stage_index is None else stage_index
     using: tuple[str | None, ...] = tuple(gears or ()) or gear_choices(machine) or (None,)
     low_hz, high_hz = _limits(machine, limits)
-    wanted = _sound(wanted or old_range(machine, using))
+    wanted = wanted or old_range(machine, using)
+    wanted.require_runnable()
     stage = machine.stages[index]
     assert isinstance(stage, BeltStage)
     for told_m in (driver_m, driven_m):
@@ -145,7 +146,7 @@ def size_drive(
     ways = ways_beside(machine, index, using)
     ways_by_speed = sorted(ways, key=lambda way: -other_ratio(machine, index, way))
     slow_way, fast_way = ways_by_speed[0], ways_by_speed[-1]
-    around_m = math.pi * (machine.wheel.diameter_m + machine.wheel.blade_thickness_m)
+    around_m = machine.wheel.blade_per_turn_m
     # motor speed wanted at each end, per unit of d / D: slow end in the slowest gear, fast end in the fastest
     slow_hz = wanted.low_m_per_s / around_m * other_ratio(machine, index, slow_way) * driven_m
     fast_hz = wanted.high_m_per_s / around_m * other_ratio(machine, index, fast_way) * driven_m
@@ -203,16 +204,6 @@ def _limits(machine: Machine, limits: tuple[float, float] | None) -> tuple[float
             f"inverter limits of {low:g} to {high:g} Hz cannot be; write the lower one first, up to 1000 Hz."
         )
     return low, high
-
-
-def _sound(wanted: SpeedRange) -> SpeedRange:
-    low, high = wanted.low_m_per_s, wanted.high_m_per_s
-    if not (math.isfinite(high) and 0.0 < low <= high):
-        raise DriveError(
-            f"a blade range from {m_per_min(low):g} to {m_per_min(high):g} m/min cannot be; "
-            "write the slow end first, both above 0."
-        )
-    return wanted
 
 
 def _centred_driver_m(slow_hz: float, fast_hz: float, grid_hz: Array, loaded_hz: Array) -> float:

@@ -143,25 +143,28 @@ class Wheel:
                 f"blade_thickness: {self.blade_thickness_m * 1e3:g} mm is too thick for a wheel of "
                 f"{self.diameter_m * 1e3:g} mm; check both units"
             )
-        if self.blade_length_m is not None:
-            around_m = math.pi * (self.diameter_m + self.blade_thickness_m)
-            if not around_m < self.blade_length_m <= 200.0:
-                raise MachineError(
-                    f"blade_length: {self.blade_length_m * 1e3:g} mm cannot be; round this wheel alone it is "
-                    f"{around_m * 1e3:.0f} mm, and 200 m is the most"
-                )
+        if self.blade_length_m is not None and not self.blade_per_turn_m < self.blade_length_m <= 200.0:
+            raise MachineError(
+                f"blade_length: {self.blade_length_m * 1e3:g} mm cannot be; round this wheel alone it is "
+                f"{self.blade_per_turn_m * 1e3:.0f} mm, and 200 m is the most"
+            )
 
-    def surface_speed_m_per_s(self, shaft_hz: Quantity) -> Quantity:
-        """Blade speed at mid-thickness: v = pi (D + t) n, in m/s for wheel turns per second.
+    @property
+    def blade_per_turn_m(self) -> float:
+        """How much blade passes in a turn, at mid-thickness: pi (D + t).
 
         A bare-wheel formula reads low by t / D.  Source: Khurmi, A Textbook of Engineering Mechanics, ch. 33
         (thick belt on a pulley: the effective diameter is d + t).
         """
-        return shaft_hz * (math.pi * (self.diameter_m + self.blade_thickness_m))
+        return math.pi * (self.diameter_m + self.blade_thickness_m)
+
+    def surface_speed_m_per_s(self, shaft_hz: Quantity) -> Quantity:
+        """Blade speed at mid-thickness, v = pi (D + t) n, for wheel turns per second."""
+        return shaft_hz * self.blade_per_turn_m
 
     def shaft_hz(self, surface_speed_m_per_s: Quantity) -> Quantity:
         """Wheel turns per second that give a blade speed in m/s; the inverse of `surface_speed_m_per_s`."""
-        return surface_speed_m_per_s / (math.pi * (self.diameter_m + self.blade_thickness_m))
+        return surface_speed_m_per_s / self.blade_per_turn_m
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
