@@ -15,6 +15,7 @@ from kerfbeat.calibrate.wheel import WheelResult
 from kerfbeat.calibration import setting_name
 from kerfbeat.machine import Setting
 from kerfbeat.present import ink
+from kerfbeat.present.numbers import plus_minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,8 +58,8 @@ def draw_clock(axes: Axes, found: ClockResult) -> None:
     axes.loglog(minutes, u95_ppm, color=ink.BLUE, marker="o", markersize=3)
     axes.axhline(50.0, color=ink.GREY, linestyle=ink.DASHES[1])
     axes.annotate(
-        "this computer's own clock, ±50 ppm class", (0.98, 50.0), xycoords=("axes fraction", "data"), ha="right",
-        va="bottom", fontsize=7,
+        "this computer's own clock, ±50 ppm class", (0.98, 50.0), xytext=(0.0, -3.0), textcoords="offset points",
+        xycoords=("axes fraction", "data"), ha="right", va="top", fontsize=7,
     )  # fmt: skip
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
@@ -124,7 +125,7 @@ def plot_clock(found: Sequence[tuple[str, ClockResult]], path: Path) -> None:
     with ink.page(WIDTH_MM, HEIGHT_MM) as figure:
         axes = figure.add_axes((0.13, 0.15, 0.83, 0.75))
         draw_clock(axes, result)
-        axes.set_title(f"board {board}: {result.ppm.value:+.1f} ppm, ±{result.ppm.u95:.1f}", loc="left")
+        axes.set_title(f"board {board}: {plus_minus(result.ppm)} ppm off", loc="left")
         ink.save_pages([figure], path, title="board clock")
 
 

@@ -32,7 +32,7 @@ LARGEST_DIAMETER_M = 3.0
 MOST_TARGETS = 360
 NOTES = (
     'Print at 100 % (actual size, not "fit to page") and measure both scale bars before you cut.',
-    "Cut along the thin lines. Glue each tile on the tab of the one before; close the ring on the last tab.",
+    "Cut along the thin lines. Glue each piece on the tab of the one before; close the ring on the last tab.",
     "A strip shows where targets go and does not hold them: one that comes off flies. Lock out before you reach in.",
 )
 
