@@ -3,6 +3,7 @@
 import builtins
 import json
 import os
+import re
 import subprocess
 import sys
 
@@ -27,6 +28,15 @@ def test_help_of_every_command_has_an_example(runner: CliRunner, entry: cli.Entr
     assert result.exit_code == 0
     assert f"  kerfbeat {entry.name} " in result.stdout
     assert all(len(line) <= 100 for line in result.stdout.splitlines())
+
+
+@pytest.mark.parametrize("words", [*([entry.name] for entry in cli.COMMANDS), *(
+    ["calibrate", name] for name in ("targets", "clock", "wheel", "drive")
+)])  # fmt: skip
+def test_help_is_in_the_reader_s_words(runner: CliRunner, words: list[str]) -> None:
+    """Each value has a name; no bound or type as a program writes it, and no sentence is cut."""
+    text = runner.invoke(cli.main, [*words, "--help"]).output
+    assert not re.search(r"x[<>]=|<=x|INTEGER|FLOAT|TEXT\b|RANGE|\.\.\.$", text.split("\n", 1)[1], re.MULTILINE)
 
 
 def test_list_of_commands_imports_no_command_module() -> None:

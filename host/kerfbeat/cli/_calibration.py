@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from kerfbeat.cli._echo import echo
-from kerfbeat.cli._show import FILE, Quantity, print_json, warn
+from kerfbeat.cli._show import FILE, Quantity, Whole, print_json, warn
 
 if TYPE_CHECKING:
     from kerfbeat.calibration import Calibration, Known, Result
@@ -37,7 +37,7 @@ def source_options(function: Function) -> Function:
     """Add LOG..., `--machine`, `--port`, `--for`, `-o`, `--baud`, `--dry-run`."""
     for option in (
         click.option("--dry-run", is_flag=True, help="Show what was found and keep nothing."),
-        click.option("--baud", type=click.IntRange(min=1), help="Baud rate; found by itself if left out."),
+        click.option("--baud", type=Whole(), metavar="RATE", help="Baud rate; else it is found."),
         click.option("-o", "--log", "log_path", type=FILE, metavar="LOG", help="With --port: the log to record."),
         click.option(
             "--for", "for_s", type=Quantity("duration"), default=120.0, metavar="TIME",

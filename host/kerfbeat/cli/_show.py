@@ -38,6 +38,7 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 FILE = click.Path(path_type=Path)
 PLOT_SUFFIXES = (".png", ".svg", ".pdf")
+LARGEST = 10**18  # of a number without a bound of its own: what 64 bits hold
 PARSERS = {
     "angle": "parse_angle_rad",
     "duration": "parse_duration_s",
@@ -96,18 +97,19 @@ class Hertz(Quantity):
 
 
 class Whole(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only
-    """A whole number from a least one on; help says what it counts, not how a program would bound it."""
+    """A whole number between bounds; help says what it counts, not how a program would bound it."""
 
     name = "whole number"
 
-    def __init__(self, *, least: int = 1) -> None:
-        self.least = least
+    def __init__(self, *, least: int = 1, most: int = LARGEST) -> None:
+        self.least, self.most = least, most
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """Read the number; anything else, or a smaller one, is a usage error."""
+        """Read the number; anything else, or one beyond the bounds, is a usage error."""
         text = str(value).strip()
-        if not (text.isascii() and text.isdecimal() and len(text) < 20 and int(text) >= self.least):
-            self.fail(f'"{value}" cannot be; write a whole number from {self.least} up', param, ctx)
+        if not (text.isascii() and text.isdecimal() and len(text) < 20 and self.least <= int(text) <= self.most):
+            bounds = f"from {self.least} " + ("up" if self.most == LARGEST else f"to {self.most}")
+            self.fail(f'"{value}" cannot be; write a whole number {bounds}', param, ctx)
         return int(text)
 
 

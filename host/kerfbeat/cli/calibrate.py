@@ -10,6 +10,7 @@ from kerfbeat.cli._calibration import gather, keep_and_tell, source_options
 from kerfbeat.cli._show import (
     FILE,
     Quantity,
+    Whole,
     examples,
     json_option,
     paper_option,
@@ -40,7 +41,7 @@ __all__ = ["calibrate"]
 )
 @click.option("--gear", "gears", multiple=True, metavar="NAME", help="With --all: only this gear; may be given again.")
 @click.option("--belt", metavar="NAME", help="With --all: the belt position that is in.")
-@click.option("--baud", type=click.IntRange(min=1), help="With --all: baud rate; found by itself if left out.")
+@click.option("--baud", type=Whole(), metavar="RATE", help="With --all: baud rate; else it is found.")
 @paper_option
 @click.option("--replace", is_flag=True, help="With --all: write over the page if it is there.")
 @click.option("--dry-run", is_flag=True, help="With --all: show what was found and keep nothing.")
@@ -105,7 +106,7 @@ def calibrate(
     )
 )
 @source_options
-@click.option("--channel", default="wheel", show_default=True, help="Whose targets.")
+@click.option("--channel", metavar="C", default="wheel", show_default=True, help="Whose targets.")
 @click.option("--against", metavar="CHANNEL", help="A faster channel that turns along rigidly: tells wobble apart.")
 @json_option
 @plot_option
@@ -198,7 +199,7 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
     "--length-error", type=Quantity("length"), default=0.002, metavar="LENGTH",
     help="How well it was measured (standard uncertainty); without it 2 mm.",
 )  # fmt: skip
-@click.option("--passes", type=click.IntRange(min=1), help="Blade passes counted by eye while the log ran.")
+@click.option("--passes", type=Whole(), metavar="N", help="Blade passes counted by eye while the log ran.")
 @click.option("--seconds", type=Quantity("duration"), metavar="TIME", help="How long that took, by a stopwatch.")
 @click.option("--speed", type=Quantity("speed"), metavar="SPEED", help="Blade speed by a reference instrument.")
 @click.option("--speed-error", type=Quantity("speed"), metavar="SPEED", help="Its standard uncertainty.")
@@ -253,6 +254,7 @@ def wheel(
 
 
 @calibrate.command(
+    short_help="What are the chain's true ratio and the motor's slip?",
     epilog=examples(
         "kerfbeat calibrate drive sweep.csv --machine saw.toml",
         "kerfbeat calibrate drive low.csv high.csv --machine saw.toml --json",

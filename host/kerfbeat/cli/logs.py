@@ -10,7 +10,18 @@ from kerfbeat.cli._board import chosen_setting, setting_options
 from kerfbeat.cli._diagnose import machine_option, opened
 from kerfbeat.cli._echo import echo
 from kerfbeat.cli._progress import file_progress
-from kerfbeat.cli._show import FILE, Quantity, examples, json_option, plot_option, print_json, table, unit_option, warn
+from kerfbeat.cli._show import (
+    FILE,
+    Quantity,
+    Whole,
+    examples,
+    json_option,
+    plot_option,
+    print_json,
+    table,
+    unit_option,
+    warn,
+)
 
 if TYPE_CHECKING:
     from kerfbeat.capture.log import PulseLog
@@ -35,7 +46,7 @@ SPEED_NEEDS = ("target spacing", "wheel diameter")  # of what is stored; the clo
     "start_s",
     type=Quantity("duration"),
     metavar="TIME",
-    help="Leave out what was before, by the corrected clock.",
+    help="Leave out what was before, as 10s, by the corrected clock.",
 )
 @click.option("--to", "end_s", type=Quantity("duration"), metavar="TIME", help="Leave out what came after, as 40s.")
 @click.option("--budget", is_flag=True, help="Tell what makes up the uncertainty of the blade's speed.")
@@ -113,7 +124,7 @@ def speed(
 @click.argument("source", type=FILE, metavar="PULSES")
 @click.option("--machine", "machine_path", type=FILE, metavar="M", required=True, help="Machine file (TOML).")
 @click.option("-o", "--log", "log_path", type=FILE, metavar="LOG", required=True, help="The log to write.")
-@click.option("--tick-hz", type=click.IntRange(1, 10**12), help="Ticks a second of the log; else as the times need.")
+@click.option("--tick-hz", type=Whole(most=10**12), metavar="N", help="Ticks a second in the log; else as times need.")
 @setting_options
 def import_(
     *,
@@ -160,7 +171,7 @@ def import_(
     metavar="TIME",
     help="Speed against time, one row in so long, as 1s.",
 )
-@click.option("--segment", type=click.IntRange(min=1), metavar="N", help="Pulses of which segment, of several.")
+@click.option("--segment", type=Whole(), metavar="N", help="Pulses of which segment (start of the board), of several.")
 def export(
     *, log_path: Path, output: Path | None, as_speed: bool, every_s: float | None, segment: int | None
 ) -> None:
