@@ -21,8 +21,9 @@ from kerfbeat.drive.choose import middle_m_per_s
 from kerfbeat.errors import DriveError, UnitError
 from kerfbeat.present import ink
 from kerfbeat.present.drive_plot import curve_name, ranges_where
+from kerfbeat.present.entry import hz_of
 from kerfbeat.present.numbers import SPEED_UNITS
-from kerfbeat.units import parse_angle_rad, parse_frequency_hz
+from kerfbeat.units import parse_angle_rad
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -103,7 +104,7 @@ def typed_knob(pairs: Sequence[str]) -> Knob:
     for pair in pairs:
         angle, _, hz = pair.partition("=")
         try:
-            found.append((math.degrees(parse_angle_rad(angle)), parse_frequency_hz(hz)))
+            found.append((math.degrees(parse_angle_rad(angle)), hz_of(hz)))
         except UnitError as problem:
             raise DriveError(f'"{pair[:40]}": {problem}; a pair is written as -140deg=20Hz.') from problem
     return Knob(angles_deg=tuple(angle for angle, _ in found), supply_hz=tuple(hz for _, hz in found))

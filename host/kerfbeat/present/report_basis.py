@@ -29,7 +29,8 @@ def basis_sections(found: Findings, *, described: str) -> tuple[Section, ...]:
     described : where the machine's description comes from, in words.
     """
     rows = left_out_rows(found)
-    out: tuple[Block, ...] = (Facts(rows=rows),) if rows else (Words(text="Nothing."),)
+    once = tuple(("" if k and rows[k - 1][0] == name else name, line) for k, (name, line) in enumerate(rows))
+    out: tuple[Block, ...] = (Facts(rows=once),) if rows else (Words(text="Nothing."),)
     sections = [Section(title="What was left out, and why", blocks=out)]
     settings = list(dict.fromkeys(setting for _, _, setting in happenings_of(found.log).settings))
     facts = Facts(rows=machine_facts(found.log.machine, settings))
