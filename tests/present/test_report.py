@@ -242,7 +242,8 @@ def logs_of_many_kinds(repository: Path) -> dict[str, tuple[Path, tuple[str, ...
         "slips": (samples / "saw-belt-slip.csv", ("A belt slips more than it creeps", "first belt slips")),
         "reset": (samples / "board-grinder-reset.csv", (
             "Not done: 5 s of running outside cuts on wheel, 8 s after and 3 s before each mark left out, are too",
-            "the board restarted: board reset", "9 s of unbroken running are too short", "not steady long enough",
+            "the board restarted: board reset", "0.02 s in which pulses of a channel were lost",
+            "9 s of unbroken running are too short", "not steady long enough",
             "no sensor watches it: its slip and the load are not known", "cuts none is marked",
         )),
         "gear change": (samples / "board-saw-gear-change.csv", (

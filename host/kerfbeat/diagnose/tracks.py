@@ -118,7 +118,8 @@ def breaks_of(tracks: Sequence[Track]) -> list[str]:
         total_s += max(0.0, end_s - max(start_s, until_s))
         until_s = max(until_s, end_s)
     if total_s:
-        said.append(f"{total_s:.1f} s in which pulses of a channel were lost")
+        lost = f"{total_s:.1f}" if total_s >= 0.1 else f"{total_s:.1g}"  # never "0.0 s" of what was something
+        said.append(f"{lost} s in which pulses of a channel were lost")
     times = len({track.segment for track in tracks}) - 1
     if times > 0:
         said.append(f"the board restarted {'once' if times == 1 else f'{times} times'}; counts do not reach across")
