@@ -7,8 +7,8 @@ from pathlib import Path
 
 from kerfbeat.calibration import Known
 from kerfbeat.capture.log import PulseLog
-from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import opened
+from kerfbeat.cli._known import known_in
 from kerfbeat.diagnose.allan import Stability
 from kerfbeat.diagnose.compare import Mean, RunMeans, means_of
 from kerfbeat.diagnose.drift import Drift, drift_of, thinned

@@ -52,7 +52,7 @@ def choose(
     described.  Speeds for materials are starting points: the blade maker's figures and the practice of your shop come
     first.
     """
-    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.cli._known import known_beside
     from kerfbeat.drive import material as materials_
     from kerfbeat.drive.calibrated import calibrated_words
     from kerfbeat.drive.choose import choose as find

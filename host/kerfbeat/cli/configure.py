@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kerfbeat.cli._board import board_options, chosen_setting, open_board, required_port
-from kerfbeat.cli._calibration import known_beside
 from kerfbeat.cli._echo import echo
+from kerfbeat.cli._known import known_beside
 from kerfbeat.cli._show import Quantity, examples, json_option, print_json, table, warn
 from kerfbeat.errors import LinkError
 

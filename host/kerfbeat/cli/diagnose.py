@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kerfbeat.cli._calibration import known_in_warned
 from kerfbeat.cli._diagnose import log_files, machine_option, opened
 from kerfbeat.cli._echo import echo
+from kerfbeat.cli._known import known_in_warned
 from kerfbeat.cli._many import from_each
 from kerfbeat.cli._show import FILE, examples, json_option, plot_option, print_json, table, warn
 

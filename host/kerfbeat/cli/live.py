@@ -17,8 +17,8 @@ from kerfbeat.cli._board import (
     required_port,
     setting_options,
 )
-from kerfbeat.cli._calibration import known_beside, known_if_any
 from kerfbeat.cli._echo import echo
+from kerfbeat.cli._known import known_beside, known_if_any
 from kerfbeat.cli._progress import Progress, time_progress, typed_lines
 from kerfbeat.cli._show import FILE, Quantity, examples, json_option, print_json, table, unit_option, warn
 from kerfbeat.cli._stop import stop_on_signal

@@ -70,7 +70,7 @@ def speed(
     has found of the machine is used: as it stood in the log, or beside the machine file given.
     """
     from kerfbeat.calibrate.budget import calibrated_speed
-    from kerfbeat.cli._calibration import known_in_warned
+    from kerfbeat.cli._known import known_in_warned
     from kerfbeat.diagnose.parts import parts_of
     from kerfbeat.present.budget_words import BUDGET_HEADINGS, budget_document, budget_line, budget_rows, largest_line
     from kerfbeat.present.numbers import unit_for
@@ -184,7 +184,7 @@ def export(
     from kerfbeat.calibrate.budget import stored_clocks
     from kerfbeat.capture.exporters import pulse_lines, write_lines
     from kerfbeat.capture.log import read_log
-    from kerfbeat.cli._calibration import known_in_warned
+    from kerfbeat.cli._known import known_in_warned
     from kerfbeat.measure.pieces import clock_of
 
     as_speed = as_speed or every_s is not None  # pulses are never thinned
@@ -210,7 +210,7 @@ def speed_lines(log: "PulseLog", *, every_s: float | None) -> Iterator[str]:
     from kerfbeat.calibrate.budget import calibrated_speed
     from kerfbeat.calibrate.travel import blade_travel
     from kerfbeat.capture.exporters import table_lines
-    from kerfbeat.cli._calibration import known_in_warned
+    from kerfbeat.cli._known import known_in_warned
     from kerfbeat.present.speed_table import COLUMNS, speed_rows
 
     held = known_in_warned(log)

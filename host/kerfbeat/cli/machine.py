@@ -92,7 +92,7 @@ def predict(
     nameplate's at full load; "torque for hours" is what the motor's cooling allows.  What `kerfbeat calibrate` has
     found of the machine takes the place of what is described.
     """
-    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.cli._known import known_beside
     from kerfbeat.drive.assumptions import describe_assumptions
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
     from kerfbeat.drive.chain import require_motor

@@ -62,7 +62,7 @@ def chart(
 
     Speeds are predicted from the machine file and what `kerfbeat calibrate` has found; the page says which.
     """
-    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.cli._known import known_beside
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
     from kerfbeat.drive.frequency import fine_hz, listed_hz
     from kerfbeat.drive.material import GROUPS, one_material
@@ -134,7 +134,7 @@ def dial(
 
     An inverter's terminals stay live for minutes after switch-off: obey the time on its label before you open it.
     """
-    from kerfbeat.cli._calibration import known_beside
+    from kerfbeat.cli._known import known_beside
     from kerfbeat.drive.calibrated import calibrated_curves, calibrated_words
     from kerfbeat.drive.frequency import fine_hz
     from kerfbeat.machine import load_machine

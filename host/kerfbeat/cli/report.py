@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from kerfbeat.cli._calibration import known_in
 from kerfbeat.cli._diagnose import log_files, machine_option, opened
 from kerfbeat.cli._echo import echo
+from kerfbeat.cli._known import known_in
 from kerfbeat.cli._show import FILE, examples, json_option, paper_option, print_json, refuse_existing, unit_option, warn
 from kerfbeat.whole_file import write_whole
 
