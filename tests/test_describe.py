@@ -163,7 +163,7 @@ def test_odd_names_are_kept() -> None:
         (8, "maybe", "answer yes or no"),
         (9, "fifty", "not a number"),
         (9, "50 rpm", "not a number"),
-        (19, "0,1 Hz", "and a decimal point"),
+        (19, "0,1 Hz", "write it with a decimal point, such as 50.5"),
         (10, "1500", "no motor turns at 1500 rpm"),
         (10, "nan", "no motor turns"),
         (11, "6", "does not fit 6 poles"),

@@ -123,8 +123,8 @@ def number(text: str, *units: str) -> float:
     try:
         return float(_bare(text, units))
     except ValueError:
-        point = " and a decimal point" if "," in text else ""
-        raise MachineError(f"{text[:40]!r} is not a number; write one such as 50 or 1430{point}") from None
+        right = "it with a decimal point, such as 50.5" if "," in text else "one such as 50 or 1430"
+        raise MachineError(f"{text[:40]!r} is not a number; write {right}") from None
 
 
 def count(text: str, *things: str) -> int:
