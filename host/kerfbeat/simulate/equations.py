@@ -10,8 +10,8 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from kerfbeat.simulate.friction import Pull
-from kerfbeat.simulate.plant import CALM, Plant
+from kerfbeat.simulate.friction import CALM, Pull
+from kerfbeat.simulate.plant import Plant
 
 __all__ = ["Conditions", "Step", "solve_step"]
 

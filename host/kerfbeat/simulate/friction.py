@@ -8,7 +8,9 @@ from typing import NamedTuple
 
 from kerfbeat.errors import SimulateError
 
-__all__ = ["Coupling", "Pull"]
+__all__ = ["CALM", "Coupling", "Pull"]
+
+CALM = 1e-3  # of nominal speed: drag grows to its full size, and creep to its law, within it
 
 
 class Pull(NamedTuple):

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from kerfbeat.errors import SimulateError
 from kerfbeat.simulate.equations import Conditions, Step, solve_step
+from kerfbeat.simulate.friction import CALM
 from kerfbeat.simulate.noise import Wander, stream
 from kerfbeat.simulate.parameters import Parameters
-from kerfbeat.simulate.plant import CALM, Plant
+from kerfbeat.simulate.plant import Plant
 from kerfbeat.simulate.timeline import Timeline
 
 __all__ = ["Course", "Knots", "Motion"]

@@ -4,8 +4,8 @@ The chain is cut at every belt, and between wheel and blade, into groups that tu
 sheave; each driven sheave with the gears and the next sheave; the wheel with what drives it rigidly; the blade with
 its idle wheel.  A group's speed is that of its first shaft in rad/s, the blade's is its own in m/s.
 
-A machine file holds no inertias, belt sections or tensions.  The defaults here are those of a sound machine of its
-size (common practice, no published source for the numbers); parameters scale them.
+A machine file holds no inertias, belt sections or tensions.  The defaults here and in `part_sizes` are those of a sound
+machine of its size (common practice, no published source for the numbers); parameters scale them.
 """
 
 from __future__ import annotations
@@ -15,26 +15,29 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from kerfbeat.errors import SimulateError
 from kerfbeat.machine import BeltStage, Machine, Setting, belt_choices, gear_choices, stage_diameters_m, stage_ratios
 from kerfbeat.simulate.friction import Coupling
 from kerfbeat.simulate.motor import MotorModel
 from kerfbeat.simulate.parameters import Parameters
+from kerfbeat.simulate.part_sizes import (
+    DEFAULT_POWER_W,
+    IRON_KG_PER_M3,
+    belt_length_m,
+    rotor_kg_m2,
+    sheave_kg_m2,
+    sized_coupling,
+    wrap_rad,
+)
 
-__all__ = ["CALM", "MODEST_SPEED_M_PER_S", "Plant", "Track", "build_plant", "first_setting", "motor_model"]
+__all__ = ["MODEST_SPEED_M_PER_S", "Plant", "Track", "build_plant", "first_setting", "motor_model"]
 
-CALM = 1e-3  # of nominal speed: drag grows to its full size, and creep to its law, within it
-IRON_KG_PER_M3 = 7200.0
 STEEL_KG_PER_M3 = 7850.0
 STEEL_E_PA = 205e9
-SHEAVE_WIDTH_M = 0.03
-SHEAVE_FILL = 0.5  # webs and hub instead of a full disc
 RIM_SECTION_M2 = 0.03 * 0.02  # of a blade wheel
 BLADE_WIDTH_M = 0.027
 LEAST_BLADE_THICKNESS_M = 0.0006  # stands for a blade whose thickness is not described
 GROOVE_FRICTION = 0.5123  # effective, tension ratio 5 at half a turn: Shigley, V belts
 RIM_FRICTION = 0.2  # steel on iron
-DEFAULT_POWER_W = 1100.0
 DEFAULT_BREAKDOWN_RATIO = 2.5
 MODEST_SPEED_M_PER_S = 40 / 60  # surface speed of a machine that is described without its motor
 MODEST_FORCE_N = 500.0  # full load at the blade of such a machine
@@ -125,48 +128,6 @@ def motor_model(machine: Machine, setting: Setting, parameters: Parameters) -> M
     )
 
 
-def _sheave_kg_m2(diameter_m: float) -> float:
-    """Moment of inertia of a sheave: half m r² of a disc."""
-    radius_m = diameter_m / 2
-    mass_kg = math.pi * radius_m**2 * SHEAVE_WIDTH_M * SHEAVE_FILL * IRON_KG_PER_M3
-    return 0.5 * mass_kg * radius_m**2
-
-
-def _motor_kg_m2(machine: Machine) -> float:
-    """Moment of inertia of the rotor of an ordinary closed motor of its power and pole count."""
-    if machine.motor is None:
-        return 1e-4
-    size: float = ((machine.motor.power_w or DEFAULT_POWER_W) / 1500) ** 1.4
-    return 0.0035 * size * machine.motor.poles / 4
-
-
-def _wrap_rad(stage: BeltStage, driver_m: float, driven_m: float) -> float:
-    """Contact angle on the smaller sheave, pi - 2 asin((D - d) / 2C).  Source: Shigley, eq. 17-1."""
-    centre_m = _centre_m(stage, driver_m, driven_m)
-    return math.pi - 2 * math.asin(min(abs(driven_m - driver_m) / (2 * centre_m), 0.99))
-
-
-def _centre_m(stage: BeltStage, driver_m: float, driven_m: float) -> float:
-    """Centre distance as described, else from the belt's length, else a usual one."""
-    if stage.centre_distance_m is not None:
-        return stage.centre_distance_m
-    if stage.belt_length_m is not None:
-        # Mott, Machine Elements in Mechanical Design, eq. 7-4.
-        b_m = 4 * stage.belt_length_m - math.tau * (driver_m + driven_m)
-        inside = b_m * b_m - 32 * (driven_m - driver_m) ** 2
-        if b_m > 0 and inside > 0:
-            return (b_m + math.sqrt(inside)) / 16
-    return 1.5 * (driver_m + driven_m)
-
-
-def _belt_length_m(stage: BeltStage, driver_m: float, driven_m: float) -> float:
-    """Pitch length as described, else that of an open belt.  Source: Mott, eq. 7-3."""
-    if stage.belt_length_m is not None:
-        return stage.belt_length_m
-    centre_m = _centre_m(stage, driver_m, driven_m)
-    return 2 * centre_m + math.pi / 2 * (driver_m + driven_m) + (driven_m - driver_m) ** 2 / (4 * centre_m)
-
-
 def _settings(machine: Machine) -> list[Setting]:
     return [
         Setting(belt=belt, gear=gear)
@@ -204,7 +165,7 @@ def build_plant(machine: Machine, setting: Setting, parameters: Parameters) -> P
         first_hz = motor.full_load_slip_hz / SOURCE_SLIP
     rad_per_s = math.tau * first_hz  # of the shaft in hand, at the nameplate point
     group, within = 0, 1.0  # the group in hand; turns of its first shaft per turn of the shaft in hand
-    inertia = [_motor_kg_m2(machine)]
+    inertia = [rotor_kg_m2(machine.motor)]
     nominal = [rad_per_s]
     up_m: list[float] = []
     down_m: list[float] = []
@@ -214,22 +175,22 @@ def build_plant(machine: Machine, setting: Setting, parameters: Parameters) -> P
     for index, (stage, ratio, diameters_m) in enumerate(stages):
         if isinstance(stage, BeltStage) and diameters_m is not None:
             driver_m, driven_m = diameters_m
-            inertia[group] += _sheave_kg_m2(driver_m) / within**2
+            inertia[group] += sheave_kg_m2(driver_m) / within**2
             pitch_m = driver_m * (1 + parameters.pitch_error) if not couplings else driver_m
             up_m.append(pitch_m / 2 / within)
             down_m.append(driven_m / 2)
             belt = len(couplings) + 1
-            passes = driver_m / 2 / _belt_length_m(stage, driver_m, driven_m) / within
+            passes = driver_m / 2 / belt_length_m(stage, driver_m, driven_m) / within
             tracks[f"belt {belt}"] = Track(name=f"belt {belt}", group=group, turns_per_unit=passes)
             couplings.append(
-                _coupling(
+                sized_coupling(
                     stage.name or f"belt {belt}", full_load_n=worst_n[belt - 1], creep=parameters.creep,
-                    grip=parameters.grip, friction=GROOVE_FRICTION, wrap_rad=_wrap_rad(stage, driver_m, driven_m),
+                    grip=parameters.grip, friction=GROOVE_FRICTION, wrap_rad=wrap_rad(stage, driver_m, driven_m),
                     rise=parameters.grip_rise, speed_m_per_s=rad_per_s * driver_m / 2,
                 )
             )  # fmt: skip
             group, within = group + 1, 1.0
-            inertia.append(_sheave_kg_m2(driven_m))
+            inertia.append(sheave_kg_m2(driven_m))
             rad_per_s /= ratio
             nominal.append(rad_per_s)
         else:
@@ -246,7 +207,7 @@ def build_plant(machine: Machine, setting: Setting, parameters: Parameters) -> P
     length_m = wheel.blade_length_m or 3 * math.pi * wheel.diameter_m
     full_load_n = tuple(_full_load_pulls_n(machine, setting, torque_n_m))
     couplings.append(
-        _coupling(
+        sized_coupling(
             "blade", full_load_n=worst_n[-1], grip=parameters.blade_grip, friction=RIM_FRICTION,
             creep=worst_n[-1] / (STEEL_E_PA * thickness_m * BLADE_WIDTH_M), wrap_rad=math.pi,
             rise=parameters.grip_rise, speed_m_per_s=rad_per_s * wheel_m / 2,
@@ -270,24 +231,6 @@ def _supply(machine: Machine) -> Literal["inverter", "mains", "source"]:
     if machine.motor is None:
         return "source"
     return "mains" if machine.inverter is None else "inverter"
-
-
-def _coupling(
-    name: str, *, full_load_n: float, creep: float, grip: float, friction: float, wrap_rad: float, rise: float,
-    speed_m_per_s: float,
-) -> Coupling:  # fmt: skip
-    """Size a belt: its stiffness from the creep wanted at full load, its tension from the pull at which it slips."""
-    ratio = math.exp(friction * wrap_rad)
-    tension_n = grip * full_load_n * (ratio + 1) / (2 * (ratio - 1))
-    stretch_n = full_load_n * (1 / creep - 0.5)  # EA + T0, from creep = F / (EA + T0 + F/2)
-    if stretch_n <= tension_n:
-        raise SimulateError(
-            f"{name}: creep {creep:g} and grip {grip:g} together ask for a belt of no stiffness; lower one"
-        )
-    return Coupling(
-        name=name, stiffness_n=stretch_n - tension_n, tension_n=tension_n, friction=friction, wrap_rad=wrap_rad,
-        rise=rise, least_speed_m_per_s=CALM * speed_m_per_s,
-    )  # fmt: skip
 
 
 def _drags(
