@@ -15,7 +15,8 @@ from board_kinds import PROMISES, on_every_board
 from board_panel import set_up, settings
 from board_session import CHANNELS, CONFIG_BAUD_OFFSET, Recording, check_interrupts
 
-from kerfbeat.capture.log import Loss, read_log
+from kerfbeat.capture.events import Lost
+from kerfbeat.capture.log import read_log
 from kerfbeat.capture.settings_link import read_settings, write_settings
 from kerfbeat.errors import LinkError
 
@@ -60,7 +61,7 @@ def crowded(ticks: np.ndarray) -> np.ndarray:
     return ticks[np.diff(ticks, prepend=-ENDLESS_CYCLES) < APART_CYCLES]
 
 
-def inside(ticks: np.ndarray, losses: list[Loss]) -> np.ndarray:
+def inside(ticks: np.ndarray, losses: list[Lost]) -> np.ndarray:
     """Which of them come after the start of some loss, and not after its end."""
     found = np.zeros(ticks.size, dtype=bool)
     for loss in losses:

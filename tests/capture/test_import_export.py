@@ -146,9 +146,10 @@ def test_files_that_cannot_be_imported_are_told(tmp_path: Path) -> None:
     (tmp_path / "x").write_text("channel,seconds\nwheel,1\n")
     with pytest.raises(LogError, match="a file without a suffix"):
         import_pulses(tmp_path / "x", tmp_path / "a.log", machine=SAW)
-    assert import_pulses(tmp_path / "x", tmp_path / "a.log", machine=SAW, form="csv").pulses == {"wheel": 1}
+    (tmp_path / "x").rename(tmp_path / "x.csv")
+    assert import_pulses(tmp_path / "x.csv", tmp_path / "a.log", machine=SAW).pulses == {"wheel": 1}
     with pytest.raises(LogError, match="the file exists and is not overwritten"):
-        import_pulses(tmp_path / "x", tmp_path / "a.log", machine=SAW, form="csv")
+        import_pulses(tmp_path / "x.csv", tmp_path / "a.log", machine=SAW)
 
 
 def test_the_log_starts_when_the_recording_was_made(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kerfbeat.capture.events import Event, Health, LineCounts, LinkDown, Lost, Pulses, SegmentStarted, Sync
-from kerfbeat.capture.log import LogWriter, Loss, Mark, PulseLog, read_log
+from kerfbeat.capture.log import LogWriter, Mark, PulseLog, read_log
 from kerfbeat.capture.log_format import escape, fields_text, parse_fields, unescape
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine, Setting, demo_machine, parse_machine
@@ -79,8 +79,8 @@ def test_everything_that_is_written_is_read(tmp_path: Path) -> None:
     assert (first.start_ticks, first.end_ticks) == (100, 5000)
     assert first.duration_s == 4900 / 16e6
     assert first.losses == (
-        Loss(channel="motor", start_ticks=2000, end_ticks=5000, pulses=None, cause="edge flood"),
-        Loss(channel="wheel", start_ticks=2100, end_ticks=5000, pulses=3, cause="ring overrun"),
+        Lost(channel="motor", start_ticks=2000, end_ticks=5000, pulses=None, cause="edge flood"),
+        Lost(channel="wheel", start_ticks=2100, end_ticks=5000, pulses=3, cause="ring overrun"),
     )
     assert first.marks == (
         Mark(ticks=100, key="hz", value="47.5"),
@@ -312,7 +312,7 @@ def test_a_log_written_by_hand_from_the_page_is_read(tmp_path: Path) -> None:
     (only,) = log.segments
     assert (only.board_id, only.tick_hz, only.cause, only.start_ticks, only.end_ticks) == ("B", 1000.0, "a ; b", 5, 130)
     assert edges_of(log) == {"wheel": [10, 20, 100]}
-    assert only.losses == (Loss(channel="wheel", start_ticks=20, end_ticks=90, pulses=None, cause="frames lost"),)
+    assert only.losses == (Lost(channel="wheel", start_ticks=20, end_ticks=90, pulses=None, cause="frames lost"),)
     assert only.marks == (
         Mark(ticks=5, key="hz", value="50"),
         Mark(ticks=120, key="note", value='one, "two"\nthree'),

@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from kerfbeat.capture.log import Loss, PulseLog, Segment
+from kerfbeat.capture.events import Lost
+from kerfbeat.capture.log import PulseLog, Segment
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import parse_machine
 from kerfbeat.measure.smooth import _both_ways, smooth_phase, speed_trace
@@ -91,7 +92,7 @@ def test_between_runs_there_is_no_line(bench):
     ticks = bench.ticks_of(times)
     start, end = int(ticks[150]), int(ticks[260])
     kept = ticks[(ticks <= start) | (ticks > end)]
-    loss = Loss(channel="wheel", start_ticks=start, end_ticks=end, pulses=None, cause="flood")
+    loss = Lost(channel="wheel", start_ticks=start, end_ticks=end, pulses=None, cause="flood")
     trace = speed_trace(log_of(kept, 4, [loss]), "wheel")
     empty = np.flatnonzero(np.isnan(trace.at_s))
     assert len(empty) == 1

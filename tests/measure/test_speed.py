@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from kerfbeat.capture.log import Loss, PulseLog, Segment, Syncs
+from kerfbeat.capture.events import Lost
+from kerfbeat.capture.log import PulseLog, Segment, Syncs
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import parse_machine
 from kerfbeat.measure.clock import ClockRate
@@ -133,22 +134,22 @@ def test_a_gap_in_the_record_is_no_slow_wheel(bench):
     ticks = steady_ticks(bench, duration_s=120.0)
     start, end = int(ticks[200]), int(ticks[330])
     kept = ticks[(ticks <= start) | (ticks > end)]
-    loss = Loss(channel="wheel", start_ticks=start, end_ticks=end, pulses=130, cause="ring full")
+    loss = Lost(channel="wheel", start_ticks=start, end_ticks=end, pulses=130, cause="ring full")
     wheel = speed_of(exact_log(kept, losses=[loss])).channels["wheel"]
     assert wheel.lost == 130
     assert wheel.missing == 0
     assert wheel.runs == 2
     assert wheel.shaft_hz.value == pytest.approx(1.3, rel=2e-6)
-    unknown = Loss(channel="wheel", start_ticks=start, end_ticks=end, pulses=None, cause="flood")
+    unknown = Lost(channel="wheel", start_ticks=start, end_ticks=end, pulses=None, cause="flood")
     assert speed_of(exact_log(kept, losses=[unknown])).channels["wheel"].lost is None
-    other = Loss(channel="motor", start_ticks=start, end_ticks=end, pulses=5, cause="flood")
+    other = Lost(channel="motor", start_ticks=start, end_ticks=end, pulses=5, cause="flood")
     assert speed_of(exact_log(ticks, losses=[other])).channels["wheel"].lost == 0
 
 
 def test_a_record_in_hundreds_of_pieces_still_has_its_speed(bench):
     ticks = steady_ticks(bench, duration_s=2000.0, targets=4)
     borders = ticks[20:-20:25]
-    losses = [Loss(channel="wheel", start_ticks=int(t), end_ticks=int(t) + 1, pulses=0, cause="-") for t in borders]
+    losses = [Lost(channel="wheel", start_ticks=int(t), end_ticks=int(t) + 1, pulses=0, cause="-") for t in borders]
     wheel = speed_of(exact_log(ticks, losses=losses)).channels["wheel"]
     assert wheel.runs > 200
     assert wheel.shaft_hz.value == pytest.approx(1.3, rel=1e-5)

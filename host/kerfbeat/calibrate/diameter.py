@@ -28,9 +28,9 @@ from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.speed import speed_of
 from kerfbeat.measure.uncertainty import Estimate, coverage_factor
 
-__all__ = ["Counted", "Reference", "find_diameter"]
+__all__ = ["U_LENGTH_M", "Counted", "Reference", "find_diameter"]
 
-
+U_LENGTH_M = 0.002  # of a blade's length by a tape, standard; common practice, no published source
 MOST_CHANGE = 0.02  # of the wheel's speed while passes are counted by eye
 
 
@@ -56,14 +56,15 @@ def find_diameter(
     logs: Sequence[PulseLog],
     *,
     blade_length_m: float | None,
-    u_length_m: float,
+    u_length_m: float = U_LENGTH_M,
     counted: Counted | None,
     reference: Reference | None,
     clocks: Mapping[str, ClockRate] | None = None,
 ) -> tuple[WheelResult, Estimate | None]:
     """The wheel's effective diameter, and how much more the blade slips in marked cuts (None where there are none).
 
-    blade_length_m : instead of the described one.   counted, reference : instead of the channel `blade`.
+    blade_length_m : instead of the described one.   u_length_m : its standard uncertainty.
+    counted, reference : instead of the channel `blade`.
     Raises CalibrateError if nothing tells the blade's speed or a length is missing, or the wheel is not seen.
     """
     machine = logs[0].machine

@@ -74,14 +74,13 @@ def calibrate_everything(
     machine: Machine,
     *,
     stored: Mapping[str, Spacing] | None = None,
-    u_length_m: float = 0.002,
     counted: Counted | None = None,
     reference: Reference | None = None,
     clocks: Mapping[str, ClockRate] | None = None,
 ) -> Everything:
     """Calibrate all that these recordings allow.
 
-    stored : patterns in store, by channel.   u_length_m : standard uncertainty of the blade's length.
+    stored : patterns in store, by channel.
     counted, reference : how else the blade's speed is known; see `find_diameter`.
     """
     reasons: dict[str, str] = {}
@@ -109,7 +108,7 @@ def calibrate_everything(
     wheel = attempt(
         "wheel",
         lambda: find_diameter(
-            logs, blade_length_m=None, u_length_m=u_length_m, counted=counted, reference=reference, clocks=clocks
+            logs, blade_length_m=None, counted=counted, reference=reference, clocks=clocks
         )[0],
     )
     if wheel is not None and wheel.remark != "agrees with the description":

@@ -25,6 +25,7 @@ REPEATS_TURNS = 0.02 / 360
 # Prior chance that the pattern is another one, and how far targets of another wheel sit from even, as a part of the
 # mean spacing.
 ANOTHER, ANOTHER_SPREAD = 0.01, 0.1
+MOST_COUNTED = 12  # targets that are tried where fewer are described; each costs a fit
 ANOTHER_DOF = 3.0  # heavy tails: a wheel with targets far from even is no proof of the stored pattern
 
 
@@ -221,7 +222,7 @@ class Count:
     apart: float
 
 
-def count_targets(blocks: list[Block], *, described: int, most: int = 12) -> list[Count]:
+def count_targets(blocks: list[Block], *, described: int) -> list[Count]:
     """How many targets are there, by how the pattern repeats?  Likeliest first, from 1 to twice as described.
 
     A count found that divides the described one is no contradiction: even targets repeat oftener than once a turn.
@@ -229,7 +230,8 @@ def count_targets(blocks: list[Block], *, described: int, most: int = 12) -> lis
     blocks : unbroken runs of at least two turns, numbers counting pulses.
     Source: Schwarz' criterion (Annals of Statistics 6 (1978) 461), from equal prior chances.
     """
-    counts = [count for count in range(1, max(2 * described, described + 3) + 1) if count <= max(most, described + 2)]
+    most = min(max(2 * described, described + 3), max(MOST_COUNTED, described + 2))
+    counts = range(1, most + 1)
     passes = sum(len(block.seconds) for block in blocks)
     scores, apart = [], []
     for count in counts:

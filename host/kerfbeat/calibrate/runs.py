@@ -18,6 +18,7 @@ from kerfbeat.measure.pieces import pieces_of
 
 __all__ = ["Run", "require_machine", "require_one_machine", "runs_of"]
 
+LEAST_TURNS = 2.0
 STANDSTILL = 3.5  # of the gaps around; uneven targets make at most twice, and two missed pulses three times
 
 
@@ -91,9 +92,9 @@ def _between_stops(clean: CleanPulses, changes: Sequence[int]) -> Iterator[tuple
 
 
 def runs_of(
-    logs: Sequence[PulseLog], channel: str, *, clocks: Mapping[str, ClockRate] | None = None, least_turns: float = 2.0
+    logs: Sequence[PulseLog], channel: str, *, clocks: Mapping[str, ClockRate] | None = None
 ) -> list[Run]:
-    """Every run of a channel with at least so many turns, in order of time.
+    """Every run of a channel with at least LEAST_TURNS, in order of time.
 
     clocks : by board, for segments whose own exchanges say nothing of their clock.
     Raises CalibrateError if the channel is not described or never seen.
@@ -110,7 +111,7 @@ def runs_of(
             changes = [mark.ticks for mark in piece.segment.marks if mark.key in ("gear", "belt")]
             for first, last in _between_stops(clean, changes):
                 numbers = clean.numbers(first, last)
-                if last - first < 2 or numbers[-1] - numbers[0] < least_turns * clean.per_turn:
+                if last - first < 2 or numbers[-1] - numbers[0] < LEAST_TURNS * clean.per_turn:
                     continue
                 start_ticks, per_s = piece.segment.start_ticks, piece.true_tick_hz
                 ticks = clean.ticks[first:last]
@@ -131,6 +132,6 @@ def runs_of(
                 )
     if not found:
         names = ", ".join(log.source for log in logs)
-        what = "no pulses" if not pulses else f"{pulses} pulses but no run of {least_turns:g} turns"
+        what = "no pulses" if not pulses else f"{pulses} pulses but no run of {LEAST_TURNS:g} turns"
         raise CalibrateError(f"{names}: {what} on channel {channel}; record longer, and look at kerfbeat check.")
     return found

@@ -174,7 +174,6 @@ def diameter_from_stopwatch(
     u_length_m: float,
     thickness_m: float,
     described_m: float,
-    u_reaction_s: float = U_REACTION_S,
 ) -> WheelResult:
     """D + t = L N / (pi n T), for N passes counted in a time T at n turns a second.
 
@@ -189,7 +188,7 @@ def diameter_from_stopwatch(
     return _result(
         blade_length_m * passes / (math.pi * wheel_hz * seconds),
         {
-            "stopwatch": (math.sqrt(2.0) * u_reaction_s / seconds, math.inf),
+            "stopwatch": (math.sqrt(2.0) * U_REACTION_S / seconds, math.inf),
             "wheel speed": (u_wheel, math.inf),
             "blade length": (u_length_m / blade_length_m, math.inf),
         },

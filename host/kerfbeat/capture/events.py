@@ -12,6 +12,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.errors import LogError
+
 __all__ = [
     "TICK_LIMIT",
     "Event",
@@ -72,6 +74,14 @@ class Lost:
     end_ticks: int
     pulses: int | None
     cause: str
+
+    def __post_init__(self) -> None:
+        if self.end_ticks < self.start_ticks:
+            raise LogError(
+                f"a loss on {self.channel} ends at tick {self.end_ticks}, before its start {self.start_ticks}"
+            )
+        if self.pulses is not None and self.pulses < 0:
+            raise LogError(f"a loss on {self.channel} counts {self.pulses} pulses; a count is 0 or more")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -48,23 +48,18 @@ def import_pulses(
     path: str | Path,
     *,
     machine: Machine,
-    calibration_text: str | None = None,
     setting: Setting | None = None,
     tick_hz: int | None = None,
-    form: str | None = None,
-    start_utc: datetime | None = None,
     progress: Progress | None = None,
 ) -> Imported:
-    """Read the pulses in `source` and write them to a new log at `path`.
+    """Read the pulses in `source` and write them to a new log at `path`, begun when the source was last written.
 
     setting : what the operator had chosen; stands as marks at the start of the log.
     tick_hz : rate of the log's ticks; None takes nanoseconds, or picoseconds where the times are that fine.
-    form : format of the source, a key of `READERS`; None takes the file's suffix.
-    start_utc : wall-clock time of the recording; None takes the time the source was last written.
     Raises LogError if the source cannot be read or holds anything but times of this machine's channels.
     """
     source = Path(source)
-    read = _reader(source, form)
+    read = _reader(source)
     try:
         modified = datetime.fromtimestamp(source.stat().st_mtime, UTC)
         columns = read(source, machine.sensors, progress)
@@ -77,13 +72,7 @@ def import_pulses(
     start_ticks = min(int(ticks[0]) for ticks in edges.values())
     with (
         gone_unless_whole(path),
-        LogWriter(
-            path,
-            machine=machine,
-            calibration_text=calibration_text,
-            start_utc=start_utc or modified,
-            setting=setting,
-        ) as writer,
+        LogWriter(path, machine=machine, start_utc=modified, setting=setting) as writer,
     ):
         writer.accept(
             SegmentStarted(
@@ -103,8 +92,8 @@ def import_pulses(
     )
 
 
-def _reader(source: Path, form: str | None) -> Reader:
-    wanted = (form or source.suffix.removeprefix(".")).lower()
+def _reader(source: Path) -> Reader:
+    wanted = source.suffix.removeprefix(".").lower()
     if wanted not in READERS:
         known = ", ".join(READERS)
         said = f'format "{wanted}"' if wanted else "a file without a suffix"

@@ -7,32 +7,11 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.capture.events import Lost
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine
 
-__all__ = ["Loss", "Mark", "PulseLog", "Segment", "Syncs"]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Loss:
-    """Pulses of one channel that are not in the log: after `start_ticks`, up to and including `end_ticks`.
-
-    `pulses` is exact, or None where nobody can know.
-    """
-
-    channel: str
-    start_ticks: int
-    end_ticks: int
-    pulses: int | None
-    cause: str
-
-    def __post_init__(self) -> None:
-        if self.end_ticks < self.start_ticks:
-            raise LogError(
-                f"a loss on {self.channel} ends at tick {self.end_ticks}, before its start {self.start_ticks}"
-            )
-        if self.pulses is not None and self.pulses < 0:
-            raise LogError(f"a loss on {self.channel} counts {self.pulses} pulses; a count is 0 or more")
+__all__ = ["Mark", "PulseLog", "Segment", "Syncs"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -88,7 +67,7 @@ class Segment:
     start_ticks: int
     end_ticks: int
     edge_ticks: Mapping[str, NDArray[np.int64]]
-    losses: tuple[Loss, ...] = ()
+    losses: tuple[Lost, ...] = ()
     marks: tuple[Mark, ...] = ()
     syncs: Syncs = field(default_factory=lambda: Syncs.of(()))
 

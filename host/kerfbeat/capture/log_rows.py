@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.capture import log_format
+from kerfbeat.capture.events import Lost
 from kerfbeat.capture.log_cells import BadRow, cells_of, needed, number, seconds, tick_rate, whole
-from kerfbeat.capture.log_data import Loss, Mark, Segment, Syncs
+from kerfbeat.capture.log_data import Mark, Segment, Syncs
 from kerfbeat.capture.log_pulses import Piece, PlainPulses
 from kerfbeat.errors import LogError
 from kerfbeat.machine import Machine
@@ -34,7 +35,7 @@ class _OpenSegment:
         self.end_ticks = start_ticks
         self.edges: dict[str, list[NDArray[np.int64]]] = {}
         self.last_edge: dict[str, int] = {}
-        self.losses: list[Loss] = []
+        self.losses: list[Lost] = []
         self.marks: list[Mark] = []
         self.syncs: list[tuple[float, float, int, int]] = []
 
@@ -210,7 +211,7 @@ class Rows:
     def _lost(self, channel: str, ticks: str, value: str) -> None:
         fields = log_format.parse_fields(value)
         pulses = needed(fields, "pulses")
-        loss = Loss(
+        loss = Lost(
             channel=self._known_channel(channel),
             start_ticks=whole(ticks),
             end_ticks=whole(needed(fields, "until")),

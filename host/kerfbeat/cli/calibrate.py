@@ -196,7 +196,7 @@ def clock(*, log_paths: Sequence[Path], dry_run: bool, as_json: bool, plot: Path
 @source_options
 @click.option("--blade-length", type=Quantity("length"), metavar="LENGTH", help="Blade length, if not in the file.")
 @click.option(
-    "--length-error", type=Quantity("length"), default=0.002, metavar="LENGTH",
+    "--length-error", type=Quantity("length"), metavar="LENGTH",
     help="How well it was measured (standard uncertainty); without it 2 mm.",
 )  # fmt: skip
 @click.option("--passes", type=Whole(), metavar="N", help="Blade passes counted by eye while the log ran.")
@@ -209,7 +209,7 @@ def wheel(
     *,
     log_paths: Sequence[Path],
     blade_length: float | None,
-    length_error: float,
+    length_error: float | None,
     passes: int | None,
     seconds: float | None,
     speed: float | None,
@@ -224,7 +224,7 @@ def wheel(
     From the blade's own passes (channel blade, or counted by eye with a stopwatch) and its length, or from another
     instrument's reading of the blade's speed.
     """
-    from kerfbeat.calibrate.diameter import Counted, Reference, find_diameter
+    from kerfbeat.calibrate.diameter import U_LENGTH_M, Counted, Reference, find_diameter
     from kerfbeat.calibrate.keep import wheel_result
     from kerfbeat.present.calibration_words import wheel_document, wheel_lines
 
@@ -238,7 +238,7 @@ def wheel(
     found, slip = find_diameter(
         gathered.logs,
         blade_length_m=blade_length,
-        u_length_m=length_error,
+        u_length_m=U_LENGTH_M if length_error is None else length_error,
         counted=None if passes is None or seconds is None else Counted(passes=passes, seconds=seconds),
         reference=None if speed is None or speed_error is None else Reference(m_per_s=speed, u_m_per_s=speed_error),
         clocks=gathered.clocks,

@@ -18,6 +18,8 @@ __all__ = ["Stability", "averaging_factors", "overlapping_deviation", "stability
 
 Floats = NDArray[np.float64]
 
+PER_OCTAVE = 2  # points of the curve: closer ones share nearly all of their averages
+
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -60,11 +62,11 @@ def overlapping_deviation(y: ArrayLike, *, m: int) -> float:
     return float(np.sqrt(np.mean(second**2) / 2)) / m
 
 
-def averaging_factors(n: int, *, per_octave: int = 2) -> Sequence[int]:
-    """Averaging factors from 1 to n / 4, about `per_octave` an octave."""
+def averaging_factors(n: int) -> Sequence[int]:
+    """Averaging factors from 1 to n / 4, about PER_OCTAVE an octave."""
     most = max(1, n // 4)
-    count = int(per_octave * math.log2(most)) + 1
-    return sorted({min(most, round(2 ** (k / per_octave))) for k in range(count + 1)})
+    count = int(PER_OCTAVE * math.log2(most)) + 1
+    return sorted({min(most, round(2 ** (k / PER_OCTAVE))) for k in range(count + 1)})
 
 
 def stability(y: ArrayLike, *, tau0_s: float) -> Stability:

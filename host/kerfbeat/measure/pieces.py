@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfbeat.capture.log import Loss, PulseLog, Segment
+from kerfbeat.capture.events import Lost
+from kerfbeat.capture.log import PulseLog, Segment
 from kerfbeat.errors import MeasureError
 from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.clock import ClockRate, as_imported, rate_of, unmeasured
@@ -47,7 +48,7 @@ class Piece:
         low, high = np.searchsorted(ticks, (self.start_ticks, self.end_ticks + 1))
         return ticks[low:high]
 
-    def losses(self, channel: str) -> list[Loss]:
+    def losses(self, channel: str) -> list[Lost]:
         """Losses of a channel that touch it."""
         return [
             loss
