@@ -29,6 +29,8 @@ DEFAULT_RESOLUTION_HZ = 0.1  # what most inverters show; common practice, no pub
 # A point further off the fit than this part of its speed contradicts the others: a wrong mark does that (5 Hz at 44),
 # display steps, warming up and slip law together do not.  Test: test_mark_that_cannot_be_is_refused.
 CONTRADICTS = 0.02
+# So large a part of synchronous speed no motor slips without load; a mark of 500 Hz for 38 asks for nine tenths of it.
+STALLED = 0.5
 DRIVE_CHANNELS = ("wheel", "motor", "driven")
 
 
@@ -177,11 +179,16 @@ def _refuse_contradiction(fit: SweepFit, points: Sequence[SteadyPoint], *, rated
         if channel in point.speed_hz
     ]
     part, point = max(off, key=lambda each: each[0])
-    if part > CONTRADICTS:
+    why = f", by {100.0 * part:.0f} % of its speed" if part > CONTRADICTS else ""
+    most = int(np.nanargmax(fit.slip_part))
+    if not why and fit.slip_part[most] > STALLED:
+        point = points[most]
+        why = f": there the motor would slip {100.0 * float(fit.slip_part[most]):.0f} % without load"
+    if why:
         raise CalibrateError(
             f"the point at {point.setting.hz:g} Hz ({point.source}, {point.start_s:.0f} to {point.end_s:.0f} s) and "
-            f"the others contradict each other, by {100.0 * part:.0f} % of its speed; was another frequency shown "
-            "there, or another gear in? Correct that mark in the log, or run it again."
+            f"the others contradict each other{why}; was another frequency shown there, or another gear in? Correct "
+            "that mark in the log, or run it again."
         )
     if abs(fit.slip_hz) - fit.u_slip_hz * coverage_factor(math.inf) > rated_slip_hz:
         raise CalibrateError(

@@ -23,6 +23,7 @@ INVERTER_HALF_WIDTH = 1e-4
 # Idle belts creep by some hundredths of a per cent, and not the same at every speed: relative standard uncertainty by
 # which one ratio describes a point.  Common practice, no published source.
 U_CREEP = 1e-4
+FIRST_SLIP = 0.08  # of the rated slip, as motors without load have it: where the fit begins, no more
 STEPS = 12  # of Gauss and Newton; three suffice but for strongly curved slip laws
 SMALLEST_STEP = 1.0 / 64.0
 SLIP, GROWTH, EXPONENT, CLOCK, INVERTER = range(5)  # parameters after the scales
@@ -99,6 +100,7 @@ class Model:
         u_growth: float,
     ) -> None:
         self.sweep = sweep
+        self.first_slip_hz = FIRST_SLIP * rated_slip_hz
         self.scales = tuple(sweep.scales)
         place = {scale: index for index, scale in enumerate(self.scales)}
         motor = next((index for index, scale in enumerate(self.scales) if scale[0] == "motor"), -1)
@@ -134,11 +136,11 @@ class Model:
         self.whiten = np.linalg.inv(np.linalg.cholesky(self.total))
 
     def start(self) -> Floats:
-        """First guess: scales without slip."""
+        """First guess: scales without slip, and some slip, without which no step would know which way the law bends."""
         logs = [
             math.log(float(np.mean((self.speed_hz / self.field_hz)[self.at == k]))) for k in range(len(self.scales))
         ]
-        start = np.array([*logs, 0.0, 0.0, 0.0, 0.0, 0.0])
+        start = np.array([*logs, self.first_slip_hz, 0.0, 0.0, 0.0, 0.0])
         if self.fixed >= 0:
             start[self.fixed] = 0.0
         return start
