@@ -14,6 +14,7 @@ from kerfbeat.measure.uncertainty import (
     coverage_factor,
     effective_dof,
     fit_line,
+    robust_sd,
 )
 
 # GUM (JCGM 100:2008) table G.2: Student's t for 95 % and 99 %.
@@ -137,3 +138,11 @@ def test_impossible_lines_and_estimates_are_refused():
 
 def test_change_of_unit_scales_both():
     assert Estimate(value=2.0, u95=0.5).times(-60.0) == Estimate(value=-120.0, u95=30.0)
+
+
+def test_robust_sd_is_that_of_scipy_and_knows_no_wild_one():
+    values = np.random.default_rng(5).normal(scale=3.0, size=400)
+    values[:20] = 1e6
+    expected = scipy.stats.median_abs_deviation(values, scale="normal")
+    assert robust_sd(values - np.median(values)) == pytest.approx(expected, rel=1e-5)
+    assert robust_sd([-3.0, 1.0, 0.0, -1.0, 2.0]) == pytest.approx(1.4826)  # median size 1, by hand

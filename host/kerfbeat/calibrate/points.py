@@ -20,7 +20,7 @@ from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.clock import ClockRate
 from kerfbeat.measure.pieces import Piece, clock_of
 from kerfbeat.measure.runs import time_run
-from kerfbeat.measure.uncertainty import coverage_factor, fit_line
+from kerfbeat.measure.uncertainty import coverage_factor, fit_line, robust_sd
 
 __all__ = ["SteadyPoint", "Stretch", "steady_points", "steady_points_of", "stretches"]
 
@@ -200,7 +200,7 @@ def _steady_ticks(clean: CleanPulses, tick_hz: float) -> tuple[int, int, float] 
     quarter = len(turn) // 4
     middle = turn[quarter : len(turn) - quarter]
     usual = float(np.median(middle))
-    sd = 1.4826 * float(np.median(np.abs(middle - usual)))
+    sd = robust_sd(middle - usual)
     off = np.abs(turn - usual) > max(GATE_SD * sd, GATE_PART * usual)
     centre = int(np.argmin(off[quarter:])) + quarter
     before, after = np.flatnonzero(off[:centre]), np.flatnonzero(off[centre:])

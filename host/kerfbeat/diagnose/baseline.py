@@ -12,6 +12,7 @@ from kerfbeat.diagnose.lag import Steps
 from kerfbeat.diagnose.parts import Part
 from kerfbeat.diagnose.running import Running
 from kerfbeat.machine import Setting
+from kerfbeat.measure.uncertainty import robust_sd
 
 __all__ = ["Baseline", "Key", "baselines_of", "blocks_of", "calibrated_baseline", "key_of", "ratio_of"]
 
@@ -80,7 +81,7 @@ def ratio_of(up: Floats, down: Floats) -> tuple[float, float]:
     """
     ratios = down / up
     middle = float(np.median(ratios))
-    spread = 1.4826 * float(np.median(np.abs(ratios - middle)))
+    spread = robust_sd(ratios - middle)
     near = np.abs(ratios - middle) <= max(5 * spread, 1e-5 * middle)
     ratio = float((ratios * up)[near].sum() / up[near].sum())
     u = float(np.std(ratios[near], ddof=1)) / math.sqrt(np.count_nonzero(near)) if near.sum() > 1 else spread

@@ -20,7 +20,7 @@ from kerfbeat.diagnose.tracks import Track, breaks_of, tracks_with
 from kerfbeat.errors import MeasureError
 from kerfbeat.machine import Setting
 from kerfbeat.measure.pieces import clock_of
-from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor, fit_line, robust_sd
 
 __all__ = ["SETTLED_PERCENT", "Drift", "drift_of", "thinned"]
 
@@ -209,7 +209,7 @@ def _model(pace: Pace, start_s: float) -> tuple[float, SlowModel]:
 def _wild(off: Floats, among: Chosen) -> Chosen:
     """Which relative deviations from a model are too large for those among them that count."""
     off = off - np.median(off[among])
-    sd = 1.4826 * float(np.median(np.abs(off[among])))
+    sd = robust_sd(off[among])
     return np.asarray(np.abs(off) > max(WILD_SD * sd, WILD_LEAST))
 
 

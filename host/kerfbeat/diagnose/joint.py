@@ -18,6 +18,7 @@ from kerfbeat.diagnose.lag import Steps, place_at
 from kerfbeat.diagnose.shafts import Band, blade_pass_band
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
+from kerfbeat.measure.uncertainty import robust_sd
 
 __all__ = ["FAULTY_DEPTH", "Joint", "joint_of", "joint_watched"]
 
@@ -228,7 +229,7 @@ def _fitted(columns: Floats, lag: Floats, length_s: Floats, number: NDArray[np.i
         root = np.sqrt(weight)
         found = np.linalg.lstsq(rest[:, :-1] * root[:, None], rest[:, -1] * root, rcond=1e-6)[0]
         off = rest[:, -1] - rest[:, :-1] @ found
-        scale = 1.4826 * float(np.median(np.abs(off)))
+        scale = robust_sd(off)
         if scale <= 0.0:
             break
         weight = np.asarray(np.minimum(1.0, HUBER * scale / np.maximum(np.abs(off), 1e-12)), dtype=np.float64)

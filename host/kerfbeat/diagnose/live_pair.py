@@ -20,7 +20,7 @@ from kerfbeat.diagnose.live_steps import Step
 from kerfbeat.diagnose.onset import OnsetWatch
 from kerfbeat.diagnose.pair_slip import NOISE_SD, ROUGHEST, SPIKE_LEFT, SPIKE_S
 from kerfbeat.diagnose.slip_events import PEAK_S, Law
-from kerfbeat.measure.uncertainty import coverage_factor
+from kerfbeat.measure.uncertainty import coverage_factor, robust_sd
 
 __all__ = ["LivePair", "SlipNow"]
 
@@ -172,7 +172,7 @@ class LivePair:
 
     def _learn_noise(self, lags_s: Sequence[float]) -> None:
         values = np.array(lags_s)
-        self._noise_s = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        self._noise_s = robust_sd(values - np.median(values))
 
     def _without_spikes(self, step: Step, slip: float, load: float | None) -> None:
         """Hold back a step far off until the next shows whether it takes that back: then it was a misplaced pulse."""

@@ -21,7 +21,7 @@ from kerfbeat.diagnose.running import LIGHT_FALL, Running, running_of
 from kerfbeat.diagnose.slip_events import BLADE, PEAK_S, Course, Law, SlipEvent, events_of, peak_of
 from kerfbeat.diagnose.tracks import Track
 from kerfbeat.machine import Machine
-from kerfbeat.measure.uncertainty import Estimate, coverage_factor
+from kerfbeat.measure.uncertainty import Estimate, coverage_factor, robust_sd
 
 __all__ = ["PairSlip", "mean_percent", "pair_slip", "peak_percent"]
 
@@ -196,7 +196,8 @@ def _without_spikes(steps: Steps, slip: Floats) -> Floats:
     A shaft that has slipped does not catch up; noise taken for a pulse does.
     """
     lag = slip * steps.length_s
-    usual = 1.4826 * float(np.nanmedian(np.abs(lag - np.nanmedian(lag)))) if np.isfinite(lag).any() else 0.0
+    known = lag[np.isfinite(lag)]
+    usual = robust_sd(known - np.median(known)) if len(known) else 0.0
     first, second = lag[:-1], lag[1:]
     least = np.minimum(np.abs(first), np.abs(second))
     with np.errstate(invalid="ignore"):
@@ -261,7 +262,7 @@ def _noise_s(steps: Steps, slip: Floats, running: Running) -> float:
     lag = (slip * steps.length_s)[running.idle & np.isfinite(slip)]
     if len(lag) < LEAST_LAGS:
         lag = (slip * steps.length_s)[np.isfinite(slip)]
-    return 1.4826 * float(np.median(np.abs(lag - np.median(lag)))) if len(lag) else 0.0
+    return robust_sd(lag - np.median(lag)) if len(lag) else 0.0
 
 
 def _u_base(baselines: Mapping[Key, Baseline], part: Part) -> float:

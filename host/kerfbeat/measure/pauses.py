@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfbeat.measure.uncertainty import robust_sd
+
 __all__ = ["Silences", "weigh_silences"]
 
 Ticks = NDArray[np.int64]
@@ -111,7 +113,7 @@ class _Count:
         off = (self.ticks[at + gaps] - self.ticks[at]) / (0.5 * (earlier + later)) - 1.0
         off = off[np.isfinite(off)]
         seen = len(off) / gaps  # neighbours share gaps
-        sd = 1.4826 * float(np.median(np.abs(off))) if len(off) else 0.0
+        sd = robust_sd(off) if len(off) else 0.0
         return math.sqrt((seen * sd**2 + USUAL_WORTH * USUAL**2) / (seen + USUAL_WORTH))
 
 

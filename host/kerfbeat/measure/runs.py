@@ -17,6 +17,7 @@ from kerfbeat.errors import MeasureError
 from kerfbeat.measure.clean import CleanPulses
 from kerfbeat.measure.spacing import find_angles, match_pattern, pattern_angles, places
 from kerfbeat.measure.thinning import block_borders
+from kerfbeat.measure.uncertainty import robust_sd
 from kerfbeat.measure.wander import TurnTime, time_of_turns
 
 __all__ = ["COARSE", "FINE", "RunTime", "Thinning", "time_run"]
@@ -219,7 +220,7 @@ def _between_ramps(
     if np.abs(outer / middle - 1.0).max() < CHANGED:
         return None
     third = (lags[3] - lags[0]) - 3 * (lags[2] - lags[1])
-    sd = 1.4826 * float(np.median(np.abs(third))) / math.sqrt(20.0)
+    sd = robust_sd(third) / math.sqrt(20.0)
     u_ticks = math.sqrt(2.0) * math.hypot(sd, math.sqrt(1.0 / 12.0))
     return RunTime(
         turns=turns,

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfbeat.errors import MeasureError
+from kerfbeat.measure.uncertainty import robust_sd
 
 __all__ = ["Match", "find_angles", "match_pattern", "pattern_angles", "places", "whole_turns"]
 
@@ -64,7 +65,7 @@ def find_angles(ticks: Ticks, *, numbers: Ticks, per_turn: int) -> tuple[Floats,
         mine = off[(target == j) & whole]
         if len(mine) > 1:
             deviation[j] = np.median(mine)
-            spread = 1.4826 * np.median(np.abs(mine - deviation[j]))  # sd of normal noise from the median deviation
+            spread = robust_sd(mine - deviation[j])
             u[j] = 1.2533 * spread / np.sqrt(len(mine))  # sd of a median, normal noise, is sqrt(pi / 2) of the mean's
     if not np.isfinite(u).all():
         raise MeasureError("a target is hardly ever seen; its angle cannot be found")

@@ -15,7 +15,16 @@ from numpy.typing import ArrayLike
 
 from kerfbeat.errors import MeasureError
 
-__all__ = ["Contribution", "Estimate", "LineFit", "combine", "coverage_factor", "effective_dof", "fit_line"]
+__all__ = [
+    "Contribution",
+    "Estimate",
+    "LineFit",
+    "combine",
+    "coverage_factor",
+    "effective_dof",
+    "fit_line",
+    "robust_sd",
+]
 
 LEVEL = 0.95
 FEWEST_DOF = 0.5  # below this Student's quantile exceeds 1e2 and says only "unknown"
@@ -123,6 +132,14 @@ def combine(value: float, contributions: Iterable[Contribution]) -> Estimate:
     parts = list(contributions)
     u = math.sqrt(sum(part.u**2 for part in parts))
     return Estimate(value=value, u95=u * coverage_factor(effective_dof(parts)) if u > 0 else 0.0)
+
+
+def robust_sd(off: ArrayLike) -> float:
+    """Standard deviation of (n,) deviations from their middle, n >= 1, by their median size: wild ones do not count.
+
+    1.4826 is 1 over the normal distribution's quantile of 3/4.
+    """
+    return 1.4826 * float(np.median(np.abs(np.asarray(off))))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
