@@ -23,7 +23,7 @@ __all__ = ["MotorEvent", "MotorSlip", "mean_slip_percent", "motor_slip"]
 
 Floats = NDArray[np.float64]
 
-BLOCK_S = 0.25
+BLOCK_S = 0.25  # a stop is seen to so much; longer ones mix it with the running before (test_a_stop_in_a_light_cut...)
 OVERLOAD_SUM_S = 0.3  # of load above OVERLOAD, added up: half a second at half as much again is an event
 DEFAULT_STEP_HZ = 0.1  # of a display that is not described
 

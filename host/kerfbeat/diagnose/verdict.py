@@ -24,7 +24,7 @@ __all__ = ["Verdict", "verdict_of"]
 
 Told = tuple[list[str], list[str]]  # causes and evidence
 
-NEAR_S = 5.0  # before and after an overload: so near counts as its doing; judgement
+NEAR_S = 5.0  # before and after an overload: so near counts as its doing; judgement, and no test tells a better one
 LEAST_WATCHED_S = 10.0  # a baseline takes five, starts and padding some more
 HEALTHY, PART_HEALTHY = "healthy", "healthy as far as watched"
 WITHIN = "no more than full load"
