@@ -32,10 +32,6 @@ __all__ = ["LEAST_POINTS", "SweepFit", "fit_sweep"]
 LEAST_POINTS = 3
 LEAST_SPAN = 1.25  # highest over lowest frequency: with less, slip and ratio are one and the same
 DISAGREE = 0.01  # chance of points agreeing worse by accident; worse still, timing and display are widened
-# Of the rated slip.  Above it a slip is taken to be as likely at any order of magnitude, whatever q is (Jeffreys' prior
-# of a size: density 1 / S); below, as likely as at it, since an inverter that compensates leaves next to nothing.
-# Taken as likely at any value at standstill, 92 % were held where the clock is not measured (test_drive_fit).
-SMALLEST_SLIP = 0.01
 NODES = np.linspace(-3.0, 3.0, 9)  # values of q at which the rest is fitted, in standard deviations from the best
 
 
@@ -113,7 +109,7 @@ def fit_sweep(
         motor_is_one=motor_is_one,
         u_growth=u_growth,
     )
-    growth = len(model.scales) + GROWTH
+    growth, slip = len(model.scales) + GROWTH, len(model.scales) + SLIP
     free, held = model.free(), model.free(growth)
     best, there, covariance = model.solve(model.start(), free)
     u_q = math.sqrt(covariance[free.index(growth), free.index(growth)])
@@ -124,8 +120,10 @@ def fit_sweep(
         parameters, here, spread = model.solve(start, held)
         found.append(parameters)
         within.append(spread)
-        slip_hz = math.hypot(parameters[growth - GROWTH + SLIP], SMALLEST_SLIP * rated_slip_hz)
-        log_weight.append(-0.5 * here.squares + 0.5 * np.linalg.slogdet(spread)[1] - math.log(slip_hz))
+        # A slip is taken to be as likely at any order of magnitude, whatever q is (Jeffreys' prior of a size, density
+        # 1 / S), down to what it is known to at this q.  As likely at any value at standstill, fewer intervals held it.
+        size_hz = math.sqrt(parameters[slip] ** 2 + spread[held.index(slip), held.index(slip)])
+        log_weight.append(-0.5 * here.squares + 0.5 * np.linalg.slogdet(spread)[1] - math.log(size_hz))
     weight = np.exp(np.array(log_weight) - max(log_weight))
     weight /= weight.sum()
     mean = weight @ np.array(found)  # not the likeliest: slip is e^q times what is seen, and that is lopsided
