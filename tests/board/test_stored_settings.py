@@ -10,7 +10,7 @@ from collections.abc import Callable
 import pytest
 from board_driver import EmulatedBoard
 from board_kinds import PROMISES, on_every_board
-from board_session import WirePort, read_settings, stage_settings, wait_for, write_settings
+from board_session import M, WirePort, read_settings, stage_settings, wait_for, write_settings
 
 from kerfbeat.capture.messages import AskHello, ConfigCommit, ConfigWrite, Hello, Result, Status
 from kerfbeat.capture.wire import crc16
@@ -32,16 +32,20 @@ def with_id(settings: bytes, board_id: int) -> bytes:
     return bytes(changed)
 
 
-def status(port: WirePort) -> Status:
-    """The next status."""
-    found: list[Status] = []
+def next_of(port: WirePort, kind: type[M]) -> M:
+    """The next message of that kind that no request asked for."""
+    found: list[M] = []
 
     def look() -> bool:
-        found.extend(each for each in port.receive() if isinstance(each, Status))
+        found.extend(each for each in port.receive() if isinstance(each, kind) and getattr(each, "asked", None) is None)
         return bool(found)
 
-    wait_for(look, "a status comes")
+    wait_for(look, f"a {kind.__name__} comes")
     return found[-1]
+
+
+def status(port: WirePort) -> Status:
+    return next_of(port, Status)
 
 
 def restart(board: EmulatedBoard) -> None:
@@ -112,7 +116,7 @@ def test_every_damaged_bit_is_noticed(two_copies: EmulatedBoard) -> None:
             board.tell("power off")
             board.tell(f"eeprom {address} {good[address] ^ (1 << bit):02x}")
             board.tell("power on")
-            hello = port.ask(AskHello(), Hello)
+            hello = next_of(port, Hello)       # said at each start
             assert hello.board_id == (1 if address >= SLOT_SPACING else 2)      # the other copy's
             assert status(port).flags & (FLAG_CONFIG_DEFAULTS | FLAG_CONFIG_ONE_COPY) == FLAG_CONFIG_ONE_COPY
             board.tell(f"eeprom {address} {good[address]:02x}")
