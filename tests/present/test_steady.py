@@ -63,8 +63,8 @@ def test_what_is_shown_always_holds_the_reading(values: list[float], half_widths
 @given(st.floats(0.5, 2000.0), st.floats(0.001, 500.0))
 def test_a_first_figure_lies_within_half_a_place_of_the_reading(value: float, u95: float) -> None:
     shown, half = SteadyNumber().pair(value, u95, at_s=0.0)
-    most_digits = 10.0 ** (np.floor(np.log10(value)) - 3)
-    assert abs(float(shown) - value) <= max(0.5 * u95 / 2.95, most_digits / 2) * (1 + 1e-9)
+    last_of_four = 10.0 ** (max(np.floor(np.log10(value)), 0.0) - 3)  # a zero before the point takes up room, too
+    assert abs(float(shown) - value) <= max(0.5 * u95 / 2.95, last_of_four / 2) * (1 + 1e-9)
     assert float(half) >= 0.95 * u95
 
 
