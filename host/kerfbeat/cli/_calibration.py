@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from kerfbeat.cli._echo import echo
+from kerfbeat.cli._known import warned
 from kerfbeat.cli._show import FILE, Quantity, Whole, print_json, warn
 
 if TYPE_CHECKING:
@@ -99,9 +100,7 @@ def gather(
         machine = load_machine(machine_path)
         require_machine(logs, machine, name=machine_path.name)
         calibration = load_calibration(calibration_path(machine_path))
-    held = known(calibration, machine)
-    for line in held.refused:
-        warn(line)
+    held = warned(known(calibration, machine))
     for log in logs:
         for line in log.warnings:
             warn(line)

@@ -11,14 +11,14 @@ if TYPE_CHECKING:
     from kerfbeat.capture.log import PulseLog
     from kerfbeat.machine import Machine
 
-__all__ = ["known_beside", "known_if_any", "known_in", "known_in_warned"]
+__all__ = ["known_beside", "known_if_any", "known_in", "known_in_warned", "warned"]
 
 
 def known_beside(machine_path: Path, machine: "Machine") -> "Known":
     """What is stored beside a machine file and holds for it; what does not is warned of."""
     from kerfbeat.calibration import calibration_path, known, load_calibration
 
-    return _warned(known(load_calibration(calibration_path(machine_path)), machine))
+    return warned(known(load_calibration(calibration_path(machine_path)), machine))
 
 
 def known_if_any(machine_path: Path | None, machine: "Machine") -> "Known | None":
@@ -42,10 +42,11 @@ def known_in(log: "PulseLog") -> "Known":
 
 def known_in_warned(log: "PulseLog") -> "Known":
     """The same; what does not hold is warned of at once."""
-    return _warned(known_in(log))
+    return warned(known_in(log))
 
 
-def _warned(held: "Known") -> "Known":
+def warned(held: "Known") -> "Known":
+    """Warn of every stored result that does not hold; returns `held`."""
     for line in held.refused:
         warn(line)
     return held
